@@ -1,0 +1,265 @@
+"""Faults in what a person wrote: all of them at once, each as one clear line.
+
+Every file that a person edits is read through a `Table`. A reader asks it for keys by name and type; the table
+remembers each fault, hands back a usable stand-in so that reading goes on, and at the end every fault is known:
+what, where, and the nearest match.
+
+    faults = FaultList("rig.toml")
+    top = Table(document, "", faults)
+    volts = top.number("volts", low=3.0, high=24.0)
+    top.finish()                # keys nobody asked for are faults too
+    faults.raise_if_any()       # one exception that carries every line
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+_MISSING: Any = object()
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault: the file, the place inside it, what is wrong, and perhaps the word that was meant."""
+
+    file: str
+    where: str
+    what: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        hint = f" (did you mean {self.hint}?)" if self.hint else ""
+        return f"{self.file}: {place}{self.what}{hint}"
+
+
+class Faults(Exception):
+    """Bad input. Carries every fault found; printed one line each, exit code 2."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = list(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    @classmethod
+    def one(cls, file: str | Path, where: str, what: str, hint: str = "") -> Faults:
+        """A single fault as an exception."""
+        return cls([Fault(str(file), where, what, hint)])
+
+
+class ShowFails(Exception):
+    """The input is well formed but the show fails a check of its own; exit code 1."""
+
+
+class FaultList:
+    """Collects the faults of one file, or of several read for one job (each fault names its own file)."""
+
+    def __init__(self, file: str | Path) -> None:
+        self.file = str(file)
+        self.faults: list[Fault] = []
+
+    def add(self, where: str, what: str, hint: str = "") -> None:
+        """Remember one fault; the same line is kept once."""
+        fault = Fault(self.file, where, what, hint)
+        if fault not in self.faults:
+            self.faults.append(fault)
+
+    def raise_if_any(self) -> None:
+        """Raise `Faults` with everything collected, or do nothing."""
+        if self.faults:
+            raise Faults(self.faults)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word most like `word`, quoted, or '' when none is near.
+
+    Compared without regard to case; difflib's similarity must reach 0.6.
+    """
+    by_fold = {name.casefold(): name for name in known}
+    found = difflib.get_close_matches(word.casefold(), list(by_fold), n=1, cutoff=0.6)
+    return f'"{by_fold[found[0]]}"' if found else ""
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Parse a TOML file that a person wrote. Raises `Faults` (missing, not text, not TOML, with line and column)."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise Faults.one(path, "", "no such file") from None
+    except IsADirectoryError:
+        raise Faults.one(path, "", "this is a folder, not a file") from None
+    except UnicodeDecodeError as error:
+        raise Faults.one(path, f"byte {error.start}", "this is not UTF-8 text") from None
+    except OSError as error:
+        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+    return parse_toml(text, path)
+
+
+def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
+    """Parse TOML text; `name` stands in the fault. Raises `Faults` with line and column."""
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        message = str(error) or "nested too deeply"
+        what, _, place = message.partition(" (at ")
+        raise Faults.one(name, place.rstrip(")").replace(", column", " column"), f"not TOML: {what}") from None
+
+
+class Table:
+    """A TOML table being read: typed look-ups that collect faults instead of raising.
+
+    `where` is the dotted path of the table in its file ('' for the top).
+    """
+
+    def __init__(self, content: Any, where: str, faults: FaultList) -> None:
+        self.where = where
+        self.faults = faults
+        self._asked: set[str] = set()
+        if isinstance(content, Mapping):
+            self.content: Mapping[str, Any] = content
+        else:
+            faults.add(where, f"needs a table, got {kind_of(content)}")
+            self.content = {}
+
+    def place(self, key: str) -> str:
+        """The dotted path of a key of this table."""
+        return f"{self.where}.{key}" if self.where else key
+
+    def fault(self, key: str, what: str, hint: str = "") -> None:
+        """Remember a fault at a key of this table (or at the table itself for '')."""
+        self.faults.add(self.place(key) if key else self.where, what, hint)
+
+    def has(self, key: str) -> bool:
+        """Whether the key was written."""
+        return key in self.content
+
+    def raw(self, key: str, default: Any = _MISSING) -> Any:
+        """The value as TOML gave it. A missing key without a default is a fault (and yields None)."""
+        self._asked.add(key)
+        if key in self.content:
+            return self.content[key]
+        if default is _MISSING:
+            self.fault(key, "is missing")
+            return None
+        return default
+
+    def _typed(self, key: str, default: Any, good: Callable[[Any], bool], wanted: str, stand_in: Any) -> Any:
+        if key not in self.content:
+            value = self.raw(key, default)
+            return stand_in if default is _MISSING else value
+        value = self.raw(key)
+        if not good(value):
+            self.fault(key, f"needs {wanted}, got {kind_of(value)}")
+            return stand_in if default is _MISSING or default is None else default
+        return value
+
+    def text(self, key: str, default: Any = _MISSING) -> Any:
+        """A string value."""
+        return self._typed(key, default, lambda v: isinstance(v, str), "text in quotes", "")
+
+    def flag(self, key: str, default: Any = _MISSING) -> Any:
+        """A true/false value."""
+        return self._typed(key, default, lambda v: isinstance(v, bool), "true or false", False)
+
+    def number(self, key: str, default: Any = _MISSING, low: float = -math.inf, high: float = math.inf) -> Any:
+        """A finite number within [low, high], as float."""
+        value = self._typed(key, default, is_number, "a number", max(low, 0.0) if low > -math.inf else 0.0)
+        if is_number(value) and key in self.content and not low <= value <= high:
+            self.fault(key, f"{value:g} is out of range, {range_text(low, high)}")
+            return min(max(value, low), high)
+        return float(value) if is_number(value) else value
+
+    def whole(self, key: str, default: Any = _MISSING, low: float = -math.inf, high: float = math.inf) -> Any:
+        """A whole number within [low, high], as int."""
+
+        def good(value: Any) -> bool:
+            return isinstance(value, int) and not isinstance(value, bool)
+
+        value = self._typed(key, default, good, "a whole number", int(max(low, 0)) if low > -math.inf else 0)
+        if good(value) and key in self.content and not low <= value <= high:
+            self.fault(key, f"{value} is out of range, {range_text(low, high)}")
+            return int(min(max(value, low), high))
+        return value
+
+    def choice(self, key: str, among: Iterable[str], default: Any = _MISSING) -> Any:
+        """A word out of a known list; a near miss is named."""
+        among = list(among)
+        value = self.text(key, default)
+        if key in self.content and isinstance(self.content[key], str) and value not in among:
+            self.fault(key, f'"{value}" is not one of {", ".join(among)}', nearest(value, among))
+            return among[0] if default is _MISSING or default is None else default
+        return value
+
+    def table(self, key: str) -> Table:
+        """A table below this one (empty when missing)."""
+        return Table(self.raw(key, {}), self.place(key), self.faults)
+
+    def tables(self, key: str) -> list[Table]:
+        """An array of tables, `[[key]]` (empty when missing)."""
+        value = self.raw(key, [])
+        if not isinstance(value, list):
+            self.fault(key, f"needs [[{self.place(key)}]] blocks, got {kind_of(value)}")
+            return []
+        return [Table(item, f"{self.place(key)}[{i + 1}]", self.faults) for i, item in enumerate(value)]
+
+    def named(self, key: str) -> dict[str, Any]:
+        """The entries of a table of names below this one, as TOML gave them."""
+        value = self.raw(key, {})
+        if not isinstance(value, Mapping):
+            self.fault(key, f"needs a table, got {kind_of(value)}")
+            return {}
+        return dict(value)
+
+    def list_of(self, key: str, wanted: str, good: Callable[[Any], bool], default: Any = _MISSING) -> list[Any]:
+        """A list whose items pass `good`; a lone good item counts as a list of one."""
+        value = self.raw(key, default)
+        if value is None or (key not in self.content and value is default):
+            return [] if value is None else list(value)
+        items = value if isinstance(value, list) else [value]
+        for i, item in enumerate(items):
+            if not good(item):
+                where = f"{key}[{i + 1}]" if isinstance(value, list) else key
+                self.fault(where, f"needs {wanted}, got {kind_of(item)}")
+        return [item for item in items if good(item)]
+
+    def finish(self) -> None:
+        """Every key that nobody asked for is a fault, with the nearest known key."""
+        for key in self.content:
+            if key not in self._asked:
+                self.fault(key, "unknown key", nearest(key, self._asked))
+
+
+def is_number(value: Any) -> bool:
+    """A finite int or float, and not a bool."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def kind_of(value: Any) -> str:
+    """What a value is, in a maker's words."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'the text "{value if len(value) <= 40 else value[:37] + "..."}"'
+    if isinstance(value, (int, float)):
+        return f"the number {value}"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, Mapping):
+        return "a table"
+    return f"a {type(value).__name__}"
+
+
+def range_text(low: float, high: float) -> str:
+    """The allowed range in words."""
+    if low == -math.inf:
+        return f"at most {high:g}"
+    if high == math.inf:
+        return f"at least {low:g}"
+    return f"{low:g} to {high:g}"

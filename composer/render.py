@@ -1,0 +1,179 @@
+"""Cues + effects -> light, group by group.
+
+A group's light depends on nothing but its cues, so groups render in any order, alone or in parallel. `Renderer.key`
+says when two groups look the same: the same cues at the same musical phase. A bar that repeats has the key of the
+first time, at any tempo, and is rendered once.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Hashable, Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import kernels
+from .clock import SECOND, FrameClock, Group
+from .effects import EFFECTS, Place, Times, draw, to_arrays
+from .faults import ShowFails
+from .rig import Rig
+from .songmap import Loudness
+from .timeline import Cue
+
+Floats = NDArray[np.float64]
+Light = NDArray[np.float32]
+
+MIXES = {"replace": kernels.REPLACE, "add": kernels.ADD, "max": kernels.MAX}
+
+
+class Renderer:
+    """Renders any group of a show. `cues` are in the order in which they cover each other."""
+
+    def __init__(self, rig: Rig, clock: FrameClock, cues: Sequence[Cue], loudness: Loudness) -> None:
+        self.rig = rig
+        self.clock = clock
+        self.cues = list(cues)
+        self.loudness = loudness
+        self._pixels: dict[str, NDArray[np.int32]] = {}
+        self._places: dict[str, Place] = {}
+        self._params: dict[int, dict[str, Any]] = {}
+        self._curves: dict[str, Floats] = {}
+        self._kinds: dict[Hashable, int] = {}
+        self._kind_of = [self._kind(cue) for cue in self.cues]
+        self._active = self._spread()
+
+    def _kind(self, cue: Cue) -> int:
+        """A number for all of a cue but where it stands; cues alike share it."""
+        fixed = (cue.effect, cue.zone, cue.length, cue.mix, cue.opacity, cue.fade_in, cue.fade_out, cue.params, cue.seed)
+        return self._kinds.setdefault((*fixed, cue.strength), len(self._kinds))
+
+    def _spread(self) -> list[list[int]]:
+        """For each group the numbers of its cues, in covering order."""
+        firsts = [group.first for group in self.clock.groups]
+        active: list[list[int]] = [[] for _ in firsts]
+        for number, cue in enumerate(self.cues):
+            for at in range(bisect.bisect_right(firsts, cue.first) - 1, bisect.bisect_left(firsts, cue.end)):
+                active[at].append(number)
+        return active
+
+    def key(self, group: Group) -> Hashable:
+        """What a group's light depends on: its cues, each at its phase. Groups of equal key have equal light."""
+        parts: list[Hashable] = [group.frames, group.step]
+        for number in self._active[group.index]:
+            cue = self.cues[number]
+            parts.append((self._kind_of[number], group.beat - cue.start, *self._within(cue, group)))
+            if cue.by_seconds:
+                parts.append((group.start_us - self.clock.frame_us(cue.first), group.end_us - group.start_us))
+            if EFFECTS[cue.effect].uses_sound:
+                parts.append(group.start_us)
+        return tuple(parts)
+
+    def light(self, group: Group) -> Light:
+        """The light of a group, float32 (frames, rig pixels, 3), codes 0-1. Raises ShowFails naming a faulty effect."""
+        out = np.zeros((group.frames, self.rig.pixels, 3), np.float32)
+        for number in self._active[group.index]:
+            cue = self.cues[number]
+            first, end = self._within(cue, group)
+            light, cover, opacity = self._draw(number, group, first, end)
+            kernels.lay(out, self._zone(cue.zone), light, cover, opacity, first, MIXES[cue.mix])
+        return out
+
+    def shares(self, frame: int) -> list[tuple[Cue, NDArray[np.float32]]]:
+        """Who lights what in one frame: each cue with its part of every pixel's light, float32 (rig pixels,).
+
+        The parts of a lit pixel sum to 1; a cue that shows nowhere is left out.
+        """
+        group = self.clock.group_at(frame)
+        numbers = [n for n in self._active[group.index] if self.cues[n].first <= frame < self.cues[n].end]
+        parts = np.zeros((len(numbers), self.rig.pixels, 3), np.float32)
+        out = np.zeros((1, self.rig.pixels, 3), np.float32)
+        at = frame - group.first
+        for i, number in enumerate(numbers):
+            cue = self.cues[number]
+            light, cover, opacity = self._draw(number, group, at, at + 1)
+            kernels.lay_shares(parts, out, self._zone(cue.zone), light, cover, opacity[0], i, MIXES[cue.mix])
+        by_cue = parts.sum(axis=2)
+        total = by_cue.sum(axis=0)
+        by_cue = np.divide(by_cue, total, out=np.zeros_like(by_cue), where=total > 0)
+        return [(self.cues[number], by_cue[i]) for i, number in enumerate(numbers) if by_cue[i].any()]
+
+    def _within(self, cue: Cue, group: Group) -> tuple[int, int]:
+        """The group's frames, counted within it, that a cue covers."""
+        return max(cue.first - group.first, 0), min(cue.end - group.first, group.frames)
+
+    def _draw(self, number: int, group: Group, first: int, end: int) -> tuple[Light, Light, Light]:
+        """A cue's light (F|1, N|1, 3), cover (F|1, N|1) and opacity (F,) in frames [first, end) of a group."""
+        cue = self.cues[number]
+        times = self._times(cue, group, first, end)
+        kind = self._kind_of[number]
+        if kind not in self._params:
+            self._params[kind] = to_arrays(dict(cue.params))
+        try:
+            light, cover = draw(cue.effect, times, self._place(cue.zone), self._params[kind], cue.seed)
+        except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+            raise ShowFails(f"effect {cue.effect} failed in {cue.address}: {error}") from error
+        opacity = _envelope(cue, times).astype(np.float32)
+        return np.ascontiguousarray(light, np.float32), np.ascontiguousarray(cover, np.float32), opacity
+
+    def _times(self, cue: Cue, group: Group, first: int, end: int) -> Times:
+        beats = evenly(group.beat + first * group.step - cue.start, group.step, end - first)
+        seconds, length_s = np.zeros(end - first), 0.0
+        sound: Mapping[str, Light] = {}
+        if cue.by_seconds:
+            # Only then: light that is said to depend on musical time alone must have nothing else to depend on.
+            frame_us = np.array([group.frame_us(i) for i in range(first, end)])
+            start_us = self.clock.frame_us(cue.first)
+            seconds = (frame_us - start_us) / SECOND
+            length_s = (self.clock.frame_us(cue.end) - start_us) / SECOND
+            if EFFECTS[cue.effect].uses_sound:
+                sound = self._sound(frame_us / SECOND)
+        return Times(beats, seconds, float(cue.length), length_s, sound, cue.strength)
+
+    def _sound(self, seconds: Floats) -> dict[str, Light]:
+        hop = self.loudness.hop_s
+        out = {}
+        for band in ("low", "mid", "high", "all"):
+            if band not in self._curves:
+                self._curves[band] = np.asarray(getattr(self.loudness, band), np.float64)
+            curve = self._curves[band]
+            grid = np.arange(len(curve)) * hop
+            out[band] = np.interp(seconds, grid, curve).astype(np.float32) if len(curve) else np.zeros(len(seconds), np.float32)
+        return out
+
+    def _zone(self, name: str) -> NDArray[np.int32]:
+        if name not in self._pixels:
+            self._pixels[name] = np.array(self.rig.zones[name].pixels, np.int32)
+        return self._pixels[name]
+
+    def _place(self, name: str) -> Place:
+        if name not in self._places:
+            self._places[name] = Place.of([self.rig.places[pixel] for pixel in self.rig.zones[name].pixels])
+        return self._places[name]
+
+
+def evenly(start: Fraction, step: Fraction, count: int) -> Floats:
+    """start + i x step for i < count, float64 (count,), each the float nearest to the exact value.
+
+    So a frame has the same time whatever group it is rendered in.
+    """
+    below = math.lcm(start.denominator, step.denominator)
+    first, by = int(start * below), int(step * below)
+    if abs(first) + abs(by) * count < 2**53 and below < 2**53:
+        return (first + by * np.arange(count)) / below
+    return np.array([float(start + i * step) for i in range(count)])
+
+
+def _envelope(cue: Cue, times: Times) -> Floats:
+    """Opacity of a clip with its fades, float64 (F,)."""
+    level = np.full(len(times.beats), cue.opacity)
+    if cue.fade_in is not None:
+        level = level * np.clip(times.count(cue.fade_in), 0, 1)
+    if cue.fade_out is not None:
+        by_beats = cue.fade_out.unit == "beats"
+        left = times.length_beats - times.beats if by_beats else times.length_s - times.seconds
+        level = level * np.clip(left / float(cue.fade_out.value), 0, 1)
+    return level

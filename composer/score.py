@@ -1,0 +1,390 @@
+"""The score: what is to happen, as a person writes it in `score.toml`. Loads and checks; knows no song and no rig.
+
+Times stay as written (`Moment`, `Span`): only the timeline, which knows the beats, turns them into frames. Inside a
+phrase, bars and beats count from the phrase's own start.
+"""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from .clock import Moment, Span, parse_moment, parse_span
+from .effects.table import EFFECTS, read_colour, read_params
+from .faults import FaultList, Table, is_number, kind_of, nearest, read_toml
+
+MIXES = ("replace", "add", "max")
+LIMITER_MODES = ("on", "warn", "off")
+EVENTS = ("beats", "bars", "onsets", "kick", "snare", "hat", "label")
+BANDS = ("low", "mid", "high")
+MOST_DEPTH = 16
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """From when to when: a start, and an end or a length."""
+
+    at: Moment
+    to: Moment | None = None
+    length: Span | None = None
+
+
+@dataclass(frozen=True)
+class Block:
+    """A clip as written, or the placing of a phrase (`phrase` set; then `effect` and `zone` are empty).
+
+    `where` is its place in the file, `label` what messages and the audit call it. `params` are hashable.
+    """
+
+    where: str
+    label: str
+    stretch: Stretch | None
+    zone: str = ""
+    effect: str = ""
+    params: Mapping[str, Any] = field(default_factory=dict)
+    layer: int = 1
+    mix: str = "replace"
+    opacity: float = 1.0
+    fade_in: Span = Span()
+    fade_out: Span = Span()
+    seed: int = 0
+    phrase: str = ""
+
+
+@dataclass(frozen=True)
+class Trigger:
+    """A rule that lays one clip on every event in a stretch (the whole song without one).
+
+    `event` is one of EVENTS, `of` the band or the label. Every `every`-th event counts, from number `offset` (0 = the
+    first); events weaker than `threshold` or nearer than `gap` to the one before are passed over.
+    """
+
+    where: str
+    event: str
+    of: str
+    stretch: Stretch | None
+    every: int
+    offset: int
+    threshold: float
+    gap: Span
+    clip: Block
+
+
+@dataclass(frozen=True)
+class Score:
+    """A checked score. `order` places phrases; `grid` is the bar numbering it was written against ('' unknown)."""
+
+    path: Path
+    title: str
+    song: Path
+    rig: Path
+    rate: float
+    seed: int
+    limiter: str
+    grid: str
+    clips: tuple[Block, ...]
+    phrases: Mapping[str, tuple[Block, ...]]
+    order: Mapping[str, tuple[Moment, ...]]
+    triggers: tuple[Trigger, ...]
+
+    def blocks(self) -> Iterator[Block]:
+        """Every written clip, wherever it stands."""
+        yield from self.clips
+        for blocks in self.phrases.values():
+            yield from blocks
+        for trigger in self.triggers:
+            yield trigger.clip
+
+
+def load_score(path: Path) -> Score:
+    """Read and check a score file. Raises `Faults` with everything that is wrong."""
+    faults = FaultList(path)
+    score = score_from(read_toml(path), path, faults)
+    faults.raise_if_any()
+    return score
+
+
+def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Score:
+    """A score from a parsed document; faults are collected, so the result counts only when there are none."""
+    top = Table(document, "", faults)
+    if top.whole("format", 1) != 1:
+        top.fault("format", "this version reads format = 1")
+    song, rig = top.text("song"), top.text("rig", "rig.toml")
+    read = _Reader(_colours(top))
+    phrases = {name: read.phrase(name, blocks, faults) for name, blocks in top.named("phrase").items()}
+    clips = tuple(read.block(t, f"clip[{i + 1}]") for i, t in enumerate(top.tables("clip")))
+    triggers = tuple(_trigger(t, f"trigger[{i + 1}]", read) for i, t in enumerate(top.tables("trigger")))
+    order = _order(top.table("order"), phrases)
+    _check_phrases(phrases, clips, faults)
+    _check_names([*clips, *(trigger.clip for trigger in triggers)], phrases, faults)
+    score = Score(
+        path=path,
+        title=top.text("title", "") or Path(song or "show").stem,
+        song=path.parent / (song or "song"),
+        rig=path.parent / rig,
+        rate=top.number("rate", 40.0, low=5, high=240),
+        seed=top.whole("seed", 1, low=0, high=2**31 - 1),
+        limiter=top.choice("limiter", LIMITER_MODES, "on"),
+        grid=top.text("grid", ""),
+        clips=clips,
+        phrases=phrases,
+        order=order,
+        triggers=triggers,
+    )
+    top.finish()
+    return score
+
+
+def _colours(top: Table) -> dict[str, list[str]]:
+    """[colour]: names for colours and palettes. A palette is a list."""
+    table = top.table("colour")
+    colours: dict[str, list[str]] = {}
+    for name in table.content:
+        texts = table.list_of(name, 'a colour such as "#ff6a00"', lambda v: isinstance(v, str))
+        for text in texts:
+            read_colour(table, name, text, {})
+        colours[name] = texts
+    return colours
+
+
+class _Reader:
+    """Reads clip blocks against the score's own colours."""
+
+    def __init__(self, colours: Mapping[str, list[str]]) -> None:
+        self.colours = colours
+
+    def phrase(self, name: str, blocks: Any, faults: FaultList) -> tuple[Block, ...]:
+        where = f"phrase.{name}"
+        if not isinstance(blocks, list) or not blocks:
+            faults.add(where, f"needs [[{where}]] blocks, got {kind_of(blocks)}")
+            return ()
+        tables = [Table(block, f"{where}[{i + 1}]", faults) for i, block in enumerate(blocks)]
+        return tuple(self.block(t, f"{name}[{i + 1}]", in_phrase=True) for i, t in enumerate(tables))
+
+    def block(self, table: Table, label: str, in_phrase: bool = False, timed: bool = True) -> Block:
+        name = table.text("name", "")
+        label = name or label
+        stretch = _stretch(table, in_phrase, needed=not table.has("phrase")) if timed else _length_only(table)
+        if table.has("phrase"):
+            phrase = table.text("phrase")
+            table.finish()
+            return Block(table.where, label, stretch, phrase=phrase)
+        effect = table.choice("effect", EFFECTS)
+        zone = table.text("zone")
+        block = Block(
+            where=table.where,
+            label=label,
+            stretch=stretch,
+            zone=zone,
+            effect=effect,
+            layer=table.whole("layer", 1, low=-1000, high=1000),
+            mix=table.choice("mix", MIXES, "replace"),
+            opacity=table.number("opacity", 1.0, low=0.0, high=1.0),
+            fade_in=read_span(table, "fade_in", Span()),
+            fade_out=read_span(table, "fade_out", Span()),
+            # Named by what it is, not by its number: a clip put in before it must not change its random choices.
+            seed=table.whole("seed", zlib.crc32(f"{name}/{zone}/{effect}".encode()) >> 1, low=0, high=2**31 - 1),
+            params=read_params(table, EFFECTS[effect], self.colours),
+        )
+        table.finish()
+        return block
+
+
+# ---- times -------------------------------------------------------------------------------------------------------
+
+
+def read_span(table: Table, key: str, default: Span | None) -> Span | None:
+    """A length such as "2 bars" at a key; faults say how to write it."""
+    text = _quoted(table, key, "2 bars", default is None)
+    if text is None:
+        return default
+    try:
+        return parse_span(text)
+    except ValueError as error:
+        table.fault(key, str(error))
+        return default
+
+
+def _moment(table: Table, key: str, in_phrase: bool) -> Moment | None:
+    text = _quoted(table, key, "17.3", optional=False)
+    return None if text is None else _moment_of(table, key, text, in_phrase)
+
+
+def _moment_of(table: Table, key: str, text: str, in_phrase: bool = False) -> Moment | None:
+    try:
+        moment = parse_moment(text)
+    except ValueError as error:
+        table.fault(key, str(error))
+        return None
+    if in_phrase and moment.kind != "bar":
+        table.fault(key, f'"{text}": inside a phrase, times are bars and beats from its own start, such as "1.1"')
+    return moment
+
+
+def _quoted(table: Table, key: str, example: str, optional: bool) -> str | None:
+    """A time in quotes. Unquoted, TOML reads 17.10 as 17.1, so that is a fault which shows the fix."""
+    if not table.has(key):
+        table.raw(key, None)
+        return None
+    value = table.raw(key)
+    if is_number(value):
+        table.fault(key, f'a musical time needs quotes: {key} = "{value}"')
+        return None
+    if not isinstance(value, str):
+        table.fault(key, f'needs a time in quotes such as "{example}", got {kind_of(value)}')
+        return None
+    return value
+
+
+_BARS = re.compile(r"\s*(-?\d+)\s*(?:-\s*(\d+|end)\s*)?")
+
+
+def _stretch(table: Table, in_phrase: bool, needed: bool) -> Stretch | None:
+    """`bars = "1-4"`, or `at` with `for` or `to`. A placed phrase needs `at` alone."""
+    if table.has("bars"):
+        for key in ("at", "for", "to"):
+            if table.has(key):
+                table.raw(key)
+                table.fault(key, f"bars already says when: drop bars or {key}")
+        text = _quoted(table, "bars", "1-4", optional=False)
+        if text is None:
+            return None
+        match = _BARS.fullmatch(text)
+        if not match:
+            table.fault("bars", f'"{text}" is not a run of bars: write "5", "1-4" or "41-end"')
+            return None
+        first, last = match.groups()
+        if last == "end":
+            to = Moment("end")
+            if in_phrase:
+                table.fault("bars", f'"{text}": a phrase has no end of its own, say the last bar')
+        else:
+            to = Moment("bar", bar=int(last or first) + 1)
+            if last and int(last) < int(first):
+                table.fault("bars", f'"{text}" runs backwards')
+        return Stretch(Moment("bar", bar=int(first)), to)
+    table.raw("bars", None)
+    length, to_moment = read_span(table, "for", None), None
+    if length is not None and not length.positive:
+        table.fault("for", "a length is more than nothing")
+    if table.has("to"):
+        to_moment = _moment(table, "to", in_phrase)
+        if table.has("for"):
+            table.fault("to", "for already says how long: drop for or to")
+    else:
+        table.raw("to", None)
+    if not table.has("at"):
+        table.raw("at", None)
+        if needed or table.has("for") or table.has("to"):
+            table.fault("at", 'is missing: say when, at = "17.1" with for = "2 bars", or bars = "17-18"')
+        return None
+    at = _moment(table, "at", in_phrase)
+    if needed and not table.has("for") and not table.has("to"):
+        table.fault("for", 'is missing: say how long, for = "2 bars" or to = "19.1"')
+    return None if at is None else Stretch(at, to_moment, length)
+
+
+def _length_only(table: Table) -> Stretch:
+    """A trigger's clip: the trigger says when, the clip only how long (a beat unless said)."""
+    for key in ("at", "to", "bars"):
+        if table.has(key):
+            table.raw(key)
+            table.fault(key, "the trigger says when; its clip says only how long, with for")
+    length = read_span(table, "for", None)
+    if length is not None and not length.positive:
+        table.fault("for", "a length is more than nothing")
+    return Stretch(Moment("start"), length=length or Span(beats=Fraction(1)))
+
+
+# ---- order, triggers ---------------------------------------------------------------------------------------------
+
+
+def _order(table: Table, phrases: Mapping[str, Any]) -> dict[str, tuple[Moment, ...]]:
+    order = {}
+    for name in table.content:
+        if name not in phrases:
+            table.raw(name)
+            table.fault(name, f'there is no phrase "{name}"', nearest(name, phrases))
+            continue
+        value = table.raw(name)
+        moments = []
+        for i, item in enumerate(value if isinstance(value, list) else [value]):
+            key = f"{name}[{i + 1}]" if isinstance(value, list) else name
+            if is_number(item):
+                table.fault(key, f'a musical time needs quotes: "{item}"')
+            elif not isinstance(item, str):
+                table.fault(key, f'needs a time in quotes such as "17.1", got {kind_of(item)}')
+            else:
+                moments.append(_moment_of(table, key, item))
+        order[name] = tuple(m for m in moments if m is not None)
+    return order
+
+
+def _trigger(table: Table, label: str, read: _Reader) -> Trigger:
+    text = table.text("on")
+    event, _, of = (text or "").strip().partition(" ")
+    of = of.strip()
+    if text and event not in EVENTS:
+        table.fault("on", f'"{text}" is not one of {", ".join(EVENTS)}', nearest(event, EVENTS))
+    elif event == "onsets" and of not in BANDS:
+        table.fault("on", f'onsets need a band, "onsets low", "onsets mid" or "onsets high", got "{text}"')
+    elif event == "label" and not of:
+        table.fault("on", 'needs the name of a label, such as "label door"')
+    elif event not in ("onsets", "label") and of:
+        table.fault("on", f'"{text}": {event} takes nothing after it', f'"{event}"')
+    if table.has("clip"):
+        clip = read.block(table.table("clip"), label, timed=False)
+    else:
+        clip = Block(f"{table.where}.clip", label, None)
+        table.fault("clip", "is missing: what to lay on every event, clip = {zone = ..., effect = ...}")
+    trigger = Trigger(
+        where=table.where,
+        event=event,
+        of=of,
+        stretch=_stretch(table, in_phrase=False, needed=False),
+        every=table.whole("every", 1, low=1, high=1000),
+        offset=table.whole("offset", 0, low=0, high=1000),
+        threshold=table.number("threshold", 0.0, low=0.0, high=1.0),
+        gap=read_span(table, "gap", Span()) or Span(),
+        clip=clip,
+    )
+    table.finish()
+    return trigger
+
+
+def _check_phrases(phrases: Mapping[str, tuple[Block, ...]], clips: tuple[Block, ...], faults: FaultList) -> None:
+    """Every placed phrase exists, and none holds itself, however far down."""
+    for blocks in (clips, *phrases.values()):
+        for block in blocks:
+            if block.phrase and block.phrase not in phrases:
+                faults.add(f"{block.where}.phrase", f'there is no phrase "{block.phrase}"', nearest(block.phrase, phrases))
+    told: set[str] = set()
+
+    def walk(name: str, path: tuple[str, ...]) -> None:
+        if name in path:
+            circle = path[path.index(name) :]
+            if not told.intersection(circle):
+                told.update(circle)
+                faults.add(f"phrase.{name}", f"phrases go round in a circle: {' -> '.join([*circle, name])}")
+            return
+        if len(path) >= MOST_DEPTH:
+            faults.add(f"phrase.{path[0]}", f"phrases are nested more than {MOST_DEPTH} deep")
+            return
+        for below in {block.phrase for block in phrases.get(name, ()) if block.phrase}:
+            walk(below, (*path, name))
+
+    for name in phrases:
+        walk(name, ())
+
+
+def _check_names(clips: list[Block], phrases: Mapping[str, tuple[Block, ...]], faults: FaultList) -> None:
+    seen: dict[str, str] = {}
+    for block in (*clips, *(block for blocks in phrases.values() for block in blocks)):
+        first = seen.setdefault(block.label, block.where)
+        if first != block.where:
+            faults.add(f"{block.where}.name", f'"{block.label}" is already the name of {first}')

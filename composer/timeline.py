@@ -1,0 +1,292 @@
+"""Score + song map + rig -> cues in whole frames. The room that knows where "17.3" falls.
+
+A *cue* is one clip in its place: it starts and ends on frames, its parameters are plain numbers, and nothing in it
+asks the score again. Two placings of a phrase give cues that differ only in where they stand.
+"""
+
+from __future__ import annotations
+
+import bisect
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from .clock import SECOND, FrameClock, Moment, Span
+from .effects.table import EFFECTS, Pace
+from .faults import FaultList, nearest
+from .rig import Rig
+from .score import Block, Score, Stretch, Trigger
+from .songmap import SongMap
+
+MOST_CUES = 100_000
+SLACK = Fraction(1)  # beats that a clip may reach past the song's end: it is trimmed without a word
+
+
+@dataclass(frozen=True)
+class Cue:
+    """One clip in its place: frames [first, end), starting at position `start` (a frame's own, as is its end).
+
+    `fade_in` and `fade_out` are None or a Pace; `order` breaks ties between cues on one layer (later covers earlier).
+    """
+
+    address: str
+    effect: str
+    zone: str
+    first: int
+    end: int
+    start: Fraction
+    length: Fraction
+    layer: int
+    order: int
+    mix: str
+    opacity: float
+    fade_in: Pace | None
+    fade_out: Pace | None
+    params: tuple[tuple[str, Any], ...]
+    seed: int
+    strength: float = 1.0
+
+    @property
+    def by_seconds(self) -> bool:
+        """Whether the light depends on seconds or on the sound, and not on musical time alone."""
+        paces = [self.fade_in, self.fade_out, *(value for _, value in self.params)]
+        return EFFECTS[self.effect].uses_sound or any(isinstance(p, Pace) and p.unit == "seconds" for p in paces)
+
+
+def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultList) -> list[Cue]:
+    """Lay every clip, placed phrase and trigger of a score onto frames.
+
+    Faults (unknown zone, place outside the song, no such section or label) are collected in `faults`. Cues are sorted
+    by layer, then by place in the score.
+    """
+    _check_zones(score, rig, faults)
+    layer = _Laying(score, song, rig, clock, faults)
+    cues = sorted(layer.all(), key=lambda cue: (cue.layer, cue.order))
+    if len(cues) > MOST_CUES:
+        faults.add("", f"more than {MOST_CUES} clips in one show")
+        return []
+    return cues
+
+
+def _check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
+    for block in score.blocks():
+        if block.effect and block.zone and block.zone not in rig.zones:
+            faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))
+
+
+@dataclass
+class _Laying:
+    score: Score
+    song: SongMap
+    rig: Rig
+    clock: FrameClock
+    faults: FaultList
+    count: int = field(default=0)
+
+    def all(self) -> Iterator[Cue]:
+        for block in self.score.clips:
+            yield from self._block(block, Fraction(0), placed=False)
+        for name, moments in self.score.order.items():
+            for i, moment in enumerate(moments):
+                start = self._position(moment, f"order.{name}[{i + 1}]")
+                if start is not None:
+                    yield from self._phrase(name, start, f"order.{name}[{i + 1}]")
+        for trigger in self.score.triggers:
+            yield from self._trigger(trigger)
+
+    # -- clips and phrases
+
+    def _phrase(self, name: str, start: Fraction, where: str, depth: int = 0) -> Iterator[Cue]:
+        if not self.clock.start <= start < self.clock.end:
+            self.faults.add(where, f"{self._say(start)} is outside the song, {self._song()}")
+            return
+        for block in self.score.phrases.get(name, ()):
+            yield from self._block(block, start, placed=True, depth=depth + 1)
+
+    def _block(self, block: Block, start: Fraction, placed: bool, depth: int = 0) -> Iterator[Cue]:
+        if self.count > MOST_CUES or depth > 20:
+            return
+        if block.phrase:
+            at = self._in(block.stretch.at, start, block.where, placed) if block.stretch else start
+            if at is not None:
+                yield from self._phrase(block.phrase, at, block.where, depth)
+            return
+        if block.stretch is None or block.zone not in self.rig.zones:
+            return
+        span = self._span(block.stretch, start, block.where, placed)
+        if span is None:
+            return
+        begin, end = span
+        if not self._inside(begin, end, block, placed and start):
+            return
+        yield self._cue(block, self._nearest(begin), self._nearest(end), block.seed)
+
+    def _inside(self, begin: Fraction, end: Fraction, block: Block, placed_at: Fraction | bool) -> bool:
+        placed = f" (phrase placed at {self._say(placed_at)})" if not isinstance(placed_at, bool) else ""
+        if end <= begin:
+            self.faults.add(block.where, f"ends at {self._say(end)}, not after its start at {self._say(begin)}{placed}")
+        elif not self.clock.start <= begin < self.clock.end:
+            self.faults.add(block.where, f"starts at {self._say(begin)}, outside the song, {self._song()}{placed}")
+        elif end > self.clock.end + SLACK:
+            self.faults.add(block.where, f"ends at {self._say(end)}, after the song, {self._song()}{placed}")
+        else:
+            return True
+        return False
+
+    def _cue(self, block: Block, first: int, end: int, seed: int, strength: float = 1.0) -> Cue:
+        first = min(first, self.clock.frames - 1)
+        end = min(max(end, first + 1), self.clock.frames)
+        start = self.clock.frame_beat(first)
+        stop = self.clock.frame_beat(end) if end < self.clock.frames else self.clock.end
+        bar_beats = self.clock.grid.bar_beats(self.clock.grid.bar_of(start))
+        self.count += 1
+        return Cue(
+            address=f"{block.label}@{self.clock.grid.address(start)}",
+            effect=block.effect,
+            zone=block.zone,
+            first=first,
+            end=end,
+            start=start,
+            length=stop - start,
+            layer=block.layer,
+            order=self.count,
+            mix=block.mix,
+            opacity=block.opacity,
+            fade_in=pace_of(block.fade_in, bar_beats),
+            fade_out=pace_of(block.fade_out, bar_beats),
+            params=tuple(
+                (key, pace_of(value, bar_beats) if isinstance(value, Span) else value) for key, value in block.params.items()
+            ),
+            seed=(seed ^ (self.score.seed * 0x9E3779B1)) & 0x7FFFFFFF,
+            strength=strength,
+        )
+
+    # -- triggers
+
+    def _trigger(self, trigger: Trigger) -> Iterator[Cue]:
+        block = trigger.clip
+        if block.zone not in self.rig.zones or block.stretch is None or block.stretch.length is None:
+            return
+        begin, end = self.clock.start, self.clock.end
+        if trigger.stretch is not None:
+            span = self._span(trigger.stretch, Fraction(0), trigger.where, placed=False)
+            if span is None or not self._inside(*span, Block(trigger.where, block.label, None), False):
+                return
+            begin, end = span
+        found = [(p, s) for p, s in self._events(trigger) if begin <= p < end and s >= trigger.threshold]
+        last_end: Fraction | None = None
+        for at, strength in found[trigger.offset :: trigger.every]:
+            if last_end is not None and at < last_end:
+                continue
+            last_end = self.clock.add(at, trigger.gap)
+            first = self._nearest(at)
+            stop = min(self.clock.add(at, block.stretch.length), end)
+            if self.count > MOST_CUES:
+                return
+            # Alike where the bar repeats: the choice depends on the place in the bar, not on how many came before.
+            place = first if first >= self.clock.frames else self.clock.frame_beat(first)
+            inside = place - self.clock.grid.bar_start(self.clock.grid.bar_of(Fraction(place)))
+            yield self._cue(block, first, self._nearest(stop), block.seed ^ zlib.crc32(str(inside).encode()), strength)
+
+    def _events(self, trigger: Trigger) -> list[tuple[Fraction, float]]:
+        """Position and strength of each event of a kind, in order. Heard things fall on their nearest frame."""
+        song = self.song
+        if trigger.event == "beats":
+            return [(Fraction(i), 1.0) for i in range(len(self.clock.grid.beats_us))]
+        if trigger.event == "bars":
+            return [(Fraction(i), 1.0) for i in self.clock.grid.bars]
+        if trigger.event == "label":
+            if trigger.of not in song.labels:
+                hint = nearest(trigger.of, song.labels)
+                self.faults.add(f"{trigger.where}.on", f'the song map has no label "{trigger.of}"', hint)
+            return [(self._heard(s), 1.0) for s in song.labels.get(trigger.of, ())]
+        heard = song.onsets[trigger.of] if trigger.event == "onsets" else song.hits[trigger.event]
+        return [(self._heard(seconds), strength) for seconds, strength in heard]
+
+    def _heard(self, seconds: float) -> Fraction:
+        return self.clock.beat_at_us(round(seconds * SECOND))
+
+    # -- places
+
+    def _span(self, stretch: Stretch, start: Fraction, where: str, placed: bool) -> tuple[Fraction, Fraction] | None:
+        begin = self._in(stretch.at, start, where, placed)
+        if begin is None:
+            return None
+        if stretch.length is not None:
+            return begin, self.clock.add(begin, stretch.length)
+        end = self._in(stretch.to, start, where, placed) if stretch.to is not None else None
+        return None if end is None else (begin, end)
+
+    def _in(self, moment: Moment, start: Fraction, where: str, placed: bool) -> Fraction | None:
+        """A written place, from the song's start or (placed) from the start of its phrase."""
+        if not placed or moment.kind != "bar":
+            return self._position(moment, where)
+        bars = self.clock.grid.step_bars(start, Fraction(moment.bar - 1))
+        return self.clock.add(bars + moment.beat - 1, moment.plus)
+
+    def _position(self, moment: Moment, where: str) -> Fraction | None:
+        clock = self.clock
+        if moment.kind == "bar":
+            base = clock.grid.position(moment.bar, moment.beat)
+        elif moment.kind == "seconds":
+            base = clock.beat_at_us(round(moment.seconds * SECOND))
+        elif moment.kind == "start":
+            base = clock.start
+        elif moment.kind == "end":
+            base = clock.end
+        else:
+            found = self._named(moment)
+            if moment.nth > len(found):
+                self._say_missing(moment, len(found), where)
+                return None
+            base = found[moment.nth - 1]
+        return clock.add(base, moment.plus)
+
+    def _named(self, moment: Moment) -> list[Fraction]:
+        if moment.kind == "section":
+            return [self._on_beat(s.start) for s in self.song.sections if s.name == moment.name]
+        return [self._heard(s) for s in self.song.labels.get(moment.name, ())]
+
+    def _say_missing(self, moment: Moment, found: int, where: str) -> None:
+        names = [s.name for s in self.song.sections] if moment.kind == "section" else list(self.song.labels)
+        if found:
+            self.faults.add(where, f'the song has {found} {moment.kind} "{moment.name}", not {moment.nth}')
+        else:
+            self.faults.add(where, f'the song map has no {moment.kind} "{moment.name}"', nearest(moment.name, names))
+
+    def _on_beat(self, seconds: float) -> Fraction:
+        """A section starts on a beat: its seconds are rounded, so take the beat within 2 ms, else the exact place."""
+        us = round(seconds * SECOND)
+        beats = self.clock.grid.beats_us
+        i = bisect.bisect_left(beats, us - 2000)
+        return Fraction(i) if i < len(beats) and abs(beats[i] - us) <= 2000 else self.clock.beat_at_us(us)
+
+    def _nearest(self, position: Fraction) -> int:
+        """The frame nearest to a position (a place on a frame is that frame)."""
+        after = self.clock.frame_at(position)
+        if 0 < after < self.clock.frames:
+            before = self.clock.frame_beat(after - 1)
+            if position - before < self.clock.frame_beat(after) - position:
+                return after - 1
+        return after
+
+    def _say(self, position: Fraction) -> str:
+        return self.clock.grid.address(position)
+
+    def _song(self) -> str:
+        return f"which runs from {self._say(self.clock.start)} to {self._say(self.clock.end)}"
+
+
+def pace_of(span: Span, bar_beats: int) -> Pace | None:
+    """A span as a period: beats (bars by the length of the bar that the clip starts in) or seconds; None for nothing."""
+    beats = span.beats + span.bars * bar_beats
+    if span.seconds:
+        return Pace(span.seconds, "seconds")
+    return Pace(beats, "beats") if beats else None
+
+
+def addresses(cues: list[Cue]) -> Mapping[str, Cue]:
+    """Cues by address."""
+    return {cue.address: cue for cue in cues}
