@@ -1,0 +1,28 @@
+"""Audit results and light as files to read: JSON, CSV, one HTML page, a picture of the song and one of the rig.
+
+Plain data in, files out. Nothing here knows a rig or a score: the caller hands over numbers, names and arrays.
+
+Conventions
+-----------
+Times are seconds from the start of the song, currents amperes, potentials volts, places metres. A musical address is
+a text such as `17.3` (bar 17, beat 3). None and NaN mean "not worked out" and are shown as `-`. Every file is written
+under a temporary name in the same folder and then renamed, so that a reader sees the old file or the new one.
+"""
+
+from __future__ import annotations
+
+from .files import write_csv, write_json
+from .film import write_film_png
+from .page import write_audit_html
+from .plots import Series
+from .rigpicture import RigString, write_rig_picture
+
+__all__ = [
+    "RigString",
+    "Series",
+    "write_audit_html",
+    "write_csv",
+    "write_film_png",
+    "write_json",
+    "write_rig_picture",
+]

@@ -1,0 +1,398 @@
+"""The audit as one HTML page that stands alone: no script, no network, readable on a phone, printable."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from html import escape
+from pathlib import Path
+from typing import Any, TypeGuard
+
+import numpy as np
+
+from .files import plain, whole_file
+from .plots import Series, amps_plot, volt_key, volts_strip
+from .style import STYLE
+
+NONE = "-"
+Row = Mapping[str, Any]
+# A column of a table: heading, how its cell is made (already HTML), and whether it stays when it has nothing to show.
+Column = tuple[str, Callable[[str, Row], str], bool]
+
+CAUTIONS = (
+    ("Mains", "What lies on the mains side of a supply (plugs, terminals, earth) is for a licensed electrician. Unplug "
+     "before you open anything, and cover bare terminals."),
+    ("Fuses", "One fuse for each feed, near the supply, small enough to protect its thinnest wire. These figures "
+     "say what the show draws; they do not replace a fuse."),
+    ("Enclosures and wet places", "Outdoors, use supplies, boxes and connectors rated for the place, with "
+     "residual-current protection (RCD, GFCI) ahead of them, and let hot supplies breathe."),
+    ("Thin wires", "Low volts do not mean low currents. A thin wire or a poor connector can overheat and start a fire "
+     "long before a 5 V supply notices. Look for heat at the first long run, and never leave that run alone."),
+    ("Photosensitive viewers", "Flashing light can bring on seizures. The count above applies WCAG 2.3.1, written for "
+     "screens, to lights by analogy; it is not a medical judgement. Tell people beforehand and be able to go dark at "
+     "once."),
+    ("Who decides", "All of this is worked out from the show's bytes and the rig file, not measured. Local code and "
+     "licensed people have the last word."),
+)  # fmt: skip
+
+
+def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series) -> None:
+    """Write the audit page.
+
+    Args:
+        path: the file to write.
+        audit: the mapping that goes into `audit.json`; a key that is missing, None or NaN is shown as `-`. Beyond the
+            published fields it may hold `notes` and `sources` (lists of sentences; `sources` also as chip -> `idle_ma`,
+            `channel_ma` pairs, `law`, `source`), a supply's `peak_low_a`, `skewed_a` and `aligned_a`, a feed's
+            `supply`, a string's `limit_v` and `nominal_v`, and the row `rig` of the flashes.
+        series: what is plotted over the song.
+
+    Raises ValueError when the series' lengths differ.
+    """
+    audit = plain(audit)
+    title = series.title or "show"
+    parts = [
+        f"<h1>Audit of {escape(title)}</h1>",
+        _verdict(audit),
+        _supplies(audit, series),
+        _feeds(audit),
+        _strings(audit, series),
+        _controllers(audit),
+        _flashes(audit, series),
+        _cautions(),
+        _list("Notes", "", audit.get("notes") or []),
+        _list("Figures used", "Where the currents and limits come from.", _sources(audit.get("sources") or [])),
+        "<footer>Worked out frame by frame from the bytes that the boards will send.</footer>",
+    ]
+    page = (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8"/>\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1"/>\n'
+        f"<title>Audit of {escape(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n<main>\n"
+        + "\n".join(part for part in parts if part)
+        + "\n</main>\n</body>\n</html>\n"
+    )
+    with whole_file(path) as file:
+        file.write(page)
+
+
+# ---- the verdict -------------------------------------------------------------------------------------------------
+
+
+def _verdict(audit: Mapping[str, Any]) -> str:
+    supplies = _rows(audit, "supplies")
+    judged = {n: s for n, s in supplies.items() if _number(s.get("peak_a")) and _number(s.get("budget_a"))}
+    over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
+    others = _complaints(audit)
+    if over:
+        kind, word = "bad", "Over budget"
+    elif not judged:
+        kind, word = "unsure", "Budget not judged"
+    elif others or audit.get("ok") is False:
+        kind, word = "bad", "Within budget, but something else needs a look"
+    else:
+        kind, word = "good", "Within budget"
+    lines = [
+        f"{escape(name)}: highest {_amps(row['peak_a'])} of {_amps(row['budget_a'])}"
+        f"{' at ' + _text(row.get('peak_at')) if row.get('peak_at') else ''}"
+        for name, row in (over or judged).items()
+    ]
+    lines += others
+    items = "".join(f"<li>{line}</li>" for line in lines)
+    return f'<div class="verdict {kind}"><p class="word">{word}</p>{f"<ul>{items}</ul>" if items else ""}</div>'
+
+
+def _complaints(audit: Mapping[str, Any]) -> list[str]:
+    """What besides the budgets speaks against the show, as lines of HTML."""
+    out = []
+    for name, row in _rows(audit, "feeds").items():
+        peak, fuse = row.get("peak_a"), row.get("fuse_a")
+        if _number(peak) and _number(fuse) and peak > fuse:
+            out.append(f"feed {escape(name)} carries {_amps(peak)}, more than its {fuse:g} A fuse")
+        if row.get("wire_ok") is False:
+            out.append(f"feed {escape(name)}: its wire is too thin for {_amps(peak)}")
+    for name, row in _rows(audit, "strings").items():
+        low, limit = row.get("min_v"), row.get("limit_v")
+        if _number(low) and _number(limit) and low < limit:
+            out.append(f"string {escape(name)} sinks to {_volts(low)}, under its chip's {_volts(limit)}")
+    for name, row in _rows(audit, "controllers").items():
+        if row.get("fits") is False:
+            out.append(f"the roll of {escape(name)} does not fit its board")
+    if (audit.get("flashes") or {}).get("ok") is False:
+        out.append("flashes exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy")
+    return out
+
+
+# ---- supplies ----------------------------------------------------------------------------------------------------
+
+
+def _supplies(audit: Mapping[str, Any], series: Series) -> str:
+    rows = _rows(audit, "supplies")
+    columns: list[Column] = [
+        ("Budget", lambda _, r: _amps(r.get("budget_a")), True),
+        ("Peak", lambda _, r: _over(_amps(r.get("peak_a")), r.get("peak_a"), r.get("budget_a")), True),
+        ("Share of budget", lambda _, r: _share(r.get("peak_a"), r.get("budget_a")), True),
+        ("By the low figures", lambda _, r: _amps(r.get("peak_low_a")), False),
+        (
+            "Boards out of step",
+            lambda _, r: _over(_amps(r.get("skewed_a")), r.get("skewed_a"), r.get("budget_a")),
+            False,
+        ),
+        ("All on-phases at once", lambda _, r: _amps(r.get("aligned_a")), False),
+        ("At bar.beat", lambda _, r: _text(r.get("peak_at")), True),
+        ("At time", lambda _, r: _time(r.get("peak_s")), True),
+        ("Mean", lambda _, r: _amps(r.get("mean_a")), True),
+        ("99 % of frames under", lambda _, r: _amps(r.get("p99_a")), True),
+        ("Energy of one show", lambda _, r: _figure(r.get("energy_wh"), "{:.1f} Wh"), True),
+        ("Everything white would draw", lambda _, r: _amps(r.get("full_white_a")), True),
+    ]
+    about = "Amperes on the low-voltage side. The budget is the share of a supply's rating that a show may use."
+    panels = "".join(_supply(name, row, series) for name, row in rows.items())
+    return f'<h2>Supplies</h2><p class="about">{about}</p>{_table("Supply", rows, columns)}{panels}'
+
+
+def _supply(name: str, row: Row, series: Series) -> str:
+    peak_a, peak_s, budget = row.get("peak_a"), row.get("peak_s"), row.get("budget_a")
+    where = _text(row.get("peak_at"))
+    parts = [f'<div class="top"><h3>{escape(name)}</h3>{_word_of(peak_a, budget)}</div>']
+    if name in series.amps:
+        marked = None
+        if _number(peak_s) and _number(peak_a):
+            marked = (peak_s, peak_a, str(row.get("peak_at") or _time(peak_s)))
+        point = f"peak {_amps(peak_a)} at {where} ({_time(peak_s)})"
+        parts.append(
+            '<p class="key"><span><i style="background:var(--high)"></i>highest in each moment</span>'
+            '<span><i style="background:var(--mean)"></i>mean</span>'
+            f'<span><i class="line"></i>budget {_amps(budget)}</span>'
+            f'<span><i class="round" style="background:var(--ink)"></i>{point}</span></p>'
+        )
+        parts.append(amps_plot(series, name, budget if _number(budget) else None, marked))
+    parts.append(_limiter(row))
+    parts.append(_draws(row.get("clips") or [], peak_a, where))
+    return f'<section class="panel">{"".join(parts)}</section>'
+
+
+def _limiter(row: Row) -> str:
+    frames, most = row.get("limited_frames"), row.get("most_dimmed")
+    if not _number(frames):
+        return ""
+    if not frames:
+        return '<p class="about">The limiter had nothing to dim.</p>'
+    return f'<p class="about">The limiter dimmed {frames:,.0f} frames, at most by {_figure(most, "{:.0%}")}.</p>'
+
+
+def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
+    """Who draws at the peak, as bars."""
+    known = [clip for clip in clips if _number(clip.get("a"))]
+    if not known:
+        return ""
+    most = max(max(clip["a"] for clip in known), 1e-9)
+    total = peak_a if _number(peak_a) and peak_a > 0 else sum(clip["a"] for clip in known)
+    cells = "".join(
+        f'<span class="name" title="{escape(str(clip.get("clip")))}">{escape(str(clip.get("clip")))}</span>'
+        f'<span class="bar"><i style="width:{100 * max(clip["a"], 0) / most:.1f}%"></i></span>'
+        f'<span class="number">{_amps(clip["a"])}</span><span class="number soft">{_share(clip["a"], total)}</span>'
+        for clip in sorted(known, key=lambda clip: -clip["a"])
+    )
+    return f'<h4>Who draws at the peak ({where})</h4><div class="draws">{cells}</div>'
+
+
+# ---- the other tables --------------------------------------------------------------------------------------------
+
+
+def _feeds(audit: Mapping[str, Any]) -> str:
+    rows = _rows(audit, "feeds")
+    columns: list[Column] = [
+        ("Supply", lambda _, r: _text(r.get("supply")), False),
+        ("Highest current", lambda _, r: _over(_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
+        ("Fuse", lambda _, r: _figure(r.get("fuse_a"), "{:g} A"), True),
+        ("Wire", lambda _, r: _judged(r.get("wire_ok"), "carries it", "too thin"), True),
+    ]
+    about = "Places where power enters a string. Each has its own wire and should have its own fuse."
+    return _section("Feeds and wires", about, _table("Feed", rows, columns))
+
+
+def _strings(audit: Mapping[str, Any], series: Series) -> str:
+    rows = _rows(audit, "strings")
+
+    def lowest(_: str, r: Row) -> str:
+        low, limit = r.get("min_v"), r.get("limit_v")
+        word = _volts(low)
+        return f'<span class="bad-word">{word}</span>' if _number(low) and _number(limit) and low < limit else word
+
+    columns: list[Column] = [
+        ("Lowest voltage", lowest, True),
+        ("Chip needs", lambda _, r: _volts(r.get("limit_v")), False),
+        ("At pixel", lambda _, r: _figure(r.get("min_v_pixel"), "{:.0f}"), True),
+        ("At time", lambda _, r: _moment(r.get("min_v_s"), series), True),
+        ("One frame on the wire", lambda _, r: _figure(_scaled(r.get("frame_wire_us"), 1e-3), "{:.2f} ms"), True),
+    ]
+    strips = "".join(_strip(name, rows.get(name, {}), series) for name in series.volts or {})
+    about = "Voltage between the two rails where it is lowest, and the time one frame takes on the data line."
+    return _section("Strings", about, _table("String", rows, columns) + strips)
+
+
+def _strip(name: str, row: Row, series: Series) -> str:
+    volts = np.asarray((series.volts or {})[name], dtype=np.float64)
+    if not volts.size or not np.isfinite(volts).any():
+        return ""
+    nominal, limit = row.get("nominal_v"), row.get("limit_v")
+    high = float(nominal) if _number(nominal) else float(np.nanmax(volts))
+    # A tenth under the nominal voltage: 4.5 V of 5 V, as the WS2812B datasheet has it. A smaller sag stays pale.
+    low = min(float(limit) if _number(limit) else 0.9 * high, float(np.nanmin(volts)))
+    return (
+        f'<section class="panel"><div class="top"><h3>{escape(name)}</h3></div>'
+        f'<p class="key"><span>volts along the string: {_volts(low)} '
+        f'<i class="ramp" style="background:{volt_key()};margin:0 6px"></i>{_volts(high)}</span></p>'
+        f"{volts_strip(series, name, low, high)}</section>"
+    )
+
+
+def _controllers(audit: Mapping[str, Any]) -> str:
+    rows = _rows(audit, "controllers")
+    columns: list[Column] = [
+        ("Roll", lambda _, r: _bytes(r.get("roll_bytes")), True),
+        ("Room on the board", lambda _, r: _bytes(r.get("board_bytes")), True),
+        ("", lambda _, r: _judged(r.get("fits"), "fits", "does not fit"), True),
+        ("Memory while playing", lambda _, r: _bytes(r.get("ram_bytes")), True),
+        ("Read from flash", lambda _, r: _bytes(r.get("bytes_per_s"), " a second"), True),
+    ]
+    return _section("Boards", "Each board plays one file, its roll.", _table("Board", rows, columns))
+
+
+def _flashes(audit: Mapping[str, Any], series: Series) -> str:
+    flashes = audit.get("flashes") or {}
+    rows: dict[str, Row] = {"whole rig": flashes.get("rig") or flashes, **_rows(flashes, "zones")} if flashes else {}
+
+    def moment(row: Row) -> str:
+        return _moment(row.get("at_s"), series) if row.get("worst_per_s") else NONE
+
+    columns: list[Column] = [
+        ("Most flashes in a second", lambda _, r: _figure(r.get("worst_per_s"), "{:g}"), True),
+        ("At time", lambda _, r: moment(r), True),
+        ("Most red flashes in a second", lambda _, r: _figure(r.get("red_worst_per_s"), "{:g}"), True),
+        ("Three a second", lambda _, r: _judged(r.get("ok"), "not exceeded", "exceeded"), True),
+    ]
+    about = (
+        "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
+    )
+    return _section("Flashes", about, _table("Where", rows, columns))
+
+
+def _cautions() -> str:
+    items = "".join(f"<li><b>{head}.</b> {text}</li>" for head, text in CAUTIONS)
+    return f'<h2>Before you plug it in</h2><ul class="plain">{items}</ul>'
+
+
+def _sources(sources: Any) -> list[str]:
+    if not isinstance(sources, Mapping):
+        return [str(line) for line in sources]
+    out = []
+    for chip, row in sources.items():
+        source = row.get("source") or {}
+        parts = []
+        for key, what in (("idle_ma", "dark"), ("channel_ma", "a channel full on")):
+            ends = " to ".join(f"{value:g}" for value in dict.fromkeys(row.get(key) or []))
+            parts.append(f"{what} {ends or NONE} mA ({source.get(key) or 'no source given'})")
+        adding = {"sum": "channels add", "max": "the largest channel counts"}.get(row.get("law"), "")
+        out.append(f"{chip}: " + "; ".join([*parts, adding] if adding else parts))
+    return out
+
+
+def _list(head: str, about: str, lines: Sequence[Any]) -> str:
+    items = "".join(f"<li>{escape(str(line))}</li>" for line in lines)
+    return _section(head, about, f'<ul class="plain">{items}</ul>' if items else "", always=False)
+
+
+# ---- cells -------------------------------------------------------------------------------------------------------
+
+
+def _section(head: str, about: str, body: str, always: bool = True) -> str:
+    if not body and not always:
+        return ""
+    return f"<h2>{head}</h2>{_about(about)}{body}"
+
+
+def _about(text: str) -> str:
+    return f'<p class="about">{text}</p>' if text else ""
+
+
+def _table(first: str, rows: Mapping[str, Row], columns: Sequence[Column]) -> str:
+    cells = {name: [make(name, row) for _, make, _ in columns] for name, row in rows.items()}
+    shown = [i for i, (_, _, always) in enumerate(columns) if always or any(row[i] != NONE for row in cells.values())]
+    head = "".join(f"<th>{columns[i][0]}</th>" for i in shown)
+    body = "".join(
+        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{row[i]}</td>' for i in shown)}</tr>" for name, row in cells.items()
+    )
+    if not body:
+        return f'<p class="soft">{NONE}</p>'
+    head = f"<thead><tr><th>{first}</th>{head}</tr></thead>"
+    return f'<div class="scroll"><table>{head}<tbody>{body}</tbody></table></div>'
+
+
+def _rows(audit: Mapping[str, Any], key: str) -> Mapping[str, Row]:
+    return {str(name): row or {} for name, row in (audit.get(key) or {}).items()}
+
+
+def _number(value: Any) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _scaled(value: Any, factor: float) -> Any:
+    return value * factor if _number(value) else None
+
+
+def _figure(value: Any, form: str) -> str:
+    return form.format(value) if _number(value) else NONE
+
+
+def _amps(value: Any) -> str:
+    return _figure(value, "{:.2f} A")
+
+
+def _volts(value: Any) -> str:
+    return _figure(value, "{:.2f} V")
+
+
+def _text(value: Any) -> str:
+    return NONE if value is None or value == "" else escape(str(value))
+
+
+def _time(value: Any) -> str:
+    """Minutes and seconds, to a tenth: 83.46 -> 1:23.5."""
+    if not _number(value):
+        return NONE
+    tenths = round(value * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def _moment(value: Any, series: Series) -> str:
+    bar = series.bar_at(value) if _number(value) else None
+    return _time(value) if bar is None else f"{_time(value)} (bar {bar})"
+
+
+def _bytes(value: Any, tail: str = "") -> str:
+    """Bytes in powers of 1000, as IEC 80000-13 has kB and MB."""
+    if not _number(value):
+        return NONE
+    for size, unit in ((1e6, "MB"), (1e3, "kB")):
+        if value >= size:
+            return f"{value / size:.2f} {unit}{tail}"
+    return f"{value:.0f} B{tail}"
+
+
+def _share(part: Any, whole: Any) -> str:
+    return f"{part / whole:.0%}" if _number(part) and _number(whole) and whole else NONE
+
+
+def _over(word: str, value: Any, limit: Any) -> str:
+    return f'<span class="bad-word">{word}</span>' if _number(value) and _number(limit) and value > limit else word
+
+
+def _word_of(peak: Any, budget: Any) -> str:
+    known = _number(peak) and _number(budget)
+    return _judged(peak <= budget if known else None, "within budget", "over budget") if known else ""
+
+
+def _judged(value: Any, yes: str, no: str) -> str:
+    if value is None:
+        return NONE
+    return f'<span class="{"good" if value else "bad"}-word">{yes if value else no}</span>'
