@@ -1,0 +1,296 @@
+"""The command `glowscore`: verbs, arguments, exit codes. Heavy rooms are imported by the verb that needs them.
+
+Exit codes: 0 done; 1 the show itself fails a check; 2 bad input or usage. Errors go to stderr, one line a fault.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from . import __version__
+from .faults import Faults, ShowFails
+
+DONE, FAILS, BAD = 0, 1, 2
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        self.exit(BAD, f"{self.prog}: {message}\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = _Parser(prog="glowscore", description="Light shows in time with a song, for addressable LED strings.")
+    top.add_argument("--version", action="version", version=f"glowscore {__version__}")
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
+
+    def verb(name: str, run: Callable[[argparse.Namespace], int], help: str) -> argparse.ArgumentParser:
+        made = verbs.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}.")
+        made.set_defaults(run=run)
+        return made
+
+    add = verb("listen", _listen, "hear a song: beats, bars, onsets, sections, into STEM.map.json beside it")
+    add.add_argument("song", type=Path, metavar="SONG")
+    add.add_argument("-o", "--out", type=Path, metavar="FILE", help="write the map here instead")
+    add.add_argument("--clicks", type=Path, metavar="FILE.wav", help="the song with a click on every beat, higher on bar lines")
+    add.add_argument("--tempo", type=float, metavar="BPM", help="fix: the tempo is about this")
+    add.add_argument("--beats-per-bar", type=int, metavar="N", help="fix: beats in a bar")
+    add.add_argument("--shift", metavar="SPAN", help='fix: move the beats, "20 ms", "-0.05 s" or "1 beat"')
+    add.add_argument("--double", action="store_true", help="fix: twice as many beats")
+    add.add_argument("--halve", action="store_true", help="fix: half as many beats")
+    add.add_argument("--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name")
+    add.add_argument("--midi", type=Path, metavar="FILE", help="take beats, bars and notes from a MIDI file")
+    _json(add)
+
+    add = verb("check", _check, "read and check a show's files, render nothing")
+    _show(add)
+    _json(add)
+
+    add = verb("bake", _bake, "render, limit, write and audit a show: one roll a controller")
+    _show(add)
+    add.add_argument("-o", "--out", type=Path, metavar="DIR", help="write here instead of SHOW/out")
+    add.add_argument("--small", action="store_true", help="spend time for size")
+    add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one a core)")
+    add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
+    add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    _json(add)
+
+    add = verb("audit", _audit, "amperes, volts and flashes of what is baked, frame by frame")
+    add.add_argument("show", type=Path, nargs="?", metavar="SHOW", help="the show's folder")
+    add.add_argument("--roll", type=Path, nargs="+", metavar="FILE", help="audit these rolls instead of a show's")
+    add.add_argument("--rig", type=Path, metavar="FILE", help="the rig that the rolls are for")
+    add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where the rolls lie and the audit goes (SHOW/out)")
+    add.add_argument("--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply")
+    add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    _json(add)
+
+    add = verb("film", _film, "every zone over the whole song as a picture")
+    _show(add)
+    add.add_argument("-o", "--out", type=Path, metavar="FILE.png", help="instead of SHOW/out/film.png")
+
+    add = verb("rig", _rig, "the rig drawn to scale, with zones, pixel numbers and feeds")
+    _show(add)
+    add.add_argument("-o", "--out", type=Path, metavar="FILE", help="an SVG or PNG, instead of SHOW/out/rig.svg")
+
+    add = verb("inspect", _inspect, "what a roll holds")
+    add.add_argument("roll", type=Path, metavar="FILE.roll")
+    add.add_argument("--verify", action="store_true", help="check every group")
+    add.add_argument("--frames", type=Path, metavar="FILE.npz", help="write every frame to a numpy file")
+    _json(add)
+    return top
+
+
+def _show(add: argparse.ArgumentParser) -> None:
+    add.add_argument("show", type=Path, metavar="SHOW", help="the show's folder")
+
+
+def _json(add: argparse.ArgumentParser) -> None:
+    add.add_argument("--json", action="store_true", help="print one JSON object on stdout and nothing else")
+
+
+def _jobs(text: str) -> int:
+    number = int(text)
+    if not 0 <= number <= 256:
+        raise argparse.ArgumentTypeError("0 to 256")
+    return number or os.cpu_count() or 1
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; returns the exit code."""
+    top = parser()
+    try:
+        parsed = top.parse_args(arguments)
+        if parsed.verb is None:
+            top.print_help()
+            return DONE
+        return int(parsed.run(parsed))
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    except Faults as error:
+        return _complain(str(error), BAD)
+    except ShowFails as error:
+        return _complain(str(error), FAILS)
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w")  # the reader of our pipe went away: nothing is wrong
+        return DONE
+    except OSError as error:
+        return _complain(f"{error.filename or 'glowscore'}: {error.strerror or error}", BAD)
+    except KeyboardInterrupt:
+        return _complain("stopped; nothing was left half-written", 130)
+
+
+def _complain(text: str, code: int) -> int:
+    print(text, file=sys.stderr)
+    return code
+
+
+# ---- verbs -------------------------------------------------------------------------------------------------------
+
+
+def _listen(given: argparse.Namespace) -> int:
+    from . import listening
+
+    with progress() as tell:
+        heard = listening.listen(
+            given.song, out=given.out, clicks=given.clicks, changes=listening.changes_of(vars(given)), tell=tell
+        )
+    if given.json:
+        from .songmap import to_json
+
+        return _print_json(to_json(heard))
+    print(listening.summary(heard))
+    return DONE
+
+
+def _check(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    with progress() as tell:
+        show = pipeline.load_show(given.show, tell)
+    rig, clock = show.rig, show.clock
+    facts = {
+        "title": show.score.title, "song_s": show.song.song.seconds, "tempo": show.song.tempo, "bars": len(show.song.bars),
+        "grid": show.song.grid, "clips": len(show.cues), "zones": len(rig.zones), "pixels": rig.pixels,
+        "frames": clock.frames, "frames_per_beat": clock.frames_per_beat,
+    }  # fmt: skip
+    if given.json:
+        return _print_json(facts)
+    print(
+        f"{show.score.title}: {facts['song_s']:.1f} s, {facts['tempo']:.1f} beats a minute, {facts['bars']} bars; "
+        f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
+        f"{clock.frames_per_beat} to a beat"
+    )
+    return DONE
+
+
+def _bake(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    with progress() as tell:
+        baked = pipeline.bake(
+            given.show, given.out, small=given.small, limiter=given.limiter, strict=given.strict, jobs=given.jobs, tell=tell
+        )
+    if given.json:
+        return _print_json(baked.audit)
+    for name, path in baked.rolls.items():
+        row = baked.audit["controllers"][name]
+        share = row["roll_bytes"] / row["raw_bytes"]
+        print(f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {row['bytes_per_s']:.0f} bytes a second")
+    _print_audit(baked.audit)
+    print(f"{baked.out / 'audit.html'}, {baked.out / 'film.png'}")
+    return DONE
+
+
+def _audit(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    if (given.show is None) == (given.roll is None):
+        raise Faults.one("audit", "", "needs either a show or --roll FILE ... --rig FILE")
+    if given.roll is not None:
+        if given.rig is None:
+            raise Faults.one("audit", "", "--roll needs --rig FILE")
+        out = given.out or Path.cwd()
+        found = pipeline.audit_rolls(given.roll, given.rig, out, csv=given.csv, strict=given.strict)
+    else:
+        with progress() as tell:
+            found = pipeline.audit(given.show, given.out, csv=given.csv, strict=given.strict, tell=tell)
+    if given.json:
+        return _print_json(found)
+    _print_audit(found)
+    return DONE
+
+
+def _print_audit(found: dict[str, Any]) -> None:
+    for name, row in found["supplies"].items():
+        limited = f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}" if row["limited_frames"] else ""
+        at = f" at {row['peak_at']}" if row["peak_at"] else ""
+        print(f"{name}: peak {row['peak_a']:.2f} A of {row['budget_a']:.2f} A{at} ({row['peak_s']:.2f} s){limited}")
+    flashes = found["flashes"]
+    if not flashes["ok"]:
+        worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])
+        print(f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy")
+
+
+def _film(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    out = given.out or _made(given.show / "out") / "film.png"
+    with progress() as tell:
+        print(pipeline.draw_film(given.show, out, tell))
+    return DONE
+
+
+def _rig(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    rig = pipeline.rig_of(given.show)
+    out = given.out or _made(given.show / "out") / "rig.svg"
+    if out.suffix.lower() not in (".svg", ".png"):
+        raise Faults.one(out, "", "a rig is drawn as .svg or .png")
+    pipeline.draw_rig(rig, out)
+    print(out)
+    return DONE
+
+
+def _made(folder: Path) -> Path:
+    if not folder.parent.is_dir():
+        raise Faults.one(folder.parent, "", "no such folder")
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+def _inspect(given: argparse.Namespace) -> int:
+    from . import pipeline
+
+    found = pipeline.inspect(given.roll, verify=given.verify, frames=given.frames)
+    faults = found.get("faults", [])
+    if given.json:
+        _print_json(found)
+    else:
+        print(f"{found['title']}, for {found['controller']}: {found['start_s']:.3f} to {found['end_s']:.3f} s")
+        for s in found["strings"]:
+            print(f"  {s['name']}: pin {s['pin']}, {s['pixels']} pixels of {s['chip']}, {s['order']}")
+        print(
+            f"  {found['frames']} frames in {found['groups']} groups, {found['stored_groups']} of them stored; "
+            f"{found['roll_bytes']} bytes for {found['raw_bytes']}; a board needs {found['ram_bytes']} bytes of memory"
+        )
+        if given.verify and not faults:
+            print("  every group is sound")
+    return _complain("\n".join(f"{given.roll}: {fault}" for fault in faults), FAILS) if faults else DONE
+
+
+def _print_json(content: Any) -> int:
+    print(json.dumps(content, ensure_ascii=False, default=_plain))
+    return DONE
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+@contextlib.contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """Progress on a terminal, silence in a pipe."""
+    if not sys.stderr.isatty():
+        yield lambda what, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda what, share: bar.update(task, description=what, completed=share)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,5 @@
+"""`python -m composer.effects` writes EFFECTS.md and its pictures anew."""
+
+from .page import write
+
+write()

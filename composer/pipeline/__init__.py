@@ -1,0 +1,273 @@
+"""The whole path, one function a step: a song and a rig in, audited rolls out.
+
+    load_show   score + rig + song map, every fault at once       show.py
+    frames_of   cues -> light -> bytes, group by group            render, wire (cached, in parallel)
+    limited     bytes within every supply's budget                power
+    Bakery      bytes -> one roll a controller, read back         rolls.py   (the exporters' door)
+    audit       amperes, volts, flashes of what was read back     results.py
+    Film        the song as a picture                             pictures.py
+
+The verbs of the command line, and the studio, call these functions and nothing below them.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Hashable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from exporters import report
+
+from ..clock import SECOND, Group
+from ..faults import Faults, ShowFails, read_toml
+from ..power import CurrentModel, limited
+from ..render import Renderer
+from ..rig import Rig, load_rig
+from ..wire import Wiring
+from . import results
+from .pictures import Film, draw_rig, film
+from .rolls import Bakery, Frames, inspect, read_back, roll_path
+from .show import Show, Tell, hear, load_show, silent
+
+CACHE_BYTES = 64 << 20
+
+
+@dataclass(frozen=True)
+class Baked:
+    """What a bake left: its folder, each controller's roll, and the audit as in audit.json."""
+
+    out: Path
+    rolls: dict[str, Path]
+    audit: dict[str, Any]
+
+
+def bake(
+    folder: Path,
+    out: Path | None = None,
+    *,
+    small: bool = False,
+    limiter: str | None = None,
+    strict: bool = False,
+    jobs: int = 1,
+    tell: Tell = silent,
+) -> Baked:
+    """Bake a show: rolls, audit.json, audit.html and film.png into `out` (FOLDER/out).
+
+    `limiter` overrides the score's mode; `strict` makes too many flashes a failure. Raises `Faults` for bad input and
+    `ShowFails` for a show that fails a check: then the audit is written, and no loadable roll is left.
+    """
+    show = load_show(folder, tell)
+    out = out or show.folder / "out"
+    renderer = renderer_of(show)
+    model = CurrentModel(show.rig)
+    mode = limiter or show.score.limiter
+    with Bakery(show, out, allotments(show), small) as bakery:
+        gains = []
+        stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode)  # type: ignore[arg-type]
+
+        def kept() -> Iterator[tuple[Group, Frames]]:
+            for group, frames, gain in stream:
+                gains.append(gain)
+                yield group, frames
+
+        try:
+            bakery.write(kept())
+        except ShowFails:
+            bakery.withdraw()
+            raise
+        tell("reading back", 0.0)
+        picture = Film(show)
+
+        def frames() -> Iterator[tuple[Group, Frames]]:
+            return read_back(show.rig, bakery.paths())
+
+        found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains))
+        for name, rows in results.who_draws(show, renderer, power).items():
+            found["supplies"][name]["clips"] = rows
+        found["controllers"] = results.boards(show.rig, bakery.stats, show.song.song.seconds)
+        found["limiter"] = mode
+        lines = results.complaints(found)
+        if strict and not found["flashes"]["ok"]:
+            lines.append(_flash_line(found, show))
+        found["ok"] = not lines
+        for group, block in frames():
+            picture.add(group, block)
+        tell("drawing", 0.0)
+        picture.save(out / "film.png")
+        bars, sections = results.bar_lines(show), results.section_spans(show)
+        results.write(out, found, results.series_of(show.score.title, power, bars, sections, show.song.song.seconds))
+        if lines:
+            bakery.withdraw()
+            raise ShowFails("\n".join(lines))
+        rolls = bakery.deliver()
+    tell("done", 1.0)
+    return Baked(out, rolls, found)
+
+
+def audit(
+    folder: Path, out: Path | None = None, *, csv: Path | None = None, strict: bool = False, tell: Tell = silent
+) -> dict[str, Any]:
+    """The audit of what is baked: audit.json, audit.html and perhaps a CSV of every frame. Raises as `bake` does."""
+    show = load_show(folder, tell)
+    out = out or show.folder / "out"
+    paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
+    found, power = results.audit(show.rig, lambda: read_back(show.rig, paths), results.address_of(show.clock))
+    renderer = renderer_of(show)
+    same_clock = len(power.times_us) == show.clock.frames
+    for name, rows in results.who_draws(show, renderer, power).items() if same_clock else ():
+        found["supplies"][name]["clips"] = rows
+    sizes = {name: inspect_stats(path) for name, path in paths.items()}
+    found["controllers"] = results.boards(show.rig, sizes, show.song.song.seconds)
+    bars, sections = results.bar_lines(show), results.section_spans(show)
+    series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
+    if csv is not None:
+        places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]
+        report.write_csv(csv, power.times_us / 1e6, places, dict(series.amps))
+    return _judged(out, found, series, strict, _flash_line(found, show))
+
+
+def audit_rolls(
+    rolls: list[Path], rig_path: Path, out: Path, *, csv: Path | None = None, strict: bool = False
+) -> dict[str, Any]:
+    """The audit of rolls and a rig without their score: what needs the score is null. Raises `Faults`, `ShowFails`."""
+    rig = load_rig(rig_path)
+    paths: dict[str, Path] = {}
+    for path in rolls:
+        name = inspect(path)["controller"]
+        if name not in rig.controllers:
+            raise Faults.one(path, "", f'is for controller "{name}", which {rig_path} does not have')
+        if name in paths:
+            raise Faults.one(path, "", f'is for controller "{name}", as {paths[name]} is')
+        paths[name] = path
+    found, power = results.audit(rig, lambda: read_back(rig, paths), lambda seconds: "")
+    for row in found["supplies"].values():
+        row.update(peak_at=None, limited_frames=None, most_dimmed=None)
+    seconds = power.times_us[-1] / SECOND
+    found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
+    series = results.series_of(", ".join(path.stem for path in rolls), power, [], [], seconds)
+    if csv is not None:
+        report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
+    out.mkdir(parents=True, exist_ok=True)
+    return _judged(out, found, series, strict, _flash_line(found, None))
+
+
+def _judged(out: Path, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str) -> dict[str, Any]:
+    lines = results.complaints(found)
+    if strict and not found["flashes"]["ok"]:
+        lines.append(flash_line)
+    found["ok"] = not lines
+    results.write(out, found, series)
+    if lines:
+        raise ShowFails("\n".join(lines))
+    return found
+
+
+def _flash_line(found: dict[str, Any], show: Show | None) -> str:
+    flashes = found["flashes"]
+    at = results.address_of(show.clock)(flashes["at_s"]) + ", " if show and flashes["at_s"] is not None else ""
+    worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])
+    return (
+        f"flashes: {worst} in one second ({at}{flashes['at_s'] or 0:.2f} s) exceed the WCAG 2.3.1 three-per-second "
+        "figure, applied to lights by analogy"
+    )
+
+
+def draw_film(folder: Path, out: Path, tell: Tell = silent) -> Path:
+    """The whole song as a picture, from the frames that a bake would write. Raises as `bake` does."""
+    show = load_show(folder, tell)
+    stream = told(frames_of(renderer_of(show)), show, "rendering", tell)
+    limit = limited(stream, CurrentModel(show.rig), show.score.limiter)  # type: ignore[arg-type]
+    film(show, ((group, frames) for group, frames, _ in limit), out)
+    return out
+
+
+def rig_of(folder: Path) -> Rig:
+    """The rig of a show, or of a rig file: a rig needs no song to be drawn. Raises `Faults`."""
+    if folder.suffix == ".toml":
+        return load_rig(folder)
+    document = read_toml(folder / "score.toml")
+    name = document.get("rig", "rig.toml")
+    return load_rig(folder / name if isinstance(name, str) else folder / "rig.toml")
+
+
+# ---- frames ------------------------------------------------------------------------------------------------------
+
+
+def renderer_of(show: Show) -> Renderer:
+    """The renderer of a show."""
+    return Renderer(show.rig, show.clock, show.cues, show.song.loudness)
+
+
+def frames_of(renderer: Renderer, jobs: int = 1) -> Iterator[tuple[Group, Frames]]:
+    """Every group's bytes before the limiter: (group, uint8 (frames, rig.frame_bytes)), in order.
+
+    Groups of equal key are rendered once while they are kept, and come as the very same array. `jobs` processes
+    render; the bytes do not depend on how many.
+    """
+    cache: OrderedDict[Hashable, Frames] = OrderedDict()
+    size = 0
+    if jobs > 1:
+        from .parallel import rendered
+
+        yield from rendered(renderer, jobs, CACHE_BYTES)
+        return
+    wiring = Wiring(renderer.rig)
+    for group in renderer.clock.groups:
+        key = renderer.key(group)
+        frames = cache.get(key)
+        if frames is None:
+            frames = wiring.bytes_of(renderer.light(group))
+            frames.setflags(write=False)
+            cache[key] = frames
+            size += frames.nbytes
+            while size > CACHE_BYTES and len(cache) > 1:
+                size -= cache.popitem(last=False)[1].nbytes
+        else:
+            cache.move_to_end(key)
+        yield group, frames
+
+
+def told(
+    stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Tell
+) -> Iterator[tuple[Group, Frames]]:
+    """The same stream, with word of how far it is."""
+    for group, frames in stream:
+        tell(what, group.first / max(show.clock.frames, 1))
+        yield group, frames
+
+
+def allotments(show: Show) -> dict[str, dict[str, int]]:
+    """What each controller may draw of each supply, milliamperes: the budget shared out by its pixels' full white.
+
+    A board alone on its supply is allotted the whole budget. The allotments of a supply sum to at most its budget.
+    """
+    model = CurrentModel(show.rig)
+    white = model.draw_a(model.run_sums(model.white()))[0]
+    out: dict[str, dict[str, int]] = {name: {} for name in show.rig.controllers}
+    for i, name in enumerate(model.supplies):
+        spare = max(0.0, float(model.budget_a[i] - model.constant_a[i]))
+        total = sum(white[d] for d, draw in enumerate(model.draws) if draw.supply == i)
+        for d, draw in enumerate(model.draws):
+            if draw.supply == i and total > 0:
+                out[draw.controller][name] = int(1000 * spare * white[d] / total)
+    return out
+
+
+def inspect_stats(path: Path) -> Any:
+    """Sizes of a finished roll. Raises ShowFails."""
+    from exporters.rollfile import RollReader
+    from exporters.spec import RollError
+
+    try:
+        with RollReader(path) as reader:
+            return reader.stats
+    except (OSError, RollError) as error:
+        raise ShowFails(f"{path}: {error}") from None
+
+
+__all__ = [
+    "Baked", "Show", "Tell", "allotments", "audit", "audit_rolls", "bake", "draw_film", "draw_rig", "frames_of", "hear",
+    "inspect", "load_show", "renderer_of", "rig_of",
+]  # fmt: skip

@@ -1,0 +1,102 @@
+"""Pictures: the whole song as a strip of light for each zone, and the rig drawn to scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from exporters import report
+
+from ..clock import Group
+from ..rig import Rig
+from ..wire import Wiring, screen_of_duty
+from .results import bar_lines, section_spans
+from .rolls import Frames
+from .show import Show
+
+COLUMNS = 1840
+MOST_ROWS = 160  # pixels of one zone that a picture shows
+
+
+class Film:
+    """Gathers a picture while frames go by: each column is the mean light of its stretch of time."""
+
+    def __init__(self, show: Show) -> None:
+        self.show = show
+        self._wiring = Wiring(show.rig)
+        self._rows = {name: _spread(zone.pixels) for name, zone in show.rig.zones.items() if zone.pixels}
+        self._pixels = np.unique(np.concatenate(list(self._rows.values())))
+        self._columns = min(COLUMNS, max(1, show.clock.frames))
+        self._picture = np.zeros((self._columns, len(self._pixels), 3), np.uint8)
+        self._sum = np.zeros((len(self._pixels), 3))
+        self._count, self._column = 0, 0
+
+    def add(self, group: Group, frames: Frames) -> None:
+        """Add a group, uint8 (frames, rig.frame_bytes); groups come in the order of time."""
+        duty = self._wiring.duty_of(frames)[:, self._pixels]
+        times = [group.frame_us(i) for i in range(group.frames)]
+        columns = [min(us * self._columns // max(self.show.song_us, 1), self._columns - 1) for us in times]
+        for column, light in zip(columns, duty, strict=True):
+            if column != self._column:
+                self._close(column)
+            self._sum += light
+            self._count += 1
+
+    def _close(self, next_column: int) -> None:
+        if self._count:
+            self._picture[self._column] = screen_of_duty(self._sum / self._count)
+        for column in range(self._column + 1, next_column):
+            self._picture[column] = self._picture[self._column]
+        self._sum[:] = 0
+        self._count, self._column = 0, next_column
+
+    def save(self, path: Path) -> None:
+        """Write the picture. Every zone is a band: its first pixel on top, time along."""
+        self._close(self._columns)
+        at = {int(pixel): i for i, pixel in enumerate(self._pixels)}
+        zones = [
+            (name, np.ascontiguousarray(self._picture[:, [at[int(p)] for p in rows]].transpose(1, 0, 2)))
+            for name, rows in self._rows.items()
+        ]
+        show = self.show
+        seconds = show.song.song.seconds
+        report.write_film_png(path, show.score.title, zones, seconds, bar_lines(show), section_spans(show))
+
+
+def film(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None:
+    """Draw a show from its frames."""
+    picture = Film(show)
+    for group, frames in stream:
+        picture.add(group, frames)
+    picture.save(path)
+
+
+def _spread(pixels: tuple[int, ...]) -> NDArray[np.int64]:
+    """At most MOST_ROWS of a zone's pixels, evenly over it."""
+    rows = min(len(pixels), MOST_ROWS)
+    return np.array([pixels[i * len(pixels) // rows] for i in range(rows)], np.int64)
+
+
+def draw_rig(rig: Rig, path: Path) -> None:
+    """Draw a rig to scale, SVG or PNG by the ending of the path."""
+    strings = [
+        report.RigString(
+            name=s.name,
+            controller=s.controller,
+            pin=s.pin,
+            chip=s.chip.name,
+            points=s.places,
+            feeds=[(f.at, f.supply) for f in s.feeds],
+            skipped=sorted(s.skip),
+        )
+        for s in rig.strings.values()
+    ]
+    zones = [
+        (name, np.array([rig.places[p] for p in zone.pixels]))
+        for name, zone in rig.zones.items()
+        if name not in rig.strings and zone.pixels
+    ]
+    report.write_rig_picture(path, rig.path.parent.resolve().name, strings, zones)

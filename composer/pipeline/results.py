@@ -1,0 +1,169 @@
+"""Everything that is found out about a show's bytes: amperes, volts, flashes, sizes. Fed with frames read back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from exporters import report
+from exporters.rollfile import RollStats
+
+from ..clock import SECOND, FrameClock, Group
+from ..flash import FlashAudit, largest_of
+from ..power import CurrentModel, PowerAudit
+from ..power.limiter import group_times_us
+from ..render import Renderer
+from ..rig import Rig
+from .rolls import PLAYER_BYTES, Frames
+from .show import Show
+
+NOTES = (
+    "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "
+    "your own strings.",
+    "Amperes are worked out from the bytes of every frame as they stand in the rolls.",
+    "The room for player and settings on a board is an allowance of 48 KiB.",
+)
+
+
+def audit(
+    rig: Rig,
+    frames: Callable[[], Iterable[tuple[Group, Frames]]],
+    address: Callable[[float], str],
+    gains: Iterator[Any] | None = None,
+) -> tuple[dict[str, Any], PowerAudit]:
+    """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
+
+    Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `flashes`, `sources`, `notes`) and the
+    `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group.
+    """
+    model = CurrentModel(rig)
+    power = PowerAudit(model)
+
+    def first_pass() -> Iterator[Frames]:
+        seen: set[int] = set()
+        for group, block in frames():
+            power.add(group, block, None if gains is None else next(gains))
+            if id(block) not in seen:  # a bar that repeats cannot be brighter than itself
+                seen.add(id(block)) if not block.flags.writeable else None
+                yield block
+
+    largest = largest_of(rig, first_pass())
+    flash = FlashAudit(rig, largest=largest)
+    for group, block in frames():
+        flash.add(group_times_us(group), block)
+    found = power.result(address)
+    found["flashes"] = flash.result()
+    found["sources"] = model.sources()
+    found["notes"] = list(NOTES)
+    return found, power
+
+
+def address_of(clock: FrameClock) -> Callable[[float], str]:
+    """Names a time in seconds as bar.beat: the beat that is sounding."""
+
+    def name(seconds: float) -> str:
+        return clock.grid.address(Fraction(math.floor(clock.beat_at_us(round(seconds * SECOND)))))
+
+    return name
+
+
+def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, list[dict[str, Any]]]:
+    """For each supply the rows of its peak: clips by amperes, then dark pixels and boards. They sum to `peak_a`.
+
+    A clip's amperes are its part of each pixel's light times what that pixel draws.
+    """
+    model = power.model
+    rows: dict[str, list[dict[str, Any]]] = {}
+    for i, name in enumerate(model.supplies):
+        amps = model.pixel_a(power.peak_bytes[name])[0]
+        amps = np.where(model.supply_of_pixel == i, amps, 0.0)
+        by_clip: dict[str, float] = {}
+        left = amps.copy()
+        for cue, part in renderer.shares(power.peak_frame[name]):
+            drawn = amps * part
+            left -= drawn
+            by_clip[cue.address] = by_clip.get(cue.address, 0.0) + float(drawn.sum())
+        out = [{"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0]
+        if abs(left.sum()) > 1e-6:
+            out.append({"clip": "rounding", "a": float(left.sum())})
+        out.append({"clip": "idle", "a": float(model.idle_a()[i])})
+        out.append({"clip": "boards", "a": float(model.boards_a()[i])})
+        rows[name] = out
+    return rows
+
+
+def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, dict[str, Any]]:
+    """Whether each controller's roll fits its board, in bytes."""
+    out = {}
+    for name, stat in stats.items():
+        board = rig.controllers[name].board
+        fits = stat.file_bytes + PLAYER_BYTES <= board.fs_bytes and stat.ram_bytes <= board.ram_bytes
+        out[name] = {
+            "board": board.name,
+            "roll_bytes": stat.file_bytes,
+            "board_bytes": board.fs_bytes,
+            "fits": fits,
+            "ram_bytes": stat.ram_bytes,
+            "board_ram_bytes": board.ram_bytes,
+            "bytes_per_s": stat.file_bytes / seconds if seconds else 0.0,
+            "raw_bytes": stat.raw_bytes,
+            "frame_us": rig.frame_us(name),
+        }
+    return out
+
+
+def complaints(found: dict[str, Any]) -> list[str]:
+    """Why a show fails, a line each: supplies over budget, rolls that do not fit their board."""
+    lines = []
+    for name, row in found["supplies"].items():
+        if row["peak_a"] > row["budget_a"]:
+            lines.append(
+                f"supply.{name}: {row['peak_a']:.2f} A at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget of "
+                f"{row['budget_a']:.2f} A"
+            )
+    for name, row in found.get("controllers", {}).items():
+        if not row["fits"]:
+            need, have = row["roll_bytes"] + PLAYER_BYTES, row["board_bytes"]
+            what = (
+                f"{need} bytes of roll and player on a board with {have}"
+                if need > have
+                else f"{row['ram_bytes']} bytes of memory on a board with {row['board_ram_bytes']}"
+            )
+            lines.append(f"controller.{name}: does not fit: {what}; fewer frames a second, or a larger board, make it fit")
+    return lines
+
+
+def write(out: Path, found: dict[str, Any], series: report.Series) -> None:
+    """audit.json and audit.html."""
+    report.write_json(out / "audit.json", found)
+    report.write_audit_html(out / "audit.html", found, series)
+
+
+def series_of(title: str, power: PowerAudit, bars: list[tuple[float, int]], sections: list[Any], seconds: float) -> report.Series:
+    """What the audit's page plots."""
+    return report.Series(
+        times_s=power.times_us / 1e6,
+        amps={name: power.amps[:, i] for i, name in enumerate(power.model.supplies)},
+        bars=bars,
+        sections=sections,
+        seconds=seconds,
+        title=title,
+    )
+
+
+def bar_lines(show: Show) -> list[tuple[float, int]]:
+    """(seconds, bar number) of every bar line in the song."""
+    grid, clock = show.clock.grid, show.clock
+    first, last = grid.bar_of(clock.start) + 1, grid.bar_of(clock.end)
+    places = [(clock.us_at(grid.bar_start(bar)), bar) for bar in range(first, last + 1)]
+    return [(us / SECOND, bar) for us, bar in places if 0 <= us <= show.song_us]
+
+
+def section_spans(show: Show) -> list[tuple[float, float, str]]:
+    """(start, end, name) of the song's sections, seconds."""
+    return [(s.start, s.end, s.name) for s in show.song.sections]

@@ -1,0 +1,227 @@
+"""The door to the exporters: frames of a whole rig -> one roll a controller, and back."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from exporters.rollfile import RollHeader, RollReader, RollStats, RollWriter, StringSpec
+from exporters.spec import RollError
+
+from ..clock import Group
+from ..faults import ShowFails
+from ..rig import Rig
+from .show import Show
+
+Frames = NDArray[np.uint8]
+PLAYER_BYTES = 48 * 1024  # room that a board's player and settings take beside the rolls (an allowance)
+KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
+
+
+def roll_path(out: Path, controller: str, name: str) -> Path:
+    """Where a controller's roll lies in an output folder."""
+    return out / controller / f"{name}.roll"
+
+
+def header_of(show: Show, controller: str, allotments: dict[str, int]) -> RollHeader:
+    """What a controller's roll says of itself. A title is cut to what the format holds."""
+    title = "".join(letter for letter in show.score.title if letter.isprintable())
+    return RollHeader(
+        title=title.encode()[:200].decode(errors="ignore"),
+        controller=controller,
+        song_us=show.song_us,
+        song_sha256=show.song.song.sha256,
+        strings=strings_of(show.rig, controller),
+        allotments=tuple(allotments.items()),
+    )
+
+
+def strings_of(rig: Rig, controller: str) -> tuple[StringSpec, ...]:
+    """A controller's strings as the roll describes them."""
+    return tuple(
+        StringSpec(s.name, s.pin, s.clock_pin, s.pixels, s.channels, s.order, s.chip.name) for s in rig.strings_of(controller)
+    )
+
+
+class Bakery:
+    """Rolls in the making, in a folder of their own: nobody can load one before `deliver`.
+
+    Use as a context; whatever is not delivered at its end is removed.
+    """
+
+    def __init__(self, show: Show, out: Path, allotments: dict[str, dict[str, int]], small: bool = False) -> None:
+        self.show, self.out, self.small = show, out, small
+        self.allotments = allotments
+        out.mkdir(parents=True, exist_ok=True)
+        self.oven = Path(tempfile.mkdtemp(prefix=".baking-", dir=out))
+        self.stats: dict[str, RollStats] = {}
+
+    def __enter__(self) -> Bakery:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        shutil.rmtree(self.oven, ignore_errors=True)
+
+    def paths(self) -> dict[str, Path]:
+        """Each controller's unfinished roll."""
+        return {name: roll_path(self.oven, name, self.show.name) for name in self.show.rig.controllers}
+
+    def write(self, stream: Iterable[tuple[Group, Frames]]) -> None:
+        """Write every group of the show to each controller's roll."""
+        show = self.show
+        with ExitStack() as stack:
+            writers: dict[str, RollWriter] = {}
+            for name, path in self.paths().items():
+                path.parent.mkdir(parents=True, exist_ok=True)
+                header = header_of(show, name, self.allotments.get(name, {}))
+                writer = RollWriter(path, header, groups=len(show.clock.groups), small=self.small)
+                writers[name] = stack.enter_context(writer)
+            for group, frames in stream:
+                for name, writer in writers.items():
+                    writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
+        self.stats = {name: writer.stats for name, writer in writers.items()}
+
+    def deliver(self) -> dict[str, Path]:
+        """Put the rolls in their places, each whole."""
+        delivered = {}
+        for name, path in self.paths().items():
+            place = roll_path(self.out, name, self.show.name)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(path, place)
+            delivered[name] = place
+        return delivered
+
+    def withdraw(self) -> None:
+        """A show that fails leaves no loadable roll, not even that of an earlier bake."""
+        for name in self.show.rig.controllers:
+            roll_path(self.out, name, self.show.name).unlink(missing_ok=True)
+
+
+def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:
+    """The frames of a whole rig from its controllers' rolls, group by group.
+
+    Yields (group, uint8 (frames, rig.frame_bytes)); a group that repeats yields the very same array while it is
+    kept. The groups know no music: their beat is 0. Raises ShowFails where a roll is missing, broken, or not of this
+    rig.
+    """
+    with ExitStack() as stack:
+        readers = {}
+        for name, path in paths.items():
+            try:
+                readers[name] = stack.enter_context(RollReader(path))
+            except FileNotFoundError:
+                raise ShowFails(f"{path}: no such roll: bake the show first") from None
+            except RollError as error:
+                raise ShowFails(f"{path}: {error}") from None
+            if readers[name].header.strings != strings_of(rig, name):
+                raise ShowFails(f"{path}: was baked for another rig than {rig.path}: bake the show again")
+        yield from _joined(rig, readers, paths)
+
+
+def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:
+    clocks = {tuple((g.start_us, g.end_us, g.frames) for g in reader.groups) for reader in readers.values()}
+    if len(clocks) > 1:
+        raise ShowFails(f"{', '.join(map(str, paths.values()))}: these rolls do not share one clock: bake the show again")
+    kept: dict[tuple[tuple[int, int], ...], Frames] = {}
+    kept_bytes = 0
+    first = 0
+    for number, group in enumerate(next(iter(readers.values())).groups):
+        key = tuple((reader.groups[number].payload_at, group.frames) for reader in readers.values())
+        frames = kept.get(key)
+        if frames is None:
+            frames = np.zeros((group.frames, rig.frame_bytes), np.uint8)
+            for name, reader in readers.items():
+                try:
+                    frames[:, rig.controller_slices[name]] = reader.group(number)
+                except RollError as error:
+                    raise ShowFails(f"{paths[name]}: {error}") from None
+            frames.setflags(write=False)
+            if kept_bytes + frames.nbytes <= KEPT_BYTES:
+                kept[key] = frames
+                kept_bytes += frames.nbytes
+        yield Group(number, first, group.frames, group.start_us, group.end_us, Fraction(0), Fraction(1)), frames
+        first += group.frames
+
+
+# ---- one roll as a person asks about it --------------------------------------------------------------------------
+
+
+def inspect(path: Path, verify: bool = False, frames: Path | None = None) -> dict[str, Any]:
+    """What a roll holds, as plain data. `verify` adds `faults`; `frames` writes every frame to an npz file.
+
+    Raises ShowFails for a file that is no sound roll, or whose frames cannot all be read.
+    """
+    try:
+        with RollReader(path) as reader:
+            found = _described(path, reader)
+            if verify:
+                found["faults"] = reader.verify()
+            if frames is not None:
+                save_frames(reader, frames)
+    except FileNotFoundError:
+        raise ShowFails(f"{path}: no such file") from None
+    except OSError as error:
+        raise ShowFails(f"{path}: cannot be read: {error.strerror}") from None
+    except RollError as error:
+        raise ShowFails(f"{path}: {error}") from None
+    return found
+
+
+def _described(path: Path, reader: RollReader) -> dict[str, Any]:
+    header, stats = reader.header, reader.stats
+    return {
+        "file": str(path),
+        "title": header.title,
+        "controller": header.controller,
+        "song_s": header.song_us / 1e6,
+        "song_sha256": header.song_sha256,
+        "strings": [
+            {
+                "name": s.name, "pin": s.pin, "clock_pin": s.clock_pin, "pixels": s.pixels,
+                "channels": s.channels, "order": s.order, "chip": s.chip,
+            }
+            for s in header.strings
+        ],
+        "allotments_ma": dict(header.allotments),
+        "start_s": reader.groups[0].start_us / 1e6,
+        "end_s": reader.groups[-1].end_us / 1e6,
+        "groups": stats.groups,
+        "stored_groups": stats.stored_groups,
+        "frames": stats.frames,
+        "roll_bytes": stats.file_bytes,
+        "raw_bytes": stats.raw_bytes,
+        "ram_bytes": stats.ram_bytes,
+    }  # fmt: skip
+
+
+def save_frames(reader: RollReader, path: Path) -> None:
+    """Every frame of a roll as npz: each string's name -> uint8 (frames, pixels, channels) in wire order, `times_s`
+    float64 (frames,) when each latches, `periods_us` float64 (frames,) how long each stands."""
+    total = sum(group.frames for group in reader.groups)
+    arrays = {s.name: np.empty((total, s.pixels, s.channels), np.uint8) for s in reader.header.strings}
+    times_us = np.empty(total + 1, np.int64)
+    at = 0
+    for number, (group, frames) in enumerate(reader):
+        end = at + group.frames
+        times_us[at:end] = reader.frame_times_us(number)
+        for s in reader.header.strings:
+            arrays[s.name][at:end] = frames[:, reader.header.byte_slices[s.name]].reshape(-1, s.pixels, s.channels)
+        at = end
+    times_us[total] = reader.groups[-1].end_us
+    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp.npz")
+    try:
+        np.savez_compressed(
+            draft, times_s=times_us[:-1] / 1e6, periods_us=np.diff(times_us).astype(np.float64), **arrays  # type: ignore[arg-type]
+        )
+        os.replace(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)

@@ -1,0 +1,140 @@
+"""A show's folder, read and checked: score, rig, song map, clock and cues, with every fault found on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from .. import clock as clocks
+from .. import rig as rigs
+from .. import score as scores
+from .. import songmap as maps
+from .. import timeline
+from ..faults import Fault, FaultList, Faults, read_toml
+
+T = TypeVar("T")
+Tell = Callable[[str, float], None]
+"""Told what is being done and how far it is, 0-1."""
+
+
+def silent(what: str, share: float) -> None:
+    """Tells nobody."""
+
+
+@dataclass(frozen=True)
+class Show:
+    """A checked show, ready to render."""
+
+    folder: Path
+    score: scores.Score
+    rig: rigs.Rig
+    song: maps.SongMap
+    clock: clocks.FrameClock
+    cues: list[timeline.Cue]
+
+    @property
+    def name(self) -> str:
+        """What the show's rolls are called: the song's file without its ending."""
+        return self.score.song.stem
+
+    @property
+    def song_us(self) -> int:
+        """Length of the song, microseconds."""
+        return round(self.song.song.seconds * clocks.SECOND)
+
+
+def hear(song: Path, tell: Tell = silent, path: Path | None = None) -> maps.SongMap:
+    """The current map of a song with its fixes applied: read if it still stands, else heard and saved.
+
+    The map lies beside the song unless `path` says otherwise. Raises `Faults` (no such song, not a song, bad fixes).
+    """
+    fixes = maps.load_fixes(maps.fixes_path(song))
+    path = path or maps.map_path(song)
+    earlier = _map_if_sound(path)
+    if earlier is not None and maps.current(earlier, song, fixes):
+        return earlier
+    if earlier is not None and _still_heard(earlier, song):
+        fixed = maps.apply_fixes(earlier, fixes)  # only the fixes changed: no need to listen again
+    else:
+        from .. import analysis
+
+        fixed = maps.apply_fixes(analysis.listen(song, tell), fixes)
+    maps.save_map(fixed, path)
+    return fixed
+
+
+def _map_if_sound(path: Path) -> maps.SongMap | None:
+    """The map beside a song. A map is derived, so one that is missing or damaged is made anew without a word."""
+    try:
+        return maps.load_map(path) if path.exists() else None
+    except Faults:
+        return None
+
+
+def _still_heard(earlier: maps.SongMap, song: Path) -> bool:
+    return earlier.heard.get("hearing") == maps.HEARING and earlier.song.sha256 == maps.file_sha256(song)
+
+
+def load_show(folder: Path, tell: Tell = silent) -> Show:
+    """Read and check a show: its folder, or its score file. Raises `Faults` with all that is wrong in all its files."""
+    path = folder if folder.suffix == ".toml" else folder / "score.toml"
+    if not path.exists():
+        raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
+    faults: list[Fault] = []
+    score_faults = FaultList(path)
+    score = scores.score_from(read_toml(path), path, score_faults)
+    rig = _kept(faults, lambda: _rig(score.rig, faults))
+    song = None
+    if any(fault.where == "song" for fault in score_faults.faults):
+        pass  # without a song's name there is nothing to hear
+    else:
+        song = _kept(faults, lambda: hear(score.song, tell))
+    show = None
+    if rig is not None and song is not None:
+        clock = clock_of(rig, song, score.rate)
+        if clock.frames == 0:
+            slow = max(rig.controllers, key=rig.frame_us)
+            ms = rig.frame_us(slow) / 1000
+            faults.append(Fault(str(score.rig), f"controller.{slow}", f"one frame takes {ms:.0f} ms, longer than a beat"))
+        else:
+            cues = timeline.lay(score, song, rig, clock, score_faults)
+            show = Show(path.parent, score, rig, song, clock, cues)
+    faults = [*score_faults.faults, *faults]
+    if faults or show is None:
+        raise Faults(faults)
+    return show
+
+
+def _rig(path: Path, faults: list[Fault]) -> rigs.Rig | None:
+    """The rig as far as it can be read: with faults in it the score is still checked against its zones."""
+    found = FaultList(path)
+    rig = rigs.rig_from(read_toml(path), path, found)
+    faults.extend(found.faults)
+    return rig if rig.strings and rig.controllers else None
+
+
+def _kept(faults: list[Fault], make: Callable[[], T]) -> T | None:
+    try:
+        return make()
+    except Faults as error:
+        faults.extend(error.faults)
+        return None
+
+
+def clock_of(rig: rigs.Rig, song: maps.SongMap, rate: float) -> clocks.FrameClock:
+    """The frame clock that every controller of a rig can keep, its groups small enough for every board's memory."""
+    song_us = round(song.song.seconds * clocks.SECOND)
+    grid = clocks.BarGrid.of(song.beats, song.bars, song.beats_per_bar, song_us)
+    return clocks.frame_clock(grid, song_us, rate, rig.shortest_frame_us, most_group_frames(rig))
+
+
+def most_group_frames(rig: rigs.Rig) -> int:
+    """Frames a group may hold so that a board can keep two of them in a third of its memory."""
+    most = clocks.GROUP_FRAMES
+    for name, controller in rig.controllers.items():
+        frame_bytes = sum(string.frame_bytes for string in rig.strings_of(name))
+        if frame_bytes:
+            most = min(most, controller.board.ram_bytes // 3 // 2 // frame_bytes)
+    return max(1, most)

@@ -1,0 +1,269 @@
+"""The audit of amperes and volts: every frame of a show, added up by supply, feed and string."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from .ladder import Floats, Ladder, headroom
+from .limiter import SKEW_MS, group_times_us, windowed_max
+from .model import Amps, CurrentModel, Frames
+from .wires import carries, rail_ohm_per_m, wire_ok
+
+if TYPE_CHECKING:
+    from ..clock import Group
+
+
+class PowerAudit:
+    """Adds up a show group by group; memory is a few numbers a frame, and one a pixel and group for `strip_v`.
+
+    After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables;
+    `peak_frame[supply]` the number of the frame in which a supply draws most, `peak_bytes[supply]` its bytes
+    uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of each pixel in each group, float32 (groups, pixels).
+    Wires and rails are at `celsius`.
+    """
+
+    def __init__(self, model: CurrentModel, skew_ms: float = SKEW_MS, celsius: float = 20.0) -> None:
+        self.model = model
+        self.ladder = Ladder(model.rig, celsius)
+        self.strip_v: dict[str, npt.NDArray[np.float32]] = {}
+        self.volts = VoltAudit(model, self.ladder)
+        self.skew_ms = skew_ms
+        self.peak_frame: dict[str, int] = {}
+        self.peak_bytes: dict[str, Frames] = {}
+        self._peak_a = np.full(len(model.supplies), -1.0)
+        self._aligned_a = np.zeros(len(model.supplies))
+        self._draws: list[npt.NDArray[np.float32]] = []
+        self._low: list[npt.NDArray[np.float32]] = []
+        self._amps: list[npt.NDArray[np.float32]] = []
+        self._times: list[npt.NDArray[np.int64]] = []
+        self._durations: list[npt.NDArray[np.int64]] = []
+        self._dimmed = np.zeros(len(model.supplies), int)
+        self._least_gain = np.ones(len(model.supplies))
+        self._frames = 0
+        self.amps: npt.NDArray[np.float32] = np.zeros((0, len(model.supplies)), np.float32)
+        self.times_us: npt.NDArray[np.int64] = np.zeros(0, np.int64)
+
+    def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> None:
+        """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran."""
+        sums = self.model.run_sums(frames)
+        draws = self.model.draw_a(sums)
+        amps = self.model.constant_a + self.model.add_draws(draws)
+        for i, name in enumerate(self.model.supplies):
+            top = int(amps[:, i].argmax())
+            if amps[top, i] > self._peak_a[i]:
+                self._peak_a[i] = amps[top, i]
+                self.peak_frame[name] = self._frames + top
+                self.peak_bytes[name] = frames[top : top + 1].copy()
+        self._aligned_a = np.maximum(self._aligned_a, self.model.aligned_a(frames).max(axis=0))
+        self._draws.append(draws.astype(np.float32))
+        self._low.append(self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32))
+        self._amps.append(amps.astype(np.float32))
+        times = group_times_us(group)
+        self._times.append(times)
+        self._durations.append(np.diff(times, append=group.end_us))
+        self.volts.add(frames, self._frames)
+        self._frames += len(frames)
+        if gains is not None:
+            self._dimmed += (gains < 1).sum(axis=0)
+            self._least_gain = np.minimum(self._least_gain, gains.min(axis=0))
+
+    def result(self, address: Callable[[float], str]) -> dict[str, Any]:
+        """`supplies`, `feeds`, `strings` as in audit.json. `address` names a time in seconds as bar.beat.
+
+        Amperes by the high figures; `peak_low_a` is the largest by the low ones. `skewed_a` is the worst sum with
+        boards that share the supply up to `skew_ms` apart, `aligned_a` with all on-phases fallen together.
+        `most_dimmed` is 1 - the least gain. What needs the score (`clips`) is None. Raises ValueError without frames.
+        """
+        if not self._frames:
+            raise ValueError("the audit has no frames")
+        self.volts.flush()
+        self.strip_v = {name: np.concatenate(rows) for name, rows in self.volts.strip.items()}
+        self.amps = np.concatenate(self._amps)
+        self.times_us = np.concatenate(self._times)
+        seconds = np.concatenate(self._durations) / 1e6
+        total_s = float(seconds.sum())
+        low = np.concatenate(self._low).max(axis=0) + self.model.idle_a("low") + self.model.boards_a("low")
+        apart = windowed_max(np.concatenate(self._draws).astype(float), self.times_us, 0, self.skew_ms)
+        skewed = self.model.constant_a + self.model.add_draws(apart).max(axis=0)
+        white, idle, boards = self.model.full_white_a(), self.model.idle_a(), self.model.boards_a()
+        supplies = {}
+        for i, name in enumerate(self.model.supplies):
+            supply = self.model.rig.supplies[name]
+            amps = self.amps[:, i].astype(float)
+            mean_a = float((amps * seconds).sum() / total_s) if total_s else float(amps.mean())
+            peak_s = float(self.times_us[self.peak_frame[name]] / 1e6)
+            supplies[name] = {
+                "budget_a": float(supply.budget_a),
+                "peak_a": float(self._peak_a[i]),
+                "peak_s": peak_s,
+                "peak_at": address(peak_s),
+                "mean_a": mean_a,
+                "p99_a": _quantile(amps, seconds, 0.99),
+                "energy_wh": mean_a * supply.volts * total_s / 3600,
+                "full_white_a": float(white[i]),
+                "clips": None,
+                "limited_frames": int(self._dimmed[i]),
+                "most_dimmed": float(1 - self._least_gain[i]),
+                "idle_a": float(idle[i]),
+                "boards_a": float(boards[i]),
+                "peak_low_a": float(low[i]),
+                "skewed_a": float(skewed[i]),
+                "aligned_a": float(self._aligned_a[i]),
+            }
+        feeds, strings = self.volts.feeds(self.times_us), self.volts.strings(self.times_us)
+        return {"supplies": supplies, "feeds": feeds, "strings": strings}
+
+    def over_budget(self) -> list[str]:
+        """Supplies whose largest frame is above their budget."""
+        return [name for i, name in enumerate(self.model.supplies) if self._peak_a[i] > self.model.budget_a[i]]
+
+
+class VoltAudit:
+    """The ladder's part of the audit: volts along the strings, amperes of the feeds."""
+
+    def __init__(self, model: CurrentModel, ladder: Ladder) -> None:
+        self.model, self.ladder = model, ladder
+        self.idle_a = model.pixel_idle_a()
+        strings = model.rig.strings
+        self.min_v = dict.fromkeys(strings, np.inf)
+        self.min_pixel = dict.fromkeys(strings, 0)
+        self.min_frame = dict.fromkeys(strings, 0)
+        self.min_amps: dict[str, Floats] = {}
+        self.low_frames = dict.fromkeys(strings, 0)
+        self.starved_frames = dict.fromkeys(strings, 0)
+        self.lift_v = dict.fromkeys(strings, 0.0)
+        self.feed_peak_a = np.full(len(ladder.feeds), -np.inf)
+        self.feed_frame = np.zeros(len(ladder.feeds), int)
+        self.strip: dict[str, list[npt.NDArray[np.float32]]] = {name: [] for name in strings}
+        # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array.
+        self._most = max(1, 400_000 // max(1, model.rig.pixels))
+        self._waiting: list[Frames] = []
+        self._first = 0
+
+    def add(self, frames: Frames, first: int) -> None:
+        """Add frames; `first` is the number of their first."""
+        if not self._waiting:
+            self._first = first
+        self._waiting.append(frames)
+        if sum(map(len, self._waiting)) >= self._most:
+            self.flush()
+
+    def flush(self) -> None:
+        """Solve what has been gathered."""
+        if not self._waiting:
+            return
+        starts = np.cumsum([0, *map(len, self._waiting[:-1])])
+        amps = self.model.pixel_a(np.concatenate(self._waiting))
+        amps += self.idle_a
+        self._waiting = []
+        solved = self.ladder.solve(amps)
+        for name, volts in solved.volts.items():
+            string = self.model.rig.strings[name]
+            lowest = volts.min(axis=1)
+            row = int(lowest.argmin())
+            if lowest[row] < self.min_v[name]:
+                self.min_v[name] = lowest[row]
+                self.min_frame[name] = self._first + row
+                self.min_pixel[name] = int(volts[row].argmin())
+                self.min_amps[name] = amps[row].copy()
+            self.low_frames[name] += int((lowest < string.chip.min_v).sum())
+            self.starved_frames[name] += int((lowest < headroom(string).full_v).sum())
+            self.lift_v[name] = max(self.lift_v[name], float(solved.lift[name][:, 0].max()))
+            self.strip[name].append(np.minimum.reduceat(volts, starts, axis=0).astype(np.float32))
+        top = solved.feeds.argmax(axis=0)
+        peaks = solved.feeds[top, np.arange(len(top))]
+        self.feed_frame = np.where(peaks > self.feed_peak_a, self._first + top, self.feed_frame)
+        self.feed_peak_a = np.maximum(self.feed_peak_a, peaks)
+
+    def strings(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
+        """`strings` as in audit.json, and more.
+
+        `min_v` is what the worst frame leaves when currents sink with the voltage (`currents_hold` False: they do).
+        `limit_v` is the chip's least; `low_frames` are below it, `starved_frames` so low that colours shift.
+        `white_min_v` at full white; `lift_v` the largest rise of the ground at the data end; `data_v` what the chip
+        needs on its data pin at 0.7 x its supply, `logic_v` what the board gives.
+        """
+        out = {}
+        for name, string in self.model.rig.strings.items():
+            feed = string.feeds[0]
+            volts = self.model.rig.supplies[feed.supply].volts
+            min_v, pixel = self._lowest(self.ladder, name, self.min_amps[name])
+            white = self.model.pixel_a(self.model.white())[0] + self.idle_a
+            out[name] = {
+                "min_v": min_v,
+                "min_v_pixel": pixel,
+                "min_v_s": float(times_us[self.min_frame[name]] / 1e6),
+                "frame_wire_us": float(string.wire_us),
+                "limit_v": string.chip.min_v,
+                "ok": min_v >= string.chip.min_v,
+                "currents_hold": self.starved_frames[name] == 0,
+                "low_frames": self.low_frames[name],
+                "starved_frames": self.starved_frames[name],
+                "white_min_v": self._lowest(self.ladder, name, white)[0],
+                "rail_ohm_per_m": rail_ohm_per_m(string),
+                "rail_estimated": string.rail_ohm_per_m is None,
+                "lift_v": self.lift_v[name],
+                # Chips on 12 V make their own 5 V for their logic.
+                "data_v": 0.7 * min(volts, 5.5 if volts < 8 else 5.0),
+                "logic_v": self.model.rig.controllers[string.controller].board.logic_v,
+            }
+        return out
+
+    def feeds(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
+        """`feeds` as in audit.json, and more.
+
+        `wire_a` is what its wire carries by `wire_basis`; `wire_ok` says that its peak does not exceed that and its
+        fuse protects it. `short_a` flows when its run is shorted at the far end; a fuse clears that promptly where it
+        is 3 times its rating or more (practice). `lost_min_v`: the string's worst frame without this feed.
+        """
+        out = {}
+        for i, (name, feed) in enumerate(self.model.rig.feeds.items()):
+            peak_a, short_a = float(self.feed_peak_a[i]), self.ladder.short_a(feed)
+            carried = carries(feed.wire) if feed.wire is not None else None
+            out[name] = {
+                "peak_a": peak_a,
+                "peak_s": float(times_us[self.feed_frame[i]] / 1e6),
+                "fuse_a": feed.fuse_a,
+                "fuse_ok": None if feed.fuse_a is None else peak_a <= feed.fuse_a,
+                "wire_ok": wire_ok(feed, peak_a),
+                "wire_a": carried.amps if carried else None,
+                "wire_basis": carried.basis if carried else None,
+                "short_a": short_a,
+                "short_clears": None if feed.fuse_a is None else short_a >= 3 * feed.fuse_a,
+                "lost_min_v": self._lost_v(name),
+            }
+        return out
+
+    def _lowest(self, ladder: Ladder, name: str, amps: Floats) -> tuple[float, int]:
+        """Lowest volts of a string and its pixel, for one frame (pixels,), with currents that agree with them."""
+        volts = ladder.volts(amps[None])[name][0]
+        if volts.min() < headroom(self.model.rig.strings[name]).full_v:
+            idle = self.idle_a if ladder is self.ladder else self.idle_a[self._of(name)]
+            volts, _ = ladder.consistent(name, amps, idle)
+        return float(volts.min()), int(volts.argmin())
+
+    def _lost_v(self, feed_name: str) -> float | None:
+        """Lowest volts in its string's worst frame without one feed; None where nothing else feeds the same run."""
+        rig = self.model.rig
+        string = rig.strings[rig.feeds[feed_name].string]
+        number = [feed.name for feed in string.feeds].index(feed_name)
+        mates = next(feeds for _, _, feeds in self.ladder.rails[string.name].runs if number in feeds)
+        if len(mates) == 1:
+            return None
+        alone = Ladder(replace(rig, strings={string.name: string}), self.ladder.celsius, without=feed_name)
+        return self._lowest(alone, string.name, self.min_amps[string.name][self._of(string.name)])[0]
+
+    def _of(self, name: str) -> slice:
+        return self.model.rig.pixel_slices[name]
+
+
+def _quantile(values: Amps, weights: Amps, share: float) -> float:
+    """The smallest value that at least `share` of the weight is at or below."""
+    order = np.argsort(values, kind="stable")
+    upto = np.cumsum(weights[order])
+    return float(values[order[min(np.searchsorted(upto, share * upto[-1] * (1 - 1e-12)), len(order) - 1)]])

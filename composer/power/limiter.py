@@ -1,0 +1,294 @@
+"""The limiter: keeps every supply and every feed within its budget in every frame, without pumping.
+
+The gain of a supply in a frame depends only on frames within one beat either side, in two steps without recursion:
+
+    need     what this frame alone would need: headroom / amperes above idle, at most 1; the least of the supply's
+             own and its feeds' (their fuse, or what their wire carries)
+    floor    the smallest need within half a beat either side
+    gain     the floor averaged over 3/8 of a beat either side, a raised cosine
+
+Every floor that enters the average saw this frame, so gain <= need. Accents that come back within a beat see one
+level, so the gain does not pump with them. Distances are musical, so a bar with the same surroundings gets the same
+gains at any tempo, and bakes to the same bytes. The bytes are scaled in whole numbers and rounded down, so the
+budget holds on what the wire carries.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ..faults import ShowFails
+from .ladder import Ladder
+from .model import Amps, CurrentModel, Frames
+from .wires import feed_limit_a
+
+if TYPE_CHECKING:
+    from ..clock import Group
+
+Mode = Literal["off", "warn", "on"]
+Limited = tuple["Group", Frames, Amps]
+
+LOOK = Fraction(1)
+FLOOR_BEATS = 0.5
+SMOOTH_BEATS = 0.375
+SKEW_MS = 50.0
+ONE = 1 << 16
+LOW_LEVEL = 16  # below this a step of one is a visible shift of colour
+GOLDEN = 0.6180339887498949
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A group waiting for its look-ahead: its frames, what they draw, what its feeds need of each supply's gain."""
+
+    group: Group
+    frames: Frames
+    draws: Amps
+    feed_need: Amps
+    times_us: npt.NDArray[np.int64]
+
+    @property
+    def beat(self) -> Fraction:
+        return self.group.beat
+
+    @property
+    def end_beat(self) -> Fraction:
+        return self.group.beat + self.group.frames * self.group.step
+
+
+def limited(
+    stream: Iterable[tuple[Group, Frames]], model: CurrentModel, mode: Mode = "on", skew_ms: float = SKEW_MS
+) -> Iterator[Limited]:
+    """Groups of frames within budget: yields (group, frames uint8 (n, frame_bytes), gains float64 (n, supplies)).
+
+    Mode "on": each supply and each feed stays at or under its budget in every frame, on the bytes that come out, also
+    while boards that share a supply run up to `skew_ms` (at most a beat) apart. Modes "warn" and "off": frames
+    unchanged, gains 1. Where nothing is scaled the very array that came in goes out. Holds about three beats of groups.
+
+    Raises ShowFails, before the first frame, where idle pixels and boards alone exceed a budget.
+    """
+    # Why not recursive, as most limiters are: a recursive gain remembers the whole song before it, so no two bars bake
+    # alike and a change in bar 2 changes every byte after it.
+    if mode not in ("off", "warn", "on"):
+        raise ValueError(f'the limiter is "off", "warn" or "on", not {mode!r}')
+    if mode == "on":
+        scaler = _Scaler(model)
+        check_budgets(model, scaler.feeds)
+        return _limited(stream, scaler, skew_ms)
+    return ((group, frames, np.ones((len(frames), len(model.supplies)))) for group, frames in stream)
+
+
+def check_budgets(model: CurrentModel, feeds: _Feeds) -> None:
+    """Raise ShowFails, a line each, where a budget is below what dark pixels and boards draw."""
+    lines = []
+    for name, budget_a, idle_a, boards_a in zip(
+        model.supplies, model.budget_a, model.idle_a(), model.boards_a(), strict=True
+    ):
+        if budget_a < idle_a + boards_a:
+            lines.append(
+                f"supply.{name}: its budget of {budget_a:.2f} A is below the {idle_a + boards_a:.2f} A of its dark "
+                f"pixels ({idle_a:.2f} A) and boards ({boards_a:.2f} A)"
+            )
+    for name, limit_a, idle in zip(feeds.names, feeds.limit_a, feeds.idle_a, strict=True):
+        if limit_a < idle:
+            lines.append(f"feed {name}: its {limit_a:.2f} A are below the {idle:.2f} A that its dark pixels draw")
+    if lines:
+        raise ShowFails("\n".join(lines))
+
+
+def group_times_us(group: Group) -> npt.NDArray[np.int64]:
+    """When each frame of a group latches, microseconds, (frames,)."""
+    return group.start_us + np.arange(group.frames, dtype=np.int64) * (group.end_us - group.start_us) // group.frames
+
+
+def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: float) -> Iterator[Limited]:
+    model = scaler.model
+    held: deque[_Held] = deque()
+    done = 0  # groups of `held` that are out already and stay for those that follow
+    for group, frames in stream:
+        sums = model.run_sums(frames)
+        needs = scaler.feeds.need(frames, sums)
+        held.append(_Held(group, frames, model.draw_a(sums), needs, group_times_us(group)))
+        while done < len(held) and held[-1].end_beat >= held[done].end_beat + LOOK:
+            yield _emit(held, done, scaler, skew_ms)
+            done += 1
+            while done and held[0].end_beat <= held[done].beat - LOOK:
+                held.popleft()
+                done -= 1
+    while done < len(held):
+        yield _emit(held, done, scaler, skew_ms)
+        done += 1
+
+
+def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float) -> Limited:
+    this = held[index]
+    near = [h for h in held if h.end_beat > this.beat - LOOK and h.beat < this.end_beat + LOOK]
+    gains = _gains(near, this, scaler, skew_ms)
+    if (gains == 1).all():
+        return this.group, this.frames, gains
+    return this.group, scaler.scaled(this.frames, gains), gains
+
+
+def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float) -> Amps:
+    """Gains of one group from its surroundings, (frames, supplies)."""
+    model = scaler.model
+    gains = np.ones((len(this.frames), len(model.supplies)))
+    draws = np.concatenate([h.draws for h in near])
+    feed_need = np.concatenate([h.feed_need for h in near])
+    if (model.add_draws(draws.max(axis=0, keepdims=True)) <= scaler.headroom_a).all() and (feed_need == 1).all():
+        return gains
+    times_us = np.concatenate([h.times_us for h in near])
+    need = np.minimum(_need(draws, times_us, scaler, skew_ms), feed_need)
+    # Places relative to this group: exact fractions first, so that equal surroundings give equal floats.
+    at = np.concatenate([float(h.beat - this.beat) + np.arange(len(h.frames)) * float(h.group.step) for h in near])
+    width = np.concatenate([np.full(len(h.frames), float(h.group.step)) for h in near])
+    first = sum(len(h.frames) for h in near[: near.index(this)])
+    mine = slice(first, first + len(this.frames))
+    apart = np.abs(at[mine, None] - at[None, :])
+    weight = np.where(apart < SMOOTH_BEATS, 1 + np.cos(np.pi / SMOOTH_BEATS * apart), 0.0) * width
+    wanted = np.flatnonzero(weight.any(axis=0))
+    close = np.abs(at[wanted, None] - at[None, :]) <= FLOOR_BEATS + 1e-9
+    for supply in range(len(model.supplies)):
+        floor = np.where(close, need[None, :, supply], 1.0).min(axis=1)
+        # 1 - the average of what is taken away: exactly 1 where nothing is.
+        taken = weight[:, wanted] @ (1 - floor) / weight.sum(axis=1)
+        gains[:, supply] = np.minimum(np.clip(1 - taken, 0, 1), need[mine, supply])
+    return gains
+
+
+def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float) -> Amps:
+    """The gain each frame alone would need, (n, supplies).
+
+    Of a supply shared by several boards, a board's frame counts together with the most that each other board draws
+    within the skew. Whatever frames of the boards meet, each then has gain <= headroom / (the sum of their draws).
+    """
+    model = scaler.model
+    total = model.add_draws(draws)
+    widest = windowed_max(draws, times_us, -skew_ms, skew_ms)
+    for i, draw in enumerate(model.draws):
+        others = [j for j, other in enumerate(model.draws) if other.supply == draw.supply and j != i]
+        if others:
+            meeting = np.where(draws[:, i] > 0, draws[:, i] + widest[:, others].sum(axis=1), 0)
+            total[:, draw.supply] = np.maximum(total[:, draw.supply], meeting)
+    return np.minimum(1.0, scaler.headroom_a / np.maximum(total, 1e-12))
+
+
+def windowed_max(values: Amps, times_us: npt.NDArray[np.int64], from_ms: float, to_ms: float) -> Amps:
+    """The largest of each column from `from_ms` (<= 0) to `to_ms` (>= 0) around each frame, (n, columns)."""
+    out = values.copy()
+    for step in range(1, len(times_us)):
+        apart_ms = (times_us[step:] - times_us[:-step]) / 1000
+        before, after = apart_ms <= -from_ms, apart_ms <= to_ms
+        if not (before.any() or after.any()):
+            break
+        np.maximum(out[step:], values[:-step], out=out[step:], where=before[:, None])
+        np.maximum(out[:-step], values[step:], out=out[:-step], where=after[:, None])
+    return out
+
+
+class _Feeds:
+    """The feeds that full white would take over their limit, and what gain keeps them under it.
+
+    A feed's current is a weighted sum of its own run's pixels, weights 0-1 from the ladder, so the gain of the run's
+    supply scales all of it above idle.
+    """
+
+    def __init__(self, model: CurrentModel) -> None:
+        self.model = model
+        every = list(model.rig.feeds.values())
+        limits = np.array([feed_limit_a(feed) for feed in every])
+        self.weights: Amps = np.zeros((model.rig.pixels, 0))
+        tight = np.zeros(len(every), bool)
+        if np.isfinite(limits).any():
+            weights = np.clip(Ladder(model.rig).plus_by_pixel, 0, 1)
+            white = (model.pixel_a(model.white())[0] + model.pixel_idle_a()) @ weights
+            tight = white > limits
+            self.weights = np.ascontiguousarray(weights[:, tight])
+        self.names = [feed.name for feed, keep in zip(every, tight, strict=True) if keep]
+        self.limit_a: Amps = limits[tight]
+        self.idle_a: Amps = model.pixel_idle_a() @ self.weights
+        # A millionth less than there is, for the rounding of the network's solution.
+        self.headroom_a: Amps = np.maximum(0.0, self.limit_a * (1 - 1e-6) - self.idle_a)
+        self.supply = [model.supplies.index(model.rig.feeds[name].supply) for name in self.names]
+        self.runs = [
+            next(
+                i for i, run in enumerate(model.runs)
+                if run.string.name == model.rig.feeds[name].string and self.weights[run.pixels, f].any()
+            )
+            for f, name in enumerate(self.names)
+        ]  # fmt: skip
+
+    def above_idle_a(self, frames: Frames) -> Amps:
+        """Amperes of these feeds above idle, (n, feeds)."""
+        return self.model.pixel_a(frames) @ self.weights
+
+    def need(self, frames: Frames, sums: npt.NDArray[np.int64]) -> Amps:
+        """The gain of each supply that its feeds alone would need, (n, supplies)."""
+        out = np.ones((len(frames), len(self.model.supplies)))
+        # A feed takes no more than all of its run's pixels; most groups are told by that, without looking at pixels.
+        most = [sums[:, r].max(initial=0) * (self.model.runs[r].channel_a("high") / 255) for r in self.runs]
+        if not (np.array(most) > self.headroom_a).any():
+            return out
+        above = self.above_idle_a(frames)
+        for f, supply in enumerate(self.supply):
+            out[:, supply] = np.minimum(out[:, supply], self.headroom_a[f] / np.maximum(above[:, f], 1e-12))
+        return out
+
+
+class _Scaler:
+    """Scales bytes by the gain of the supply that feeds them, whole numbers only."""
+
+    def __init__(self, model: CurrentModel) -> None:
+        self.model = model
+        # A billionth less than there is, for the rounding of the sums themselves.
+        self.headroom_a: Amps = np.maximum(0.0, (model.budget_a - model.constant_a) * (1 - 1e-9) - 1e-12)
+        self.feeds = _Feeds(model)
+        self.dither: dict[int, npt.NDArray[np.uint32]] = {}
+        for i, run in enumerate(model.runs):
+            at = np.arange(run.count)
+            # One threshold a pixel, the same for its channels, evenly spread along the string and fixed in time.
+            pixel = (at * GOLDEN % 1.0 * (ONE * 7 / 8)).astype(np.uint32)
+            self.dither[i] = np.repeat(pixel, run.string.channels)
+
+    def scaled(self, frames: Frames, gains: Amps) -> Frames:
+        """Frames scaled by gains (n, supplies). No run comes out with more than gain x its sum.
+
+        Rounded down, but where a level ends below 16 a static spatial dither keeps the colour of a run of pixels;
+        in a frame where that would exceed the share, or a feed's limit, everything is rounded down.
+        """
+        scale = np.floor(gains * ONE).astype(np.uint32)
+        out = self._scaled(frames, scale, True)
+        if self.feeds.names:
+            over = np.flatnonzero((self.feeds.above_idle_a(out) > self.feeds.headroom_a).any(axis=1))
+            out[over] = self._scaled(frames[over], scale[over], False)
+        return out
+
+    def _scaled(self, frames: Frames, scale: npt.NDArray[np.uint32], dithered: bool) -> Frames:
+        out = frames.copy()
+        for i, run in enumerate(self.model.runs):
+            rows = np.flatnonzero(scale[:, run.supply] < ONE)
+            if not len(rows):
+                continue
+            before = frames[rows, run.bytes]
+            exact = before * scale[rows, run.supply][:, None]
+            after = (exact + self.dither[i] * (exact < LOW_LEVEL * ONE) * dithered) >> 16
+            step = run.string.channels
+            share = scale[rows, run.supply] * _sums(before, run.string.chip.law, step)
+            over = _sums(after, run.string.chip.law, step) * ONE > share
+            after[over] = exact[over] >> 16
+            out[rows, run.bytes] = after
+        return out
+
+
+def _sums(levels: npt.NDArray[np.unsignedinteger], law: str, step: int) -> npt.NDArray[np.int64]:
+    if law == "max":
+        levels = np.maximum.reduce([levels[:, channel::step] for channel in range(step)])
+    total: npt.NDArray[np.int64] = levels.sum(axis=1, dtype=np.int64)
+    return total

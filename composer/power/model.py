@@ -1,0 +1,286 @@
+"""What the pixels of a rig draw, from the bytes on the wire.
+
+Conventions
+-----------
+Frames are uint8 (n, rig.frame_bytes). Amperes are float64. A pixel draws its chip's idle current, and above that
+`channel_ma` x byte / 255 a channel: of every channel where they add up (law "sum"), of the largest one where the dies
+are in series (law "max"). A chip that drives several LEDs in series (`lens`) draws the current of one. Published
+figures differ, so every chip row has a low and a high value; budgets are judged by the high one.
+
+Sums of bytes are exact integers and are weighted in a fixed order, so the same frame gives the same figure in any
+chunk, and a frame with smaller bytes never a larger one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ..rig import Chip, Controller, LedString, Rig, Supply
+
+Frames = npt.NDArray[np.uint8]
+Amps = npt.NDArray[np.float64]
+Band = Literal["low", "high"]
+
+# A board on a supply of another voltage hangs behind a step-down converter. 85 % is common practice for small ones.
+BOARD_V = 5.0
+CONVERTER_EFFICIENCY = 0.85
+
+
+@dataclass(frozen=True)
+class Run:
+    """Pixels of one string fed by one supply. `draw` numbers the (controller, supply) pair it belongs to."""
+
+    string: LedString
+    supply: int
+    draw: int
+    pixels: slice
+    bytes: slice
+
+    @property
+    def count(self) -> int:
+        """Pixels in the run."""
+        return int(self.pixels.stop - self.pixels.start)
+
+    def channel_a(self, band: Band) -> float:
+        """Amperes of one channel full on."""
+        return band_of(self.string.chip.channel_ma, band) / 1000
+
+    def idle_a(self, band: Band) -> float:
+        """Amperes of the run when dark."""
+        return self.count * band_of(self.string.chip.idle_ma, band) / 1000
+
+
+@dataclass(frozen=True)
+class Draw:
+    """What one controller's pixels take from one supply (an index into `CurrentModel.supplies`)."""
+
+    controller: str
+    supply: int
+
+
+class CurrentModel:
+    """Amperes from wire bytes for one rig.
+
+    `supplies` are the names in the order of every (..., supplies) array; `runs` the pieces of strings by supply;
+    `draws` the (controller, supply) pairs in the order of `draw_a`.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.supplies: tuple[str, ...] = tuple(rig.supplies)
+        number = {name: i for i, name in enumerate(self.supplies)}
+        draws: list[Draw] = []
+        runs: list[Run] = []
+        for name, string in rig.strings.items():
+            pixel0, byte0 = rig.pixel_slices[name].start, rig.byte_slices[name].start
+            for first, end, supply in string.segments:
+                draw = Draw(string.controller, number[supply])
+                if draw not in draws:
+                    draws.append(draw)
+                pixels = slice(pixel0 + first, pixel0 + end)
+                span = slice(byte0 + first * string.channels, byte0 + end * string.channels)
+                runs.append(Run(string, draw.supply, draws.index(draw), pixels, span))
+        self.runs = tuple(runs)
+        self.draws = tuple(draws)
+        self.budget_a: Amps = np.array([supply.budget_a for supply in rig.supplies.values()])
+        self.supply_of_pixel: npt.NDArray[np.intp] = np.zeros(rig.pixels, np.intp)
+        for run in runs:
+            self.supply_of_pixel[run.pixels] = run.supply
+
+    # ---- what is always there ----
+
+    def idle_a(self, band: Band = "high") -> Amps:
+        """Amperes of dark but powered pixels, (supplies,)."""
+        out = np.zeros(len(self.supplies))
+        for run in self.runs:
+            out[run.supply] += run.idle_a(band)
+        return out
+
+    def boards_a(self, band: Band = "high") -> Amps:
+        """Amperes of the boards themselves, (supplies,). See `board_a` for a board on other than 5 V."""
+        out = np.zeros(len(self.supplies))
+        for controller in self.rig.controllers.values():
+            if controller.supply is not None:
+                supply = self.rig.supplies[controller.supply]
+                out[self.supplies.index(supply.name)] += board_a(controller, supply, band)
+        return out
+
+    @cached_property
+    def constant_a(self) -> Amps:
+        """Idle pixels and boards, (supplies,), high figures."""
+        return self.idle_a() + self.boards_a()
+
+    # ---- what a frame adds ----
+
+    def run_sums(self, frames: Frames) -> npt.NDArray[np.int64]:
+        """What each run's bytes add up to by its chip's law, (n, runs): 255 is one channel full on."""
+        checked(frames, self.rig)
+        out = np.empty((len(frames), len(self.runs)), np.int64)
+        for i, run in enumerate(self.runs):
+            out[:, i] = _by_law(frames[:, run.bytes], run.string).sum(axis=1, dtype=np.int64)
+        return out
+
+    def draw_a(self, sums: npt.NDArray[np.int64], band: Band = "high") -> Amps:
+        """`run_sums` -> amperes above idle of each (controller, supply) pair, (n, draws)."""
+        out = np.zeros((len(sums), len(self.draws)))
+        for i, run in enumerate(self.runs):
+            out[:, run.draw] += sums[:, i] * (run.channel_a(band) / 255)
+        return out
+
+    def add_draws(self, draws: Amps) -> Amps:
+        """Figures of the (controller, supply) pairs added up for each supply: (n, draws) -> (n, supplies)."""
+        out = np.zeros((len(draws), len(self.supplies)))
+        for i, draw in enumerate(self.draws):
+            out[:, draw.supply] += draws[:, i]
+        return out
+
+    def supply_a(self, frames: Frames, band: Band = "high") -> Amps:
+        """Amperes of each supply in each frame, idle pixels and boards included, (n, supplies).
+
+        Raises ValueError unless frames are uint8 (n, rig.frame_bytes).
+        """
+        constant = self.constant_a if band == "high" else self.idle_a(band) + self.boards_a(band)
+        return constant + self.add_draws(self.draw_a(self.run_sums(frames), band))
+
+    def pixel_a(self, frames: Frames, band: Band = "high") -> Amps:
+        """Amperes of each pixel above its idle current, (n, pixels). Skipped pixels are counted by their bytes too."""
+        checked(frames, self.rig)
+        out = np.empty((len(frames), self.rig.pixels))
+        for run in self.runs:
+            levels = frames[:, run.bytes]
+            if run.string.chip.law == "max":
+                total: npt.NDArray[np.uint8] | npt.NDArray[np.uint16] = _by_law(levels, run.string)
+            else:
+                step = run.string.channels
+                total = levels[:, 0::step].astype(np.uint16)
+                for channel in range(1, step):
+                    total += levels[:, channel::step]
+            np.multiply(total, run.channel_a(band) / 255, out=out[:, run.pixels])
+        return out
+
+    def pixel_idle_a(self, band: Band = "high") -> Amps:
+        """Amperes of each pixel when dark, (pixels,)."""
+        out = np.empty(self.rig.pixels)
+        for run in self.runs:
+            out[run.pixels] = run.idle_a(band) / run.count
+        return out
+
+    def aligned_a(self, frames: Frames) -> Amps:
+        """Amperes of each supply if the on-phases of all lit channels fell together, (n, supplies).
+
+        Chips dim by switching each channel fully on for a share of a short period, and nothing keeps their periods
+        apart; for a moment every lit channel may be on at once. Capacitors at the strips carry such moments, not
+        the supply's rating.
+        """
+        checked(frames, self.rig)
+        sums = self.run_sums((frames != 0).view(np.uint8)) * 255
+        return self.constant_a + self.add_draws(self.draw_a(sums))
+
+    def full_white_a(self, band: Band = "high") -> Amps:
+        """Amperes of each supply with every pixel at full white, no brightness cap, (supplies,)."""
+        amps: Amps = self.supply_a(self.white(), band)[0]
+        return amps
+
+    def white(self, level: int = 255) -> Frames:
+        """A frame of white at `level`, (1, rig.frame_bytes); skipped pixels stay dark."""
+        frame = np.full((1, self.rig.frame_bytes), level, np.uint8)
+        for name, string in self.rig.strings.items():
+            for pixel in string.skip:
+                first = self.rig.byte_slices[name].start + pixel * string.channels
+                frame[:, first : first + string.channels] = 0
+        return frame
+
+    def sources(self) -> dict[str, dict[str, Any]]:
+        """Which figures were used and where they are from: chip -> idle and channel (low, high), law, sources."""
+        chips = {run.string.chip.name: run.string.chip for run in self.runs}
+        return {
+            name: {
+                "idle_ma": list(chip.idle_ma),
+                "channel_ma": list(chip.channel_ma),
+                "law": chip.law,
+                "source": {key: chip.source.get(key, "") for key in ("idle_ma", "channel_ma", "law")},
+            }
+            for name, chip in chips.items()
+        }
+
+
+def board_a(controller: Controller, supply: Supply, band: Band = "high") -> float:
+    """Amperes a board takes from its supply: the board table's figure at 5 V.
+
+    On another voltage a step-down converter of 85 % is assumed (practice): draw x 5 V / (volts x 0.85).
+    """
+    at_5v_a = band_of(controller.board.draw_ma, band) / 1000
+    if abs(supply.volts - BOARD_V) <= 0.5:
+        return at_5v_a
+    return at_5v_a * BOARD_V / (supply.volts * CONVERTER_EFFICIENCY)
+
+
+def band_of(pair: Sequence[float], band: Band) -> float:
+    """The low or the high figure of a pair."""
+    return pair[0] if band == "low" else pair[1]
+
+
+def checked(frames: Frames, rig: Rig) -> None:
+    """Raise ValueError unless frames are uint8 (n, rig.frame_bytes)."""
+    if frames.dtype != np.uint8:
+        raise ValueError(f"frames are {frames.dtype}, need uint8 wire bytes (did you pass colour codes 0-1?)")
+    if frames.ndim != 2 or frames.shape[1] != rig.frame_bytes:
+        raise ValueError(f"frames have shape {frames.shape}, need (n, {rig.frame_bytes}) for this rig")
+
+
+def _by_law(levels: Frames, string: LedString) -> Frames:
+    """The bytes that count: all of them, or the largest of each pixel where the dies are in series."""
+    if string.chip.law != "max":
+        return levels
+    step = string.channels
+    largest = levels[:, 0::step]
+    for channel in range(1, step):
+        largest = np.maximum(largest, levels[:, channel::step])
+    return largest
+
+
+# ---- an ammeter's word -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Reading:
+    """An ammeter reading: `amps` taken by `pixels` pixels all showing `levels`, the bytes of one pixel 0-255."""
+
+    pixels: int
+    levels: tuple[int, ...]
+    amps: float
+
+
+def fit_chip(chip: Chip, readings: Iterable[Reading]) -> tuple[Chip, float]:
+    """A chip row with idle and channel current fitted to ammeter readings, and the largest residual in amperes.
+
+    Least squares on amps = pixels x (idle + channel x levels by the chip's law / 255). The readings need two
+    patterns that differ, such as dark and white. Low and high figures become one. Raises ValueError with the likely
+    mistake: too few patterns, or figures no LED has (did you give mA as A?).
+    """
+    rows, amps = [], []
+    for reading in readings:
+        if reading.pixels < 1 or len(reading.levels) != chip.channels or not all(0 <= v <= 255 for v in reading.levels):
+            raise ValueError(f"a reading needs pixels >= 1 and {chip.channels} levels 0-255, got {reading}")
+        level = max(reading.levels) if chip.law == "max" else sum(reading.levels)
+        rows.append((reading.pixels, reading.pixels * level / 255))
+        amps.append(reading.amps)
+    matrix = np.array(rows, float).reshape(-1, 2)
+    if len(rows) < 2 or np.linalg.matrix_rank(matrix) < 2:
+        raise ValueError("readings of at least two different patterns are needed, such as all dark and all white")
+    (idle_a, channel_a), *_ = np.linalg.lstsq(matrix, np.array(amps), rcond=None)
+    residual_a = float(np.abs(matrix @ (idle_a, channel_a) - amps).max())
+    idle_ma, channel_ma = idle_a * 1000, channel_a * 1000
+    if not -0.2 <= idle_ma <= 10 or not 0.5 <= channel_ma <= 200:
+        found = f"{idle_ma:.3g} mA idle, {channel_ma:.3g} mA a channel"
+        raise ValueError(f"the readings give {found}: no pixel draws that (did you give mA as A?)")
+    idle_ma = max(0.0, idle_ma)
+    source = {**chip.source, "idle_ma": "your own ammeter readings", "channel_ma": "your own ammeter readings"}
+    pairs = {"idle_ma": (float(idle_ma),) * 2, "channel_ma": (float(channel_ma),) * 2}
+    return replace(chip, source=source, **pairs), residual_a  # type: ignore[arg-type]

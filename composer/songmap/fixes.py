@@ -1,0 +1,403 @@
+"""A person's corrections, `STEM.fix.toml`: read, written with comments kept, applied.
+
+They are applied in one order, whatever their order in the file: a given grid or a tempo, the level, the shift, the
+bar length, where bar 1 starts, anchors, then the sections and labels that hang on the grid.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from ..clock import BarGrid, Span, parse_moment, parse_span
+from ..faults import FaultList, Table, is_number, parse_toml, read_toml
+from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
+from .mapfile import BANDS, HEARING, Section, SongMap, bar_lines, file_sha256, remember, times, with_grid, write_whole
+
+LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")
+
+_TEMPLATE = """\
+# Corrections to what was heard in {song}. Listening never changes this file.
+#
+#   tempo = 92.5            beats a minute: picks the reading nearest to it, or lays an even beat
+#   level = "double"        or "half", "off-beat", "3:2", "2:3": how the beat was misheard
+#   shift = "1/2 beat"      or "-20 ms", "1 beat": later; a minus sign moves earlier. Whole beats move the bar lines
+#   beats_per_bar = 3
+#   first_bar = 2.415       seconds where bar 1 starts
+#   [[anchor]]              bar 17 starts at 31.42 s: one anchor shifts, two or more also stretch
+#   bar = 17
+#   at = 31.42
+#   [sections]              your names for what was heard
+#   A = "verse"
+#   [[section]]             or your own sections; these replace all that were heard
+#   at = "17"
+#   name = "chorus"
+#   [labels]                moments, seconds or bar.beat
+#   door = [12.5, "33.2"]
+
+format = 1
+"""
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """Bar `bar` starts at `at` seconds."""
+
+    bar: int
+    at: float
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """What a person corrected. Everything is optional; `file` is where it was read (for faults)."""
+
+    file: str = "fixes"
+    tempo: float | None = None
+    level: str = ""
+    shift: Span = Span()
+    beats_per_bar: int | None = None
+    first_bar: float | None = None
+    anchors: tuple[Anchor, ...] = ()
+    section_names: Mapping[str, str] = field(default_factory=dict)
+    sections: tuple[tuple[str, str], ...] = ()  # (musical time, name)
+    labels: Mapping[str, tuple[float | str, ...]] = field(default_factory=dict)
+    grid: Grid | None = None  # beats and bars given whole, as from a MIDI file
+
+    @property
+    def id(self) -> str:
+        """Short id of the corrections themselves; the same whatever file they stand in."""
+        text = repr(replace(self, file=""))
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+    @property
+    def touch_grid(self) -> bool:
+        """Whether any correction is about beats or bars."""
+        return any((self.tempo, self.level, self.shift != Span(), self.beats_per_bar, self.anchors, self.grid)) or (
+            self.first_bar is not None
+        )
+
+
+def fixes_path(song: Path) -> Path:
+    """Where a song's corrections lie: `STEM.fix.toml` beside it."""
+    return song.with_name(f"{song.stem}.fix.toml")
+
+
+def load_fixes(path: Path) -> Fixes:
+    """Read `STEM.fix.toml`; a missing file is no fixes. Raises `Faults` with every fault found."""
+    if not path.exists():
+        return Fixes(file=str(path))
+    faults = FaultList(path)
+    fixes = _fixes_from(Table(read_toml(path), "", faults))
+    faults.raise_if_any()
+    return fixes
+
+
+def _fixes_from(top: Table) -> Fixes:
+    if top.whole("format", 1) != 1:
+        top.fault("format", f"this tool reads format 1, got {top.content['format']}")
+    level = top.choice("level", LEVELS, "") if top.has("level") else ""
+    anchors = []
+    for block in top.tables("anchor"):
+        anchors.append(Anchor(block.whole("bar", low=1, high=100_000), block.number("at", low=0.0)))
+        block.finish()
+    sections = []
+    for block in top.tables("section"):
+        sections.append((_address(block, "at"), block.text("name")))
+        block.finish()
+    labels = top.table("labels")
+    grid = None
+    if top.has("grid"):
+        given = top.table("grid")
+        beats = times(given, "beats")
+        grid = Grid(beats, bar_lines(given, "bars", len(beats)), given.whole("beats_per_bar", 4, low=1, high=64))
+        given.text("source", "")
+        given.finish()
+    fixes = Fixes(
+        file=top.faults.file,
+        tempo=top.number("tempo", None, low=20.0, high=400.0),
+        level=level,
+        shift=_shift(top),
+        beats_per_bar=top.whole("beats_per_bar", None, low=1, high=16),
+        first_bar=top.number("first_bar", None, low=0.0),
+        anchors=tuple(sorted(anchors, key=lambda anchor: anchor.bar)),
+        section_names={str(k): str(v) for k, v in top.named("sections").items()},
+        sections=tuple(sections),
+        labels={name: tuple(_label(labels, name)) for name in labels.content},
+        grid=grid,
+    )
+    for one, other in itertools.pairwise(fixes.anchors):
+        if other.bar == one.bar or other.at <= one.at:
+            top.fault("anchor", f"bar {other.bar} at {other.at:g} s does not come after bar {one.bar} at {one.at:g} s")
+    top.finish()
+    return fixes
+
+
+def _shift(top: Table) -> Span:
+    text = str(top.text("shift", "")).strip()
+    if not text:
+        return Span()
+    try:
+        span = parse_span(text.lstrip("+-").strip(), bare="beats")
+    except ValueError as error:
+        top.fault("shift", str(error))
+        return Span()
+    return -span if text.startswith("-") else span
+
+
+def _address(table: Table, key: str) -> str:
+    value = table.raw(key)
+    if is_number(value) and not isinstance(value, int):
+        table.fault(key, f'write bars as text, {key} = "{value:g}", and seconds as "{value:g}s"')
+        return "1"
+    text = str(value if value is not None else "1")
+    try:
+        if parse_moment(text).kind not in ("bar", "seconds"):
+            table.fault(key, f'"{text}" needs a bar like "17.1" or seconds like "31.4s"')
+    except ValueError as error:
+        table.fault(key, str(error))
+        return "1"
+    return text
+
+
+def _label(labels: Table, name: str) -> list[float | str]:
+    items = labels.list_of(name, 'seconds, or a bar like "17.3"', lambda v: is_number(v) or isinstance(v, str))
+    for item in items:
+        if isinstance(item, str):
+            _address(Table({name: item}, labels.where, labels.faults), name)
+        elif item < 0:
+            labels.fault(name, f"{item:g} s lies before the song")
+    return items
+
+
+def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song") -> None:
+    """Set keys of `STEM.fix.toml`, comments and everything else kept; a value of None takes a key out.
+
+    `labels` and `sections` are merged name by name; other keys are set whole. Raises `Faults` when the file that is
+    there, or the one that would come out, is not good: nothing is written then.
+    """
+    import tomlkit
+
+    if path.exists():
+        load_fixes(path)
+        document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+    else:
+        document = tomlkit.parse(_TEMPLATE.format(song=song))
+    for key, value in changes.items():
+        if value is None:
+            document.pop(key, None)
+        elif key in ("labels", "sections") and isinstance(document.get(key), Mapping):
+            for name, item in value.items():
+                document[key][name] = item  # type: ignore[index]
+        else:
+            document[key] = value
+    text = tomlkit.dumps(document)
+    faults = FaultList(path)
+    _fixes_from(Table(parse_toml(text, path), "", faults))
+    faults.raise_if_any()
+    write_whole(path, text)
+
+
+def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:
+    """The map as a person corrected it. Always starts from what was heard, so applying twice changes nothing.
+
+    Raises `Faults` when a correction cannot be met (bar 17 at a time where only 12 bars fit, a section outside).
+    """
+    faults = FaultList(fixes.file)
+    heard = song_map.heard
+    grid, phases = _chosen(song_map, fixes)
+    if fixes.shift.seconds:
+        grid = replace(grid, beats=rounded(b + float(fixes.shift.seconds) for b in grid.beats))
+    if fixes.shift.beats or fixes.shift.bars:
+        grid = _shifted(grid, float(fixes.shift.beats + fixes.shift.bars * grid.beats_per_bar))
+    if fixes.beats_per_bar and fixes.beats_per_bar != grid.beats_per_bar:
+        size = fixes.beats_per_bar
+        first = int(phases.get(str(size), grid.bars[0] if grid.bars else 0)) % size
+        grid = Grid(grid.beats, run_on([first], len(grid.beats), size), size)
+    if fixes.first_bar is not None and grid.beats:
+        line = min(range(len(grid.beats)), key=lambda i: abs(grid.beats[i] - float(fixes.first_bar or 0.0)))
+        later = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
+        grid = replace(grid, bars=tuple(i for i in run_on(later, len(grid.beats), grid.beats_per_bar) if i >= line))
+    if fixes.anchors:
+        grid = _anchored(grid, fixes.anchors, faults)
+    faults.raise_if_any()
+    grid = _inside(grid, song_map.song.seconds)
+    fixed = replace(
+        song_map,
+        sections=tuple(Section(s["start"], s["end"], s["name"]) for s in heard.get("sections", ())),
+        labels={name: tuple(times) for name, times in heard.get("labels", {}).items()},
+        confidence=1.0 if fixes.touch_grid else heard["confidence"],
+        heard={**heard, "fixes": fixes.id},
+    )
+    fixed = with_grid(fixed, grid)
+    if fixed.grid != song_map.grid and song_map.heard.get("fixes") is not None:
+        fixed = remember(fixed, song_map)
+    fixed = _with_sections(fixed, fixes, faults)
+    labels = dict(fixed.labels)
+    for name, items in fixes.labels.items():
+        labels[name] = rounded(sorted({_seconds(fixed, item, f"labels.{name}", faults) for item in items}))
+    faults.raise_if_any()
+    return replace(fixed, labels=labels)
+
+
+def current(song_map: SongMap, song: Path, fixes: Fixes) -> bool:
+    """Whether a map still stands for this song file, these fixes and this ear. Raises `Faults` without the song."""
+    heard = song_map.heard
+    if heard.get("hearing") != HEARING or heard.get("fixes") != fixes.id:
+        return False
+    return song_map.song.sha256 == file_sha256(song)
+
+
+def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
+    """The grid that tempo and level pick, and where its bars start at other bar lengths."""
+    if fixes.grid is not None:
+        return fixes.grid, {}
+    heard = song_map.heard
+    readings = {str(other["name"]): other for other in heard.get("alternatives", ())}
+    grid, phases = _reading(heard), heard.get("phases", {})
+    if fixes.tempo:
+        near = [(_reading(reading), reading.get("phases", {})) for reading in (heard, *readings.values())]
+        near += [(doubled(grid), {}), (halved(grid), {})]
+        far, best = min(
+            ((abs(math.log(tempo_of(g.beats) / fixes.tempo)), i) for i, (g, _) in enumerate(near) if len(g.beats) > 1),
+            default=(math.inf, 0),
+        )
+        grid, phases = near[best] if far < 0.03 else (_even(song_map, fixes.tempo), {})
+    elif fixes.level in readings:
+        return _reading(readings[fixes.level]), readings[fixes.level].get("phases", {})
+    if fixes.level:
+        grid, phases = _levelled(grid, fixes.level), {}
+    return grid, phases
+
+
+def _reading(heard: Mapping[str, Any]) -> Grid:
+    return Grid(tuple(heard["beats"]), tuple(heard["bars"]), heard["beats_per_bar"])
+
+
+def _levelled(grid: Grid, level: str) -> Grid:
+    if len(grid.beats) < 2:
+        return grid
+    if level in ("3:2", "2:3"):
+        share = 2 / 3 if level == "3:2" else 3 / 2
+        start = grid.bars[0] if grid.bars else 0
+        places = [start + k * share for k in range(-int(start / share), int((len(grid.beats) - 1 - start) / share) + 1)]
+        beats = rounded(time_at(grid.beats, place) for place in places)
+        return Grid(beats, run_on([int(start / share)], len(beats), grid.beats_per_bar), grid.beats_per_bar)
+    steps = {
+        "double": (doubled,),
+        "half": (halved,),
+        "quadruple": (doubled, doubled),
+        "quarter": (halved, halved),
+        "off-beat": (between,),
+    }
+    for step in steps[level]:
+        grid = step(grid)
+    return grid
+
+
+def _even(song_map: SongMap, tempo: float) -> Grid:
+    """An even grid from the first sound to the last, at the phase where the strongest onsets lie."""
+    period = 60.0 / tempo
+    first, last = song_map.heard["first_sound"], song_map.heard["last_sound"]
+    onsets = [event for band in BANDS for event in song_map.onsets.get(band, ())]
+    x = sum(strength * math.cos(2 * math.pi * time / period) for time, strength in onsets)
+    y = sum(strength * math.sin(2 * math.pi * time / period) for time, strength in onsets)
+    phase = math.atan2(y, x) / (2 * math.pi) * period if onsets else first
+    start = phase + math.ceil((first - 0.1 * period - phase) / period) * period
+    start += period if start < 0 else 0.0
+    beats = rounded(start + i * period for i in range(int(max(0.0, last - start) / period) + 1))
+    size = song_map.heard["beats_per_bar"]
+    return Grid(beats, run_on([0], len(beats), size), size)
+
+
+def _shifted(grid: Grid, by: float) -> Grid:
+    """Whole beats move the bar lines, the rest of a beat moves the beats."""
+    if len(grid.beats) < 2:
+        return grid
+    whole = math.floor(by + 1e-9)
+    beats = moved(grid.beats, by - whole) if by - whole > 1e-9 else grid.beats
+    lines = [i + whole for i in grid.bars if 0 <= i + whole < len(beats)]
+    return Grid(beats, run_on(lines, len(beats), grid.beats_per_bar), grid.beats_per_bar)
+
+
+def _anchored(grid: Grid, anchors: Sequence[Anchor], faults: FaultList) -> Grid:
+    """Pin bar lines to times. Between two pins the heard beats are stretched to the count that the bars need."""
+    if len(grid.beats) < 2:
+        faults.add("anchor", "there are no beats to pin: give a tempo too")
+        return grid
+    numbers = BarGrid((), grid.bars or (0,), grid.beats_per_bar)
+    pins = [(int(numbers.bar_start(anchor.bar)), place_at(grid.beats, anchor.at)) for anchor in anchors]
+    step = 1.0
+
+    def place(beat: int) -> float:
+        for (one, at), (two, until) in itertools.pairwise(pins):
+            if one <= beat <= two:
+                return at + (until - at) * (beat - one) / (two - one)
+        one, at = pins[0] if beat < pins[0][0] else pins[-1]
+        return at + step * (beat - one)
+
+    first, end = 0, pins[-1][0]
+    while time_at(grid.beats, place(end + 1)) <= grid.beats[-1] + 1e-6:
+        end += 1
+    while first < end and time_at(grid.beats, place(first)) < 0:
+        first += 1
+    while time_at(grid.beats, place(first - 1)) >= grid.beats[0] - 1e-6:
+        first -= 1
+    if first > (grid.bars or (0,))[0]:
+        bar = anchors[0]
+        faults.add("anchor", f"bar {bar.bar} cannot start at {bar.at:g} s: bar 1 would lie before the song")
+        return grid
+    beats = rounded(time_at(grid.beats, place(beat)) for beat in range(first, end + 1))
+    lines = [i for i in (int(numbers.bar_start(n)) for n in range(1, len(grid.bars) + end)) if first <= i <= end]
+    return Grid(beats, tuple(i - first for i in lines), grid.beats_per_bar)
+
+
+def _inside(grid: Grid, seconds: float) -> Grid:
+    """Without the beats that a shift pushed out of the song."""
+    kept = [i for i, beat in enumerate(grid.beats) if 0 <= beat <= seconds]
+    if len(kept) == len(grid.beats):
+        return grid
+    off = kept[0] if kept else 0
+    bars = tuple(i - off for i in grid.bars if kept and kept[0] <= i <= kept[-1])
+    return Grid(tuple(grid.beats[i] for i in kept), bars, grid.beats_per_bar)
+
+
+def _seconds(song_map: SongMap, item: float | str, where: str, faults: FaultList) -> float:
+    if not isinstance(item, str):
+        return float(item)
+    moment = parse_moment(item)
+    if moment.kind == "seconds":
+        return float(moment.seconds)
+    if len(song_map.beats) < 2:
+        faults.add(where, f'"{item}": there are no beats to count')
+        return 0.0
+    numbers = BarGrid((), song_map.bars or (0,), song_map.beats_per_bar)
+    time = time_at(song_map.beats, float(numbers.position(moment.bar, moment.beat) + moment.plus.beats))
+    if not 0 <= time <= song_map.song.seconds:
+        faults.add(where, f'"{item}" lies outside the song')
+    return max(0.0, time)
+
+
+def _with_sections(song_map: SongMap, fixes: Fixes, faults: FaultList) -> SongMap:
+    names = fixes.section_names
+    sections = song_map.sections
+    known = {section.name for section in sections} | {name for _, name in fixes.sections}
+    for name in names:
+        if name not in known:
+            faults.add(f"sections.{name}", f"no section of this name was heard; there are {', '.join(sorted(known))}")
+    if fixes.sections:
+        starts = sorted(
+            (_seconds(song_map, at, f"section[{i + 1}].at", faults), name)
+            for i, (at, name) in enumerate(fixes.sections)
+        )
+        ends = [*(start for start, _ in starts[1:]), max(song_map.heard["last_sound"], starts[-1][0] + 0.001)]
+        sections = tuple(
+            Section(round(start, 6), round(end, 6), name)
+            for (start, name), end in zip(starts, ends, strict=True)
+            if end > start
+        )
+    return replace(song_map, sections=tuple(replace(s, name=names.get(s.name, s.name)) for s in sections))

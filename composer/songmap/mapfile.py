@@ -1,0 +1,298 @@
+"""The map itself and its file, `STEM.map.json`."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from ..faults import FaultList, Faults, Table, is_number, kind_of
+from .grid import Grid, grid_id, tempo_of
+
+VERSION = 1  # of the map file
+HEARING = 1  # of the listening itself: a map that an older ear made is not current
+BANDS = ("low", "mid", "high")
+DRUMS = ("kick", "snare", "hat")
+GRIDS_KEPT = 4  # earlier bar numberings that a map remembers, so that a score can be moved from them
+
+Event = tuple[float, float]  # seconds, strength 0-1
+
+
+@dataclass(frozen=True)
+class SongFile:
+    """The file that was heard. `seconds` is the decoded length, never the header's."""
+
+    file: str
+    sha256: str
+    seconds: float
+    sample_rate: int
+    decoder: str
+
+
+@dataclass(frozen=True)
+class Section:
+    """A stretch of the song, seconds; sections that sound alike share a name."""
+
+    start: float
+    end: float
+    name: str
+
+
+@dataclass(frozen=True)
+class Loudness:
+    """Loudness 0-1 every `hop_s` seconds, by band: low below 170 Hz, high above 2.5 kHz."""
+
+    hop_s: float
+    low: tuple[float, ...] = field(repr=False)
+    mid: tuple[float, ...] = field(repr=False)
+    high: tuple[float, ...] = field(repr=False)
+    all: tuple[float, ...] = field(repr=False)
+
+
+@dataclass(frozen=True)
+class SongMap:
+    """A song map. `bars` are indices into `beats`; `heard` is what listening found before any fix."""
+
+    song: SongFile
+    grid: str
+    tempo: float
+    beats: tuple[float, ...] = field(repr=False)
+    bars: tuple[int, ...] = field(repr=False)
+    beats_per_bar: int
+    confidence: float
+    onsets: Mapping[str, tuple[Event, ...]] = field(repr=False)
+    hits: Mapping[str, tuple[Event, ...]] = field(repr=False)
+    sections: tuple[Section, ...]
+    loudness: Loudness
+    labels: Mapping[str, tuple[float, ...]]
+    heard: Mapping[str, Any] = field(repr=False)
+
+    @property
+    def bar_times(self) -> tuple[float, ...]:
+        """Seconds of every bar line."""
+        return tuple(self.beats[i] for i in self.bars)
+
+    @property
+    def alternatives(self) -> tuple[str, ...]:
+        """Names of the runners-up: what else the beat may be."""
+        return tuple(str(other["name"]) for other in self.heard.get("alternatives", ()))
+
+    def numbering(self, grid: str) -> Grid | None:
+        """The beats and bars behind a bar-numbering id, if this map still remembers it."""
+        if grid == self.grid:
+            return Grid(self.beats, self.bars, self.beats_per_bar)
+        kept = self.heard.get("grids", {}).get(grid)
+        return Grid(tuple(kept["beats"]), tuple(kept["bars"]), kept["beats_per_bar"]) if kept else None
+
+
+# ---- the map file ------------------------------------------------------------------------------------------------
+
+
+def map_path(song: Path) -> Path:
+    """Where a song's map lies: `STEM.map.json` beside it."""
+    return song.with_name(f"{song.stem}.map.json")
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file, hex. Raises `Faults` when it cannot be read."""
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except FileNotFoundError:
+        raise Faults.one(path, "", "no such file") from None
+    except IsADirectoryError:
+        raise Faults.one(path, "", "this is a folder, not a song") from None
+    except OSError as error:
+        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+
+
+def to_json(song_map: SongMap) -> dict[str, Any]:
+    """The map as the file holds it."""
+    out = asdict(song_map)
+    return {"version": VERSION, "grid": out.pop("grid"), **out}
+
+
+def save_map(song_map: SongMap, path: Path) -> None:
+    """Write a map: to a temporary name first, so that a reader never meets half a file. Raises `Faults`."""
+    text = json.dumps(to_json(song_map), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    write_whole(path, text.replace(',"', ',\n"') + "\n")
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file by way of a temporary name in the same folder. Raises `Faults`."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    try:
+        draft.write_text(text, encoding="utf-8", newline="")
+        os.replace(draft, path)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        raise Faults.one(path, "", f"cannot be written: {error.strerror}") from None
+
+
+def load_map(path: Path) -> SongMap:
+    """Read and check a map. Raises `Faults`: missing, not JSON, another version, or edited out of shape."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
+    except FileNotFoundError:
+        raise Faults.one(path, "", "no such file") from None
+    except OSError as error:
+        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise Faults.one(path, "", "this is not UTF-8 text; listen to the song again") from None
+    except (ValueError, RecursionError) as error:
+        place = f"line {error.lineno} column {error.colno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise Faults.one(path, place, "not a song map (not JSON); listen to the song again") from None
+    faults = FaultList(path)
+    if not isinstance(content, dict) or content.get("version") != VERSION:
+        found = content.get("version") if isinstance(content, dict) else None
+        faults.add("version", f"needs {VERSION}, got {kind_of(found)}; listen to the song again")
+        faults.raise_if_any()
+    song_map = _map_from(Table(content, "", faults))
+    faults.raise_if_any()
+    return song_map
+
+
+def _no_constant(word: str) -> float:
+    raise ValueError(f"{word} is not a number")
+
+
+def _map_from(top: Table) -> SongMap:
+    song, loud = top.table("song"), top.table("loudness")
+    seconds = song.number("seconds", low=0.0)
+    beats = times(top, "beats")
+    bars = bar_lines(top, "bars", len(beats))
+    loudness = {band: _shares(loud, band) for band in (*BANDS, "all")}
+    if len({len(values) for values in loudness.values()}) > 1:
+        loud.fault("", "its bands differ in length")
+    sections = []
+    for table in top.tables("sections"):
+        start, end = table.number("start", low=0.0), table.number("end", low=0.0)
+        if end <= start:
+            table.fault("end", "comes before its start")
+        sections.append(Section(start, end, table.text("name")))
+    heard = top.named("heard")
+    _check_heard(Table(heard, "heard", top.faults))
+    labels = top.named("labels")
+    label_table = Table(labels, "labels", top.faults)
+    beats_per_bar = top.whole("beats_per_bar", low=1, high=64)
+    grid = top.text("grid")
+    if grid != grid_id(bars, beats_per_bar):
+        top.fault("grid", f'"{grid}" does not belong to these bars; listen to the song again')
+    return SongMap(
+        song=SongFile(
+            song.text("file"), song.text("sha256"), seconds, song.whole("sample_rate", low=1), song.text("decoder")
+        ),
+        grid=grid,
+        tempo=top.number("tempo", low=0.0),
+        beats=beats,
+        bars=bars,
+        beats_per_bar=beats_per_bar,
+        confidence=top.number("confidence", low=0.0, high=1.0),
+        onsets={band: _events(top.table("onsets"), band) for band in BANDS},
+        hits={drum: _events(top.table("hits"), drum) for drum in DRUMS},
+        sections=tuple(sections),
+        loudness=Loudness(loud.number("hop_s", low=1e-4, high=10.0), **loudness),
+        labels={name: times(label_table, name) for name in labels},
+        heard=heard,
+    )
+
+
+def times(table: Table, key: str) -> tuple[float, ...]:
+    """Ascending times in seconds. One fault a list: a damaged file must not print a thousand lines."""
+    values = table.raw(key)
+    if not isinstance(values, list) or not all(is_number(v) and v >= 0 for v in values):
+        if table.has(key):
+            table.fault(key, "needs a list of times in seconds")
+        return ()
+    if any(b <= a for a, b in itertools.pairwise(values)):
+        table.fault(key, "times must ascend")
+    return tuple(float(v) for v in values)
+
+
+def bar_lines(table: Table, key: str, beats: int) -> tuple[int, ...]:
+    values = table.raw(key)
+    if not isinstance(values, list) or not all(type(v) is int for v in values):
+        if table.has(key):
+            table.fault(key, "needs a list of whole numbers, places among the beats")
+        return ()
+    if any(b <= a for a, b in itertools.pairwise(values)) or (values and not 0 <= values[0] <= values[-1] < beats):
+        table.fault(key, f"must ascend within the {beats} beats")
+        return ()
+    return tuple(values)
+
+
+def _shares(table: Table, key: str) -> tuple[float, ...]:
+    values = table.raw(key)
+    if not isinstance(values, list) or not all(is_number(v) and 0 <= v <= 1 for v in values):
+        if table.has(key):
+            table.fault(key, "needs a list of numbers 0-1")
+        return ()
+    return tuple(float(v) for v in values)
+
+
+def _events(table: Table, key: str) -> tuple[Event, ...]:
+    values = table.raw(key)
+    if not isinstance(values, list) or not all(_is_event(v) for v in values):
+        if table.has(key):
+            table.fault(key, "needs a list of [seconds, strength 0-1]")
+        return ()
+    return tuple((float(time), float(strength)) for time, strength in values)
+
+
+def _is_event(value: Any) -> bool:
+    return isinstance(value, list) and len(value) == 2 and all(is_number(v) for v in value) and 0 <= value[1] <= 1
+
+
+def _check_heard(heard: Table) -> None:
+    """`heard` is checked as far as fixes lean on it."""
+    bar_lines(heard, "bars", len(times(heard, "beats")))
+    heard.whole("beats_per_bar", low=1, high=64)
+    for key in ("first_sound", "last_sound"):
+        heard.number(key, low=0.0)
+    for other in heard.tables("alternatives"):
+        other.text("name")
+        bar_lines(other, "bars", len(times(other, "beats")))
+        other.whole("beats_per_bar", low=1, high=64)
+    for kept in heard.named("grids").values():
+        table = Table(kept, "heard.grids", heard.faults)
+        bar_lines(table, "bars", len(times(table, "beats")))
+        table.whole("beats_per_bar", low=1, high=64)
+
+
+def remember(song_map: SongMap, earlier: SongMap) -> SongMap:
+    """Carry an earlier map's bar numberings over, so that a score written against them can be moved."""
+    kept = dict(earlier.heard.get("grids", {}))
+    kept.pop(earlier.grid, None)
+    kept[earlier.grid] = asdict(Grid(earlier.beats, earlier.bars, earlier.beats_per_bar))
+    kept.update(song_map.heard.get("grids", {}))
+    kept.pop(song_map.grid, None)
+    newest = dict(list(kept.items())[-GRIDS_KEPT:])
+    return replace(song_map, heard={**song_map.heard, "grids": newest})
+
+
+def with_grid(song_map: SongMap, grid: Grid) -> SongMap:
+    """The map on another grid: tempo and id follow; sections move to the nearest bar lines."""
+    moved = replace(
+        song_map,
+        beats=grid.beats,
+        bars=grid.bars,
+        beats_per_bar=grid.beats_per_bar,
+        tempo=tempo_of(grid.beats),
+        grid=grid_id(grid.bars, grid.beats_per_bar),
+    )
+    return replace(moved, sections=snap_sections(moved.sections, moved.bar_times))
+
+
+def snap_sections(sections: Sequence[Section], lines: Sequence[float]) -> tuple[Section, ...]:
+    """Section boundaries moved to the nearest bar line; the end of the last stays. Sections that vanish are dropped."""
+    if not lines or not sections:
+        return tuple(sections)
+    starts = [min(lines, key=lambda line: abs(line - section.start)) for section in sections]
+    ends = [*starts[1:], sections[-1].end]
+    kept = [Section(a, b, s.name) for a, b, s in zip(starts, ends, sections, strict=True) if b > a]
+    return tuple(kept)
