@@ -78,6 +78,12 @@ BOLLARDS = Sheet(
     rhythm = "x.x."
     open = 0.5
     split = 5
+    [[phrase.embers]]
+    zone = "bollards"
+    effect = "drift"
+    bars = "1-8"
+    colour = ["#100200", "#802000", "#ff6a00"]
+    every = "6 beats"
     [[phrase.refrain]]
     zone = "bollards"
     effect = "accent"
@@ -86,8 +92,9 @@ BOLLARDS = Sheet(
     every = "2 beats"
     decay = "2 beats"
     [order]
-    verse = ["1", "5", "17", "21", "33", "37", "49", "53"]
-    refrain = ["9", "13", "25", "29", "41", "45", "57", "59"]
+    verse = ["1", "5", "17", "33", "37", "49"]
+    embers = ["21", "41", "53"]
+    refrain = ["9", "11", "13", "15", "29", "31"]
     """,
 )
 
@@ -99,7 +106,7 @@ RAILING = Sheet(
     effect = "blend"
     bars = "1-4"
     colour = ["#20004a", "#d82f6a", "#ff7a2a"]
-    every = "4 beats"
+    every = "16 beats"
     [[phrase.verse]]
     zone = "rail"
     effect = "run"
@@ -114,6 +121,12 @@ RAILING = Sheet(
     colour = ["#ff2a2a", "#ffd040", "#2060ff"]
     every = "1 beat"
     glide = 0.6
+    [[phrase.chorus]]
+    zone = "rail"
+    effect = "scatter"
+    bars = "1-4"
+    layer = 2
+    share = 0.05
     [[phrase.chorus]]
     zone = "rail"
     effect = "accent"
@@ -208,6 +221,17 @@ MAST = Sheet(
     width = "20 %"
     direction = "back"
     decay = "1/2 beat"
+    [[phrase.sparks]]
+    zone = "mast"
+    effect = "scatter"
+    bars = "1-8"
+    layer = 3
+    mix = "max"
+    colour = ["#4060ff", "#a0c0ff"]
+    every = "1 beat"
+    share = 0.04
+    decay = "3 beats"
+    together = false
     [[phrase.fill]]
     zone = "mast"
     effect = "run"
@@ -220,6 +244,7 @@ MAST = Sheet(
     width = "3 pixels"
     tail = "12 pixels"
     [order]
+    sparks = ["9", "17", "33", "41", "49"]
     fill = ["4", "8", "12", "16", "20", "24", "28", "32", "36", "40", "44", "48", "52", "56", "60"]
     """,
 )
@@ -287,14 +312,14 @@ SLIPWAY = Sheet(
     effect = "pile"
     bars = "1-8"
     colour = ["#ff4020", "#ffc040", "#ffffff"]
-    every = "1 beat"
+    width = "4 %"
     fall = 2
     [[phrase.waltz]]
     zone = "starboard"
     effect = "swell"
     bars = "1-8"
     colour = ["#001830", "#00a0c0"]
-    every = "3 beats"
+    every = "12 beats"
     lag = 0.3
     [[phrase.turn]]
     zone = "both"

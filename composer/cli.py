@@ -36,16 +36,28 @@ def parser() -> argparse.ArgumentParser:
         made.set_defaults(run=run)
         return made
 
+    add = verb("new", _new, "a folder to start from: the song, what was heard in it, a rig and a first score")
+    add.add_argument("folder", type=Path, metavar="DIR")
+    add.add_argument("song", type=Path, nargs="?", metavar="SONG")
+
+    add = verb("draft", _draft, "a first score from the song map, as text to edit")
+    _show(add)
+    add.add_argument("--force", action="store_true", help="over the score that is there")
+
     add = verb("listen", _listen, "hear a song: beats, bars, onsets, sections, into STEM.map.json beside it")
     add.add_argument("song", type=Path, metavar="SONG")
     add.add_argument("-o", "--out", type=Path, metavar="FILE", help="write the map here instead")
-    add.add_argument("--clicks", type=Path, metavar="FILE.wav", help="the song with a click on every beat, higher on bar lines")
+    add.add_argument(
+        "--clicks", type=Path, metavar="FILE.wav", help="the song with a click on every beat, higher on bar lines"
+    )
     add.add_argument("--tempo", type=float, metavar="BPM", help="fix: the tempo is about this")
     add.add_argument("--beats-per-bar", type=int, metavar="N", help="fix: beats in a bar")
     add.add_argument("--shift", metavar="SPAN", help='fix: move the beats, "20 ms", "-0.05 s" or "1 beat"')
     add.add_argument("--double", action="store_true", help="fix: twice as many beats")
     add.add_argument("--halve", action="store_true", help="fix: half as many beats")
-    add.add_argument("--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name")
+    add.add_argument(
+        "--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name"
+    )
     add.add_argument("--midi", type=Path, metavar="FILE", help="take beats, bars and notes from a MIDI file")
     _json(add)
 
@@ -67,7 +79,9 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--roll", type=Path, nargs="+", metavar="FILE", help="audit these rolls instead of a show's")
     add.add_argument("--rig", type=Path, metavar="FILE", help="the rig that the rolls are for")
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where the rolls lie and the audit goes (SHOW/out)")
-    add.add_argument("--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply")
+    add.add_argument(
+        "--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply"
+    )
     add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
     _json(add)
 
@@ -134,6 +148,24 @@ def _complain(text: str, code: int) -> int:
 # ---- verbs -------------------------------------------------------------------------------------------------------
 
 
+def _new(given: argparse.Namespace) -> int:
+    from . import starting
+
+    with progress() as tell:
+        made = starting.new(given.folder, given.song, tell)
+    for path in made:
+        print(path)
+    return DONE
+
+
+def _draft(given: argparse.Namespace) -> int:
+    from . import starting
+
+    with progress() as tell:
+        print(starting.redraft(given.show, given.force, tell))
+    return DONE
+
+
 def _listen(given: argparse.Namespace) -> int:
     from . import listening
 
@@ -175,14 +207,22 @@ def _bake(given: argparse.Namespace) -> int:
 
     with progress() as tell:
         baked = pipeline.bake(
-            given.show, given.out, small=given.small, limiter=given.limiter, strict=given.strict, jobs=given.jobs, tell=tell
+            given.show,
+            given.out,
+            small=given.small,
+            limiter=given.limiter,
+            strict=given.strict,
+            jobs=given.jobs,
+            tell=tell,
         )
     if given.json:
         return _print_json(baked.audit)
     for name, path in baked.rolls.items():
         row = baked.audit["controllers"][name]
         share = row["roll_bytes"] / row["raw_bytes"]
-        print(f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {row['bytes_per_s']:.0f} bytes a second")
+        print(
+            f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {row['bytes_per_s']:.0f} bytes a second"
+        )
     _print_audit(baked.audit)
     print(f"{baked.out / 'audit.html'}, {baked.out / 'film.png'}")
     return DONE
@@ -209,13 +249,17 @@ def _audit(given: argparse.Namespace) -> int:
 
 def _print_audit(found: dict[str, Any]) -> None:
     for name, row in found["supplies"].items():
-        limited = f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}" if row["limited_frames"] else ""
+        limited = (
+            f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}" if row["limited_frames"] else ""
+        )
         at = f" at {row['peak_at']}" if row["peak_at"] else ""
         print(f"{name}: peak {row['peak_a']:.2f} A of {row['budget_a']:.2f} A{at} ({row['peak_s']:.2f} s){limited}")
     flashes = found["flashes"]
     if not flashes["ok"]:
         worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])
-        print(f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy")
+        print(
+            f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy"
+        )
 
 
 def _film(given: argparse.Namespace) -> int:

@@ -114,7 +114,9 @@ def parse_moment(text: str) -> Moment:
     """
     match = _MOMENT.fullmatch(text)
     if not match:
-        raise ValueError(f'"{text}" is not a musical time: write "17.3", "17.3+1/2", "83.5s", "end - 2 bars" or "section B"')
+        raise ValueError(
+            f'"{text}" is not a musical time: write "17.3", "17.3+1/2", "83.5s", "end - 2 bars" or "section B"'
+        )
     plus = Span()
     for sign, length in _STEP.findall(match["rest"] or ""):
         span = parse_span(length, bare="beats")

@@ -99,5 +99,7 @@ def summary(heard: maps.SongMap) -> str:
         "sections: " + ", ".join(f"{s.name} {s.start:.1f}-{s.end:.1f} s" for s in heard.sections),
     ]
     if heard.confidence < 0.5:
-        lines.append("not sure of the beat: check by ear with --clicks FILE.wav; --double, --halve and --shift put it right")
+        lines.append(
+            "not sure of the beat: check by ear with --clicks FILE.wav; --double, --halve and --shift put it right"
+        )
     return "\n".join(lines)

@@ -48,7 +48,17 @@ class Renderer:
 
     def _kind(self, cue: Cue) -> int:
         """A number for all of a cue but where it stands; cues alike share it."""
-        fixed = (cue.effect, cue.zone, cue.length, cue.mix, cue.opacity, cue.fade_in, cue.fade_out, cue.params, cue.seed)
+        fixed = (
+            cue.effect,
+            cue.zone,
+            cue.length,
+            cue.mix,
+            cue.opacity,
+            cue.fade_in,
+            cue.fade_out,
+            cue.params,
+            cue.seed,
+        )
         return self._kinds.setdefault((*fixed, cue.strength), len(self._kinds))
 
     def _spread(self) -> list[list[int]]:
@@ -141,7 +151,9 @@ class Renderer:
                 self._curves[band] = np.asarray(getattr(self.loudness, band), np.float64)
             curve = self._curves[band]
             grid = np.arange(len(curve)) * hop
-            out[band] = np.interp(seconds, grid, curve).astype(np.float32) if len(curve) else np.zeros(len(seconds), np.float32)
+            out[band] = (
+                np.interp(seconds, grid, curve).astype(np.float32) if len(curve) else np.zeros(len(seconds), np.float32)
+            )
         return out
 
     def _zone(self, name: str) -> NDArray[np.int32]:

@@ -241,7 +241,9 @@ class Rig:
     def frame_us(self, controller: str) -> float:
         """Shortest time between two frames of a controller: wire time plus the board's share for decoding."""
         board = self.controllers[controller].board
-        return self.wire_us(controller) + board.decode_us_per_byte * sum(s.frame_bytes for s in self.strings_of(controller))
+        return self.wire_us(controller) + board.decode_us_per_byte * sum(
+            s.frame_bytes for s in self.strings_of(controller)
+        )
 
     @cached_property
     def shortest_frame_us(self) -> int:
@@ -426,7 +428,9 @@ def _inside(low: int, high: int) -> Any:
 
 def _skip(table: Table, pixels: int) -> frozenset[int]:
     out: set[int] = set()
-    for item in table.list_of("skip", 'pixel numbers or ranges like "100-104"', lambda v: isinstance(v, (int, str)), []):
+    for item in table.list_of(
+        "skip", 'pixel numbers or ranges like "100-104"', lambda v: isinstance(v, (int, str)), []
+    ):
         try:
             numbers = _numbers(str(item))
         except ValueError:
@@ -481,7 +485,8 @@ def _check_feeds(string: LedString, table: Table, supplies: Mapping[str, Supply]
             table.fault("feed", f"nothing feeds it{run}: add a [[{table.where}.feed]]")
         elif len(names) > 1:
             table.fault(
-                "feed", f"fed by {' and '.join(names)} on one V+ rail{run}: cut V+ between them and say where, cut = [PIXEL]"
+                "feed",
+                f"fed by {' and '.join(names)} on one V+ rail{run}: cut V+ between them and say where, cut = [PIXEL]",
             )
 
 
@@ -575,9 +580,7 @@ _PART = re.compile(r"\s*([^\W\d][\w-]*)\s*(?:\[\s*(\d+)\s*(?:(:)\s*(\d+)\s*(?::\
 def _zones(top: Table, strings: Mapping[str, LedString], written: set[str], faults: FaultList) -> dict[str, Zone]:
     """Zones in the order of the file, strings first. `written` holds strings that exist but could not be placed."""
     slices = _slices({name: s.pixels for name, s in strings.items()})
-    done = {
-        name: tuple(slices[name].start + i for i in range(string.pixels)) for name, string in strings.items()
-    }
+    done = {name: tuple(slices[name].start + i for i in range(string.pixels)) for name, string in strings.items()}
     skipped = {slices[name].start + i for name, string in strings.items() for i in string.skip if i < string.pixels}
     written_zones = top.named("zone")
     unknown: set[str] = set(written) - set(strings)
@@ -607,7 +610,9 @@ def _zones(top: Table, strings: Mapping[str, LedString], written: set[str], faul
     def _part(text: str, where: str, owner: str) -> tuple[int, ...] | None:
         match = _PART.fullmatch(text)
         if not match:
-            faults.add(where, f'"{text}" is not a part: write NAME, NAME[FIRST:END], NAME[PIXEL], then perhaps reversed')
+            faults.add(
+                where, f'"{text}" is not a part: write NAME, NAME[FIRST:END], NAME[PIXEL], then perhaps reversed'
+            )
             return None
         name, first, colon, end, step, back = match.groups()
         if name not in done and name not in written_zones:

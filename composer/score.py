@@ -362,7 +362,9 @@ def _check_phrases(phrases: Mapping[str, tuple[Block, ...]], clips: tuple[Block,
     for blocks in (clips, *phrases.values()):
         for block in blocks:
             if block.phrase and block.phrase not in phrases:
-                faults.add(f"{block.where}.phrase", f'there is no phrase "{block.phrase}"', nearest(block.phrase, phrases))
+                faults.add(
+                    f"{block.where}.phrase", f'there is no phrase "{block.phrase}"', nearest(block.phrase, phrases)
+                )
     told: set[str] = set()
 
     def walk(name: str, path: tuple[str, ...]) -> None:

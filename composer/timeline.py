@@ -157,7 +157,8 @@ class _Laying:
             fade_in=pace_of(block.fade_in, bar_beats),
             fade_out=pace_of(block.fade_out, bar_beats),
             params=tuple(
-                (key, pace_of(value, bar_beats) if isinstance(value, Span) else value) for key, value in block.params.items()
+                (key, pace_of(value, bar_beats) if isinstance(value, Span) else value)
+                for key, value in block.params.items()
             ),
             seed=(seed ^ (self.score.seed * 0x9E3779B1)) & 0x7FFFFFFF,
             strength=strength,

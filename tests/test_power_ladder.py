@@ -159,8 +159,8 @@ def test_consistent_currents_leave_a_good_rig_alone() -> None:
     rig = rig_of(string("rail", 60, 2.0, [("start", "shed", "")]))
     ladder = Ladder(rig)
     amps, idle = np.full(60, 0.02), np.full(60, 0.001)
-    volts, drawn = ladder.consistent("rail", amps, idle)
-    assert volts == pytest.approx(ladder.volts(amps[None])["rail"][0])
+    volts, drawn = ladder.consistent(amps, idle)
+    assert volts["rail"] == pytest.approx(ladder.volts(amps[None])["rail"][0])
     assert drawn == pytest.approx(amps)
 
 
@@ -170,9 +170,9 @@ def test_one_starved_pixel_is_a_quadratic_worked_by_hand() -> None:
     wire = f"wire = {{mm2 = 0.3, metres = {0.3 / 0.017241}}}"
     ladder = Ladder(rig_of(string("rail", 1, 0.01, [("start", "shed", wire)])))
     assert headroom(ladder.strings["rail"]) == (3.8, 2.5)
-    volts, drawn = ladder.consistent("rail", np.array([1.0]), np.array([0.0]))
+    volts, drawn = ladder.consistent(np.array([1.0]), np.array([0.0]))
     expected = (5 + 5 / 1.3) / (1 + 2 / 1.3)
-    assert volts[0] == pytest.approx(expected, rel=1e-6)
+    assert volts["rail"][0] == pytest.approx(expected, rel=1e-6)
     assert drawn[0] == pytest.approx((expected - 2.5) / 1.3, rel=1e-6)
 
 
@@ -181,7 +181,8 @@ def test_full_white_that_cannot_be_there_is_brought_down_to_what_can() -> None:
     rig = rig_of(string("rail", 300, 5.0, [("start", "shed", "")]))
     ladder = Ladder(rig)
     idle = np.full(300, 0.001)
-    volts, drawn = ladder.consistent("rail", np.full(300, 0.05), idle)
+    found, drawn = ladder.consistent(np.full(300, 0.05), idle)
+    volts = found["rail"]
     assert ladder.volts(drawn[None])["rail"][0] == pytest.approx(volts, abs=1e-6)
     assert drawn == pytest.approx(idle + 0.049 * np.clip((volts - 2.5) / 1.3, 0, 1), abs=1e-9)
     assert 2.5 < volts.min() < 3.8

@@ -240,8 +240,10 @@ def test_a_feeds_limit_is_used_not_wasted() -> None:
 
 
 def test_a_fuse_below_idle_fails_before_any_frame() -> None:
-    with pytest.raises(ShowFails, match=r"feed rail@start: its 0\.05 A are below the 0\.0\d A that its dark pixels draw"):
-        limited([], model_of(40.0, FEEDS.replace("fuse = 0.9", "fuse = 0.05").replace("at = 40", "at = 59")))
+    # 60 pixels of 1 mA through a fuse of 0.05 A.
+    text = ONE_BOARD.replace("pixels = 40", "pixels = 60") + "fuse = 0.05"
+    with pytest.raises(ShowFails, match=r"feed rail@start: its 0\.05 A are below the 0\.06 A"):
+        limited([], model_of(40.0, text))
 
 
 # ---- how far it looks ----

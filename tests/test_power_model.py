@@ -393,9 +393,10 @@ def test_a_short_at_the_far_end_is_compared_with_three_times_the_fuse() -> None:
 
 
 def test_a_lost_feed_leaves_the_far_end_lower() -> None:
-    # Without the second feed 3.9 A flow in at the start: 2 x 3.9 x (0.041896 + 0.31 / 2) = 1.54 V less.
-    feeds, strings = harbour(51)
-    assert feeds["rail@end"]["lost_min_v"] == pytest.approx(5 - 2 * 3.9 * (0.041896 + 0.155), abs=0.05)
+    # 300 px x (1 + 60 x 34/255) mA = 2.7 A, without the second feed all of it from the start:
+    # 2 x 2.7 x (0.041896 + 0.31 / 2) = 1.06 V less.
+    feeds, strings = harbour(34)
+    assert feeds["rail@end"]["lost_min_v"] == pytest.approx(5 - 2 * 2.7 * (0.041896 + 0.155), abs=0.001)
     assert feeds["rail@end"]["lost_min_v"] < strings["rail"]["min_v"]
 
 

@@ -35,7 +35,7 @@ _CHUNK = 2048  # frames transformed at once
 
 @cache
 def mel_filters() -> tuple[Floats, Doubles]:
-    """Triangular filters on the mel scale (2595 log10(1 + f/700), O'Shaughnessy): (bins, MELS), and their centres in Hz.
+    """Triangular filters on the mel scale, 2595 log10(1 + f/700) (O'Shaughnessy): (bins, MELS), and centres in Hz.
 
     Each filter's weights sum to 1, and each has at least one bin.
     """
@@ -88,9 +88,8 @@ def rise_bands(log: Floats, rise: Floats) -> Floats:
         rise[:, (centres >= low) & (centres < high)].mean(axis=1)
         for low, high in zip(RISE_EDGES_HZ[:-1], RISE_EDGES_HZ[1:], strict=True)
     ]
-    tonal = log[:, centres < 3000]
-    total = np.zeros((len(log) + 1, tonal.shape[1]))
-    np.cumsum(tonal, axis=0, out=total[1:])
+    tonal = log[:, centres < 3000].astype(float)
+    total = np.vstack([np.zeros(tonal.shape[1]), np.cumsum(tonal, axis=0)])
     wide, n = int(NOVELTY_S * FPS), len(log)
     i = np.arange(n)
     start, end = np.clip(i - wide, 0, n), np.clip(i + wide, 0, n)
@@ -111,8 +110,8 @@ def fine_rise(samples: Floats) -> Floats:
     for i in range(0, len(frames), 4 * _CHUNK):
         spectrum = np.fft.rfft(frames[i : i + 4 * _CHUNK] * window, axis=1)
         energy[i : i + 4 * _CHUNK] = np.sqrt((spectrum.real**2 + spectrum.imag**2) @ sums)
-    energy /= np.percentile(energy, 95, axis=0) + 1e-9
-    log = np.log1p(20 * energy)
+    energy /= np.maximum(np.percentile(energy, 99, axis=0), 0.1 * energy.max(axis=0)) + 1e-9
+    log = np.log1p(2 * energy)  # hardly bent: the more it is, the earlier a rise looks
     out = np.zeros(len(log), np.float32)
     out[2:-2] = np.maximum(0, log[4:] - log[:-4]).mean(axis=1)
     return smooth(out, 1.5)

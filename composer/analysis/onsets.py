@@ -13,45 +13,77 @@ from .features import FPS, Doubles, Floats
 
 Events = tuple[tuple[float, float], ...]
 
-APART_S = 0.03  # two onsets of a band are at least this far apart
-AROUND_S = 0.4  # the surroundings that an onset must stand out from
-REACH_S = 0.03
+APART_S = 0.03  # two onsets are at least this far apart
+AROUND_S = 0.2  # the surroundings that an onset must stand out from
+TIMES, MORE = 1.5, 0.035  # it is so many times their mean, and such a share of the song's strong rises more
+REACH_S = 0.03  # from the coarse peak to the exact start
 
 
 def onsets(rise: Floats, at: Doubles, strength: Doubles) -> dict[str, Events]:
-    """Onsets by band from the rises (frames, MELS) and the exact starts (`refine.starts`)."""
-    return {band: events(rise[:, rows].mean(axis=1), at, strength) for band, rows in features.band_of().items()}
+    """Onsets by band from the rises (frames, MELS) and the exact starts (`refine.starts`).
+
+    Onsets are found in the whole sound, and an onset belongs to every band that takes part in it: at least to the one
+    that rises most by its own measure.
+    """
+    frames, _ = picked(rise.mean(axis=1))
+    times = exact(frames, at, strength)
+    curves = {band: rise[:, rows].mean(axis=1) for band, rows in features.band_of().items()}
+    shares = np.stack([_share(curve, frames) for curve in curves.values()])
+    stands = np.stack([_stands_out(curve, frames) for curve in curves.values()])
+    stands[np.argmax(shares, axis=0), np.arange(len(frames))] = True
+    return {band: _events(times[stands[i]], shares[i][stands[i]]) for i, band in enumerate(curves)}
 
 
-def events(curve: Floats, at: Doubles, strength: Doubles) -> Events:
-    """Peaks of a curve on the coarse grid, each moved to the exact start nearest to it."""
-    peaks, height = picked(curve)
-    out: dict[float, float] = {}
-    for time, share in zip(peaks / FPS, height, strict=True):
-        low, high = np.searchsorted(at, [time - REACH_S, time + REACH_S])
-        if high > low:
-            speaks = strength[low:high] * np.exp(-0.5 * ((at[low:high] - time) / (0.5 * REACH_S)) ** 2)
-            time = at[low + int(np.argmax(speaks))]
-        time = round(max(0.0, float(time)), 6)
-        out[time] = max(out.get(time, 0.0), round(float(share), 3))
-    return tuple(sorted(out.items()))
+def exact(frames: npt.NDArray[np.int64], at: Doubles, strength: Doubles) -> Doubles:
+    """Seconds of coarse peaks, each moved to the start nearby that speaks loudest."""
+    times = frames / FPS
+    lows, highs = np.searchsorted(at, times - REACH_S), np.searchsorted(at, times + REACH_S)
+    for k in np.flatnonzero(highs > lows):
+        row = slice(lows[k], highs[k])
+        speaks = strength[row] * np.exp(-0.5 * ((at[row] - times[k]) / (0.5 * REACH_S)) ** 2)
+        times[k] = at[lows[k] + int(np.argmax(speaks))]
+    return np.asarray(np.maximum(times, 0.0))
+
+
+def _top(curve: Floats) -> float:
+    """The height of a song's strong rises."""
+    return float(np.percentile(curve[curve > 0], 98)) if (curve > 0).any() else 0.0
+
+
+def _near(curve: Floats, frames: npt.NDArray[np.int64]) -> Floats:
+    """The highest value within a frame of each."""
+    return np.max([curve[np.clip(frames + k, 0, len(curve) - 1)] for k in (-1, 0, 1)], axis=0)
+
+
+def _share(curve: Floats, frames: npt.NDArray[np.int64]) -> Floats:
+    return np.clip(_near(curve, frames) / (_top(curve) + 1e-9), 0, 1)
+
+
+def _stands_out(curve: Floats, frames: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    around = features.running_mean(curve, int(AROUND_S * FPS))
+    return np.asarray(_near(curve, frames) > TIMES * around[frames] + 0.1 * _top(curve))
 
 
 def picked(curve: Floats) -> tuple[npt.NDArray[np.int64], Floats]:
-    """Peaks that stand out from their surroundings: (frames, strength 0-1)."""
-    if len(curve) < 5:
-        return np.zeros(0, np.int64), np.zeros(0, np.float32)
-    top = float(np.percentile(curve[curve > 0], 98)) if (curve > 0).any() else 0.0
-    if top <= 0:
-        return np.zeros(0, np.int64), np.zeros(0, np.float32)
+    """Peaks of a curve that stand out from their surroundings: (frames, strength 0-1)."""
     from scipy.ndimage import maximum_filter1d
 
+    top = _top(curve)
+    if len(curve) < 5 or top <= 0:
+        return np.zeros(0, np.int64), np.zeros(0, np.float32)
     around = features.running_mean(curve, int(AROUND_S * FPS))
-    wide = 2 * int(APART_S * FPS) + 1
-    peak = (curve >= maximum_filter1d(curve, wide)) & (curve > 1.3 * around + 0.06 * top)
-    frames = np.flatnonzero(peak)
-    frames = frames[np.concatenate([[True], np.diff(frames) > 1])] if len(frames) else frames
+    highest = maximum_filter1d(curve, 2 * int(APART_S * FPS) + 1)
+    frames = np.flatnonzero((curve >= highest) & (curve > TIMES * around + MORE * top))
+    frames = frames[np.diff(frames, prepend=-9) > 1]
     return frames, np.clip(curve[frames] / top, 0, 1)
+
+
+def _events(times: Doubles, shares: Floats) -> Events:
+    out: dict[float, float] = {}
+    for time, share in zip(times.tolist(), shares.tolist(), strict=True):
+        time = round(time, 6)
+        out[time] = max(out.get(time, 0.0), round(share, 3))
+    return tuple(sorted(out.items()))
 
 
 def hits(rise: Floats, at: Doubles, strength: Doubles) -> dict[str, Events]:
@@ -62,4 +94,8 @@ def hits(rise: Floats, at: Doubles, strength: Doubles) -> dict[str, Events]:
     noise = rise[:, (centres >= 2000) & (centres < 6000)].mean(axis=1)
     air = rise[:, centres >= 5500].mean(axis=1)
     curves = {"kick": np.maximum(0, low - 0.3 * body), "snare": np.sqrt(body * noise), "hat": np.maximum(0, air - body)}
-    return {drum: events(curve, at, strength) for drum, curve in curves.items()}
+    out = {}
+    for drum, curve in curves.items():
+        frames, shares = picked(curve)
+        out[drum] = _events(exact(frames, at, strength), shares)
+    return out

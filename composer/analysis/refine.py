@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from .features import FINE_FPS, Doubles, Floats
 
-LATE_S = 0.0  # the steepest rise comes so much after the start of a sound: measured, see benchmarks/hearing.py
+EARLY_S = 0.0013  # the steepest rise of the logarithm comes before the sound's own: measured by benchmarks/hearing.py
 REACH_S = 0.03  # a start within this distance may belong to a beat
 NEAR = 8  # beats to either side that a line runs through
 WEAKEST = 0.02  # a start must rise by this much
@@ -23,7 +23,7 @@ def starts(fine: Floats) -> tuple[Doubles, Doubles]:
     i = np.flatnonzero((inner > fine[:-2]) & (inner >= fine[2:]) & (inner > WEAKEST)) + 1
     a, b, c = (fine[i + k].astype(float) for k in (-1, 0, 1))
     off = 0.5 * (a - c) / (a - 2 * b + c - 1e-12)
-    return (i + off) / FINE_FPS - LATE_S, b
+    return (i + off) / FINE_FPS + EARLY_S, b
 
 
 def refined(beats: Doubles, at: Doubles, strength: Doubles) -> tuple[Doubles, Doubles]:
@@ -85,7 +85,3 @@ def _lines(beats: Doubles, near: Doubles, weight: Doubles, reach: float) -> tupl
     good = enough & (np.abs(intercept - beats) < 1.2 * reach)
     return np.where(good, intercept, beats), np.where(good, scale, np.nan)
 
-
-def latency_of(samples_at: npt.ArrayLike, found: npt.ArrayLike) -> float:
-    """Median of found minus true times, seconds: how `LATE_S` is measured."""
-    return float(np.median(np.asarray(found, float) - np.asarray(samples_at, float)))

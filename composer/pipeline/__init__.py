@@ -229,9 +229,7 @@ def frames_of(renderer: Renderer, jobs: int = 1) -> Iterator[tuple[Group, Frames
         yield group, frames
 
 
-def told(
-    stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Tell
-) -> Iterator[tuple[Group, Frames]]:
+def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Tell) -> Iterator[tuple[Group, Frames]]:
     """The same stream, with word of how far it is."""
     for group, frames in stream:
         tell(what, group.first / max(show.clock.frames, 1))

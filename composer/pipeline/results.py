@@ -134,7 +134,9 @@ def complaints(found: dict[str, Any]) -> list[str]:
                 if need > have
                 else f"{row['ram_bytes']} bytes of memory on a board with {row['board_ram_bytes']}"
             )
-            lines.append(f"controller.{name}: does not fit: {what}; fewer frames a second, or a larger board, make it fit")
+            lines.append(
+                f"controller.{name}: does not fit: {what}; fewer frames a second, or a larger board, make it fit"
+            )
     return lines
 
 
@@ -144,7 +146,9 @@ def write(out: Path, found: dict[str, Any], series: report.Series) -> None:
     report.write_audit_html(out / "audit.html", found, series)
 
 
-def series_of(title: str, power: PowerAudit, bars: list[tuple[float, int]], sections: list[Any], seconds: float) -> report.Series:
+def series_of(
+    title: str, power: PowerAudit, bars: list[tuple[float, int]], sections: list[Any], seconds: float
+) -> report.Series:
     """What the audit's page plots."""
     return report.Series(
         times_s=power.times_us / 1e6,

@@ -48,7 +48,8 @@ def header_of(show: Show, controller: str, allotments: dict[str, int]) -> RollHe
 def strings_of(rig: Rig, controller: str) -> tuple[StringSpec, ...]:
     """A controller's strings as the roll describes them."""
     return tuple(
-        StringSpec(s.name, s.pin, s.clock_pin, s.pixels, s.channels, s.order, s.chip.name) for s in rig.strings_of(controller)
+        StringSpec(s.name, s.pin, s.clock_pin, s.pixels, s.channels, s.order, s.chip.name)
+        for s in rig.strings_of(controller)
     )
 
 
@@ -130,7 +131,9 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
 def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:
     clocks = {tuple((g.start_us, g.end_us, g.frames) for g in reader.groups) for reader in readers.values()}
     if len(clocks) > 1:
-        raise ShowFails(f"{', '.join(map(str, paths.values()))}: these rolls do not share one clock: bake the show again")
+        raise ShowFails(
+            f"{', '.join(map(str, paths.values()))}: these rolls do not share one clock: bake the show again"
+        )
     kept: dict[tuple[tuple[int, int], ...], Frames] = {}
     kept_bytes = 0
     first = 0
@@ -220,7 +223,10 @@ def save_frames(reader: RollReader, path: Path) -> None:
     draft = path.with_name(f".{path.name}.{os.getpid()}.tmp.npz")
     try:
         np.savez_compressed(
-            draft, times_s=times_us[:-1] / 1e6, periods_us=np.diff(times_us).astype(np.float64), **arrays  # type: ignore[arg-type]
+            draft,
+            times_s=times_us[:-1] / 1e6,
+            periods_us=np.diff(times_us).astype(np.float64),
+            **arrays,  # type: ignore[arg-type]
         )
         os.replace(draft, path)
     finally:

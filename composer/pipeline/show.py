@@ -97,7 +97,9 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         if clock.frames == 0:
             slow = max(rig.controllers, key=rig.frame_us)
             ms = rig.frame_us(slow) / 1000
-            faults.append(Fault(str(score.rig), f"controller.{slow}", f"one frame takes {ms:.0f} ms, longer than a beat"))
+            faults.append(
+                Fault(str(score.rig), f"controller.{slow}", f"one frame takes {ms:.0f} ms, longer than a beat")
+            )
         else:
             cues = timeline.lay(score, song, rig, clock, score_faults)
             show = Show(path.parent, score, rig, song, clock, cues)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from .ladder import Floats, Ladder, headroom
 from .limiter import SKEW_MS, group_times_us, windowed_max
-from .model import Amps, CurrentModel, Frames
+from .model import Amps, CurrentModel, Frames, board_a
 from .wires import carries, rail_ohm_per_m, wire_ok
 
 if TYPE_CHECKING:
@@ -77,7 +77,8 @@ class PowerAudit:
 
         Amperes by the high figures; `peak_low_a` is the largest by the low ones. `skewed_a` is the worst sum with
         boards that share the supply up to `skew_ms` apart, `aligned_a` with all on-phases fallen together.
-        `most_dimmed` is 1 - the least gain. What needs the score (`clips`) is None. Raises ValueError without frames.
+        `boards` holds what each board's pixels and itself draw at most, at whatever moment. `most_dimmed` is 1 - the
+        least gain. What needs the score (`clips`) is None. Raises ValueError without frames.
         """
         if not self._frames:
             raise ValueError("the audit has no frames")
@@ -90,6 +91,7 @@ class PowerAudit:
         low = np.concatenate(self._low).max(axis=0) + self.model.idle_a("low") + self.model.boards_a("low")
         apart = windowed_max(np.concatenate(self._draws).astype(float), self.times_us, 0, self.skew_ms)
         skewed = self.model.constant_a + self.model.add_draws(apart).max(axis=0)
+        most = np.concatenate(self._draws).max(axis=0, initial=0)
         white, idle, boards = self.model.full_white_a(), self.model.idle_a(), self.model.boards_a()
         supplies = {}
         for i, name in enumerate(self.model.supplies):
@@ -114,9 +116,28 @@ class PowerAudit:
                 "peak_low_a": float(low[i]),
                 "skewed_a": float(skewed[i]),
                 "aligned_a": float(self._aligned_a[i]),
+                "boards": self._boards(i, most),
             }
         feeds, strings = self.volts.feeds(self.times_us), self.volts.strings(self.times_us)
         return {"supplies": supplies, "feeds": feeds, "strings": strings}
+
+    def _boards(self, supply: int, most: npt.NDArray[np.float32]) -> dict[str, float]:
+        """The most that each controller draws from one supply: its pixels, idle included, and the board itself."""
+        rig = self.model.rig
+        out: dict[str, float] = {}
+        for i, draw in enumerate(self.model.draws):
+            if draw.supply == supply:
+                idle = sum(run.idle_a("high") for run in self.model.runs if run.draw == i)
+                out[draw.controller] = float(most[i]) + idle
+        for name, controller in rig.controllers.items():
+            if controller.supply == self.model.supplies[supply]:
+                out[name] = out.get(name, 0.0) + board_a(controller, rig.supplies[controller.supply])
+        return out
+
+    @property
+    def worst_amps(self) -> dict[str, Floats]:
+        """By string, the currents (pixels of the rig,) of the frame in which its volts are lowest; after `result`."""
+        return self.volts.min_amps
 
     def over_budget(self) -> list[str]:
         """Supplies whose largest frame is above their budget."""
@@ -244,7 +265,7 @@ class VoltAudit:
         volts = ladder.volts(amps[None])[name][0]
         if volts.min() < headroom(self.model.rig.strings[name]).full_v:
             idle = self.idle_a if ladder is self.ladder else self.idle_a[self._of(name)]
-            volts, _ = ladder.consistent(name, amps, idle)
+            volts = ladder.consistent(amps, idle)[0][name]
         return float(volts.min()), int(volts.argmin())
 
     def _lost_v(self, feed_name: str) -> float | None:

@@ -31,6 +31,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
+import scipy.sparse.csgraph  # noqa: F401
 from scipy.sparse.linalg import splu
 
 from ..rig import Feed, LedString, Rig, in_run
@@ -111,7 +112,10 @@ class Ladder:
                 minus_rows.append(({pole: -1 / ohm, minus[string.pixels + i]: 1 / ohm}, 0.0))
                 fixed.append(feed)
         pole_rows = [({net.minus[name]: 1.0}, 0.0) for name in self.rig.supplies]
-        answers = net.answers(plus_rows + minus_rows + pole_rows)
+        self._net = net.closed()
+        plus, minus = (np.concatenate([ends[i] for ends in where.values()]) for i in (0, 1))
+        self._across = self._net.across(plus[self.fed], minus[self.fed], np.flatnonzero(self.fed), self.rig.pixels)
+        answers = self._net.answers(plus_rows + minus_rows + pole_rows)
         count = len(self.feeds)
         draws = np.zeros((self.rig.pixels, len(answers)))
         still = np.empty(len(answers))
@@ -157,36 +161,36 @@ class Ladder:
 
     # ---- where chips run out of headroom ----
 
-    def consistent(self, name: str, amps: Floats, idle: Floats) -> tuple[Floats, Floats]:
-        """Volts (pixels,) and currents (pixels,) of one string that agree, for one frame (pixels of the rig,).
+    def consistent(self, amps: Floats, idle: Floats) -> tuple[dict[str, Floats], Floats]:
+        """Volts by string (pixels,) and currents that agree with them (pixels of the rig,), for one frame.
 
-        A chip that gets less than `Headroom.full_v` draws less above idle, in a straight line down to `none_v`. Other
-        strings keep their currents. Such currents are the slope of a convex function of the volts, and the network's
-        losses are one too, so the answer is the least point of their sum: Newton steps with an exact line search.
+        A chip that gets less than `Headroom.full_v` draws less above idle, in a straight line down to `none_v`. Such a
+        current is the slope of a convex function of the volts, and the network's losses are one too, so the answer is
+        the least point of their sum: Newton steps with an exact line search, on the network's own sparse matrix.
         """
-        mine = self.rig.pixel_slices[name]
-        count = mine.stop - mine.start
-        full_v, none_v = headroom(self.strings[name])
-        least, above = idle[mine], amps[mine] - idle[mine]
-        probe = np.tile(amps, (count + 1, 1))
-        probe[:, mine] = 0
-        probe[1:, mine] += np.eye(count)
-        volts = self.solve(probe).volts[name]
-        open_v, conductance = volts[0], np.linalg.inv((volts[0] - volts[1:]).T)
+        limits = [headroom(string) for string in self.strings.values() for _ in range(string.pixels)]
+        none_v = np.array([limit.none_v for limit in limits])
+        span_v = np.array([limit.full_v for limit in limits]) - none_v
+        least, above = idle * self.fed, (amps - idle) * self.fed
+        net, across = self._net, self._across
 
-        def drawn(at: Floats) -> Floats:
-            share: Floats = least + above * np.clip((at - none_v) / (full_v - none_v), 0, 1)
-            return share
+        def drawn(volts: Floats) -> Floats:
+            current: Floats = least + above * np.clip((volts - none_v) / span_v, 0, 1)
+            return current
 
-        at = open_v.copy()
+        at: Floats = splu(net.matrix).solve(net.into - across @ least)
         for _ in range(100):
-            slope = np.where((at > none_v) & (at < full_v), above / (full_v - none_v), 0.0)
-            pull = conductance @ (at - open_v)
-            step = np.linalg.solve(conductance + np.diag(slope), -(pull + drawn(at)))
-            if np.abs(step).max() < 1e-9:
+            volts = across.T @ at
+            slope = np.where((volts > none_v) & (volts < none_v + span_v), above / span_v, 0.0)
+            pull = net.matrix @ at - net.into
+            step = splu((net.matrix + across @ sp.diags(slope) @ across.T).tocsc()).solve(-pull - across @ drawn(volts))
+            change = across.T @ step
+            if np.abs(change).max() < 1e-9:
                 break
-            at = at + _downhill(at, step, pull, conductance @ step, drawn) * step
-        return at, drawn(at)
+            level, bend = float(step @ pull), float(step @ (net.matrix @ step))
+            at = at + _part(level, bend, change, volts, drawn) * step
+        volts = across.T @ at
+        return {name: volts[mine] for name, mine in self.rig.pixel_slices.items()}, drawn(volts)
 
     # ---- faults ----
 
@@ -200,18 +204,18 @@ class Ladder:
         return self.rig.supplies[feed.supply].volts / (2 * (wire_ohm(feed.wire, self.celsius) + far))
 
 
-def _downhill(at: Floats, step: Floats, pull: Floats, along: Floats, drawn: Callable[[Floats], Floats]) -> float:
-    """How much of a step to go, 0-1: to where the sum stops falling. Its slope only grows along the way."""
+def _part(level: float, bend: float, change: Floats, volts: Floats, drawn: Callable[[Floats], Floats]) -> float:
+    """How much of a step to go, 0-1: to where the sum's slope along it, which only rises, passes zero."""
 
-    def rises(part: float) -> bool:
-        return bool(step @ (pull + part * along + drawn(at + part * step)) > 0)
+    def slope(part: float) -> float:
+        return level + part * bend + float(change @ drawn(volts + part * change))
 
-    if not rises(1.0):
+    if slope(1.0) <= 0:
         return 1.0
     low, high = 0.0, 1.0
     for _ in range(40):
         middle = (low + high) / 2
-        low, high = (low, middle) if rises(middle) else (middle, high)
+        low, high = (low, middle) if slope(middle) > 0 else (middle, high)
     return high
 
 
@@ -324,26 +328,48 @@ class _Network:
         self.siemens.append(1 / ohm)
         self.into += [(node, volts / ohm), (other, -volts / ohm)]
 
-    def answers(self, rows: list[tuple[dict[int, float], float]]) -> list[tuple[Floats, float]]:
-        """For each row (weights of nodes, constant): its answer to one ampere into each node, and with none at all."""
+    def closed(self) -> _Closed:
+        """The network as equations; one node of each island is held at 0 V."""
         one, other, siemens = np.array(self.one), np.array(self.other), np.array(self.siemens)
         diagonal = np.bincount(one, siemens, self.nodes) + np.bincount(other, siemens, self.nodes)
         links = sp.coo_matrix((siemens, (one, other)), (self.nodes, self.nodes))
         matrix = (sp.diags(diagonal) - links - links.T).tocsc()
         _, island = sp.csgraph.connected_components(links, directed=False)
-        grounded = np.unique(island, return_index=True)[1]
-        keep = np.setdiff1d(np.arange(self.nodes), grounded)
+        keep = np.setdiff1d(np.arange(self.nodes), np.unique(island, return_index=True)[1])
         into = np.zeros(self.nodes)
         for node, amps in self.into:
             into[node] += amps
-        factored = splu(matrix[keep][:, keep])
+        return _Closed(self.nodes, keep, matrix[keep][:, keep], into[keep])
+
+
+@dataclass(frozen=True)
+class _Closed:
+    """matrix x potentials of the nodes `keep` = into (amperes)."""
+
+    nodes: int
+    keep: npt.NDArray[np.int64]
+    matrix: sp.csc_matrix
+    into: Floats
+
+    def across(
+        self, plus: npt.NDArray[np.int64], minus: npt.NDArray[np.int64], pixels: npt.NDArray[np.int64], count: int
+    ) -> sp.csc_matrix:
+        """(nodes kept, pixels): +1 where a pixel's V+ is, -1 where its ground is."""
+        ones = np.ones(len(pixels))
+        whole = sp.coo_matrix((ones, (plus, pixels)), (self.nodes, count)) - sp.coo_matrix(
+            (ones, (minus, pixels)), (self.nodes, count)
+        )
+        return whole.tocsc()[self.keep]
+
+    def answers(self, rows: list[tuple[dict[int, float], float]]) -> list[tuple[Floats, float]]:
+        """For each row (weights of nodes, constant): its answer to one ampere into each node, and with none at all."""
+        factored = splu(self.matrix)
         out = []
         for weights, constant in rows:
             weight = np.zeros(self.nodes)
             for node, value in weights.items():
                 weight[node] = value
             response = np.zeros(self.nodes)
-            response[keep] = factored.solve(weight[keep])
-            out.append((response, constant + float(response @ into)))
+            response[self.keep] = factored.solve(weight[self.keep])
+            out.append((response, constant + float(response[self.keep] @ self.into)))
         return out
-

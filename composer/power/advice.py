@@ -1,0 +1,168 @@
+"""What to change about a rig's supplies, feeds, wires and fuses: plain data for the build sheet.
+
+Figures of codes are named as such, rules of thumb too. They help to plan; local code and a licensed person decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+from ..rig import Feed, LedString, Rig, Wire, awg_mm2
+from .ladder import Floats, Ladder
+from .model import CurrentModel
+from .wires import carries, ohm_per_m
+
+# Blade fuses, ISO 8820-3, and small cartridge fuses, IEC 60127 (both from memory).
+FUSES_A = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
+GAUGES = (24, 22, 20, 18, 16, 14, 12, 10, 8)
+# Share of a supply's or a fuse's rating: practice. As code only for loads of 3 h and more (NEC Art. 100, 210.20(A)).
+HABIT = 0.8
+DROP = 0.03  # of the supply's volts along a feed's wire: practice
+CAPS = (0.3, 0.5, 0.7)
+MOST_FEEDS = 12
+
+
+class NewFeeds(NamedTuple):
+    """Places (before pixel N) where a string needs further feeds, and the lowest volts with them.
+
+    `enough` is False where even `MOST_FEEDS` leave it below the limit (wires or supply are the matter then).
+    """
+
+    places: tuple[int, ...]
+    min_v: float
+    enough: bool
+
+
+def more_feeds(model: CurrentModel, name: str, amps: Floats, celsius: float = 20.0) -> NewFeeds:
+    """Few further feeds that keep one string above its chip's least volts, for the currents of one frame (pixels,).
+
+    A feed is added where the volts are lowest until they suffice; then each that is not needed is taken away again.
+    New feeds get the wire of the run's nearest one. The frame's own currents are kept (no chip starves once it is well
+    fed), so an answer that suffices does.
+    """
+    rig, limit_v = model.rig, model.rig.strings[name].chip.min_v
+    mine = amps[rig.pixel_slices[name]][None]
+    string = rig.strings[name]
+    added: list[int] = []
+
+    def lowest(places: list[int]) -> tuple[float, int]:
+        volts = Ladder(_only(rig, _with(string, places)), celsius).volts(mine)[name][0]
+        return float(volts.min()), int(volts.argmin())
+
+    volts, pixel = lowest(added)
+    while volts < limit_v and len(added) < MOST_FEEDS:
+        taken = {feed.at for feed in string.feeds} | set(added)
+        free = [at for at in (pixel, pixel + 1) if at not in taken]
+        if not free:
+            break
+        # The far end is as good as the last pixel, and easier to reach.
+        added.append(string.pixels if pixel == string.pixels - 1 and string.pixels in free else free[0])
+        volts, pixel = lowest(added)
+    if volts >= limit_v:
+        for place in list(added):
+            fewer = [at for at in added if at != place]
+            if lowest(fewer)[0] >= limit_v:
+                added = fewer
+        volts, _ = lowest(added)
+    return NewFeeds(tuple(sorted(added)), volts, volts >= limit_v)
+
+
+def _only(rig: Rig, string: LedString) -> Rig:
+    return replace(rig, strings={string.name: string})
+
+
+def _with(string: LedString, places: list[int]) -> LedString:
+    """The string with further feeds, each with supply and wire of the nearest feed of its run."""
+    feeds = list(string.feeds)
+    for at in places:
+        supply = next(supply for first, end, supply in string.segments if first <= min(at, string.pixels - 1) < end)
+        near = min((f for f in string.feeds if f.supply == supply), key=lambda f: abs(f.at - at))
+        feeds.append(replace(near, name=f"{string.name}@{at}", at=at))
+    return replace(string, feeds=tuple(sorted(feeds, key=lambda feed: feed.at)))
+
+
+def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) -> dict[str, Any]:
+    """The thinnest AWG wire that carries a feed's peak and drops at most 3 % of its supply (practice), both conductors.
+
+    Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `by` ("current" or "drop": what
+    asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places.
+    """
+    by_current = False
+    for awg in GAUGES:
+        wire = Wire(awg_mm2(awg), metres, awg)
+        carried = carries(wire)
+        drop_v = 2 * metres * ohm_per_m(wire, celsius) * peak_a
+        if carried.amps < peak_a:
+            by_current = True
+        elif drop_v > DROP * volts:
+            by_current = False
+        else:
+            return {
+                "awg": awg,
+                "carries_a": carried.amps,
+                "basis": carried.basis,
+                "code": carried.code,
+                "drop_v": drop_v,
+                "by": "current" if by_current else "drop",
+            }
+    return {"awg": None, "carries_a": None, "basis": "", "code": False, "drop_v": None, "by": ""}
+
+
+def fuse_for(peak_a: float, carries_a: float) -> float | None:
+    """The smallest usual fuse of at least peak / 0.8 (practice) that still protects a wire for `carries_a`."""
+    fits = [fuse for fuse in FUSES_A if peak_a / HABIT <= fuse <= carries_a]
+    return fits[0] if fits else None
+
+
+def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Floats]) -> dict[str, Any]:
+    """Advice for a whole rig: {"supplies", "strings", "feeds"} by name.
+
+    `audit` is `PowerAudit.result`; `worst` holds, by string, the currents (pixels of the rig,) of the frame in which
+    its volts are lowest (`PowerAudit.worst_amps`).
+    """
+    white = model.pixel_a(model.white())[0] + model.pixel_idle_a()
+    supplies = {}
+    capped = {cap: model.supply_a(model.white(round(255 * cap)))[0] for cap in CAPS}
+    for i, name in enumerate(model.supplies):
+        found = audit["supplies"][name]
+        supplies[name] = {
+            "amps_for_show": found["peak_a"] / HABIT,
+            "amps_for_white": found["full_white_a"] / HABIT,
+            "habit": HABIT,
+            "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
+        }
+    strings = {}
+    for name in model.rig.strings:
+        for_show, for_white = more_feeds(model, name, worst[name]), more_feeds(model, name, white)
+        strings[name] = {"feeds_for_show": for_show._asdict(), "feeds_for_white": for_white._asdict()}
+    feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
+    return {"supplies": supplies, "strings": strings, "feeds": feeds}
+
+
+def _feed(feed: Feed, peak_a: float, rig: Rig) -> dict[str, Any]:
+    wire = wire_for(peak_a, feed.wire.metres if feed.wire else 1.0, rig.supplies[feed.supply].volts)
+    own = carries(feed.wire).amps if feed.wire else math.inf
+    return {
+        "wire": wire,
+        "fuse_a": fuse_for(peak_a, own),
+        "fuse_with_wire_a": None if wire["awg"] is None else fuse_for(peak_a, wire["carries_a"]),
+    }
+
+
+def data_resistor_ohm() -> tuple[int, int]:
+    """A series resistor in each data line, ohm (Adafruit, NeoPixel Uberguide, best practices: common practice)."""
+    return 300, 500
+
+
+def bulk_capacitor(volts: float) -> tuple[int, float]:
+    """A capacitor across each strip's supply: microfarads, and the voltage it must stand (same source; practice).
+
+    6.3 V parts on 5 V; on other supplies the next usual rating above 1.2 times the volts.
+    """
+    return 1000, next(v for v in (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0) if v >= volts * 1.2)
+
+
+__all__ = ["NewFeeds", "advice", "bulk_capacitor", "data_resistor_ohm", "fuse_for", "more_feeds", "wire_for"]

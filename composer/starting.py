@@ -1,0 +1,119 @@
+"""The verbs `new` and `draft`: a folder to start from, and a first score in it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+from .draft import draft
+from .faults import Faults, read_toml
+from .pipeline.show import Tell, hear, silent
+from .rig import load_rig
+
+RIG = """\
+# The rig: what hangs where, on which pin, fed from which supply. One string to start from: make it yours.
+format = 1
+
+[supply.main]
+volts = 5.0
+amps = 10.0
+usable = 0.8                    # share of it that a show may use
+
+[controller.board]
+board = "pico"                  # or pico-w, pico-2, esp32, esp32-s3
+supply = "main"
+
+[string.rail]
+controller = "board"
+pin = 16
+pixels = 150
+chip = "ws2812b"
+path = [[0, 1], [5, 1]]         # metres; pixels evenly along it
+
+[[string.rail.feed]]
+at = "start"                    # or "end", or 75 = before pixel 75
+supply = "main"
+wire = {awg = 16, metres = 1.5}
+fuse = 5                        # amperes
+
+[[string.rail.feed]]
+at = 75
+supply = "main"
+wire = {awg = 16, metres = 3.5}
+fuse = 5
+
+[[string.rail.feed]]
+at = "end"
+supply = "main"
+wire = {awg = 16, metres = 6.0}
+fuse = 5
+
+[zone]
+left = ["rail[0:75]"]
+right = ["rail[75:150] reversed"]
+"""
+
+
+def new(folder: Path, song: Path | None, tell: Tell = silent) -> list[Path]:
+    """Make a show's folder: rig.toml, and with a song a copy of it, its map and a drafted score.
+
+    Nothing that is there is overwritten. Returns what was made; raises `Faults`.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise Faults.one(folder, "", "is there already and not empty: name a new folder")
+    if song is not None and not song.is_file():
+        raise Faults.one(song, "", "no such file")
+    draft_folder = folder.with_name(f".{folder.name}.{os.getpid()}.new")
+    try:
+        draft_folder.mkdir(parents=True)
+        (draft_folder / "rig.toml").write_text(RIG, encoding="utf-8")
+        if song is not None:
+            shutil.copyfile(song, draft_folder / song.name)
+            write_draft(draft_folder, song.name, tell=tell)
+        if folder.exists():
+            folder.rmdir()
+        os.replace(draft_folder, folder)
+    except Faults as error:
+        # The song's fault, not that of the copy in the making.
+        copy = draft_folder / song.name if song is not None else None
+        raise Faults(replace(f, file=str(song)) if Path(f.file) == copy else f for f in error.faults) from None
+    finally:
+        shutil.rmtree(draft_folder, ignore_errors=True)
+    return sorted(folder.iterdir())
+
+
+def write_draft(folder: Path, song_name: str, rig_name: str = "rig.toml", tell: Tell = silent) -> Path:
+    """Write `score.toml` for a song and a rig, both named from the folder. Raises `Faults`."""
+    rig = load_rig(folder / rig_name)
+    song = hear(folder / song_name, tell)
+    path = folder / "score.toml"
+    text = draft(song, rig, song_name, rig_name)
+    part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    part.write_text(text, encoding="utf-8")
+    os.replace(part, path)
+    return path
+
+
+def redraft(folder: Path, force: bool = False, tell: Tell = silent) -> Path:
+    """The verb `draft`: a first score for the song in a show's folder. Never over a score without `force`."""
+    path = folder / "score.toml"
+    if path.exists() and not force:
+        raise Faults.one(path, "", "is there already: --force drafts over it")
+    names = read_toml(path) if path.exists() else {}
+    song, rig = names.get("song"), names.get("rig")
+    song_name = song if isinstance(song, str) else _only_song(folder)
+    return write_draft(folder, song_name, rig if isinstance(rig, str) else "rig.toml", tell)
+
+
+def _only_song(folder: Path) -> str:
+    """The only sound file in a folder, by its ending."""
+    if not folder.is_dir():
+        raise Faults.one(folder, "", "no such folder")
+    endings = {".wav", ".flac", ".ogg", ".opus", ".mp3", ".m4a", ".aac"}
+    found = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in endings)
+    if len(found) != 1:
+        what = "no song" if not found else f"{len(found)} songs ({', '.join(found)})"
+        raise Faults.one(folder, "", f"holds {what}: a draft needs one")
+    return found[0]

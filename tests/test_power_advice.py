@@ -1,0 +1,123 @@
+"""What the build sheet says: feeds, wires, fuses, supplies."""
+
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from composer.clock import Group
+from composer.faults import FaultList
+from composer.power import CurrentModel, Ladder, PowerAudit, advice
+from composer.power.advice import bulk_capacitor, fuse_for, more_feeds, wire_for
+from composer.rig import rig_from
+
+
+def model_of(pixels: int, metres: float, feeds: str = "") -> CurrentModel:
+    faults = FaultList("rig.toml")
+    text = f"""
+    [supply.shed]
+    volts = 5.0
+    amps = 40.0
+    [controller.quay]
+    board = "pico"
+    supply = "shed"
+    [string.rail]
+    controller = "quay"
+    pin = 16
+    pixels = {pixels}
+    path = [[0, 0], [{metres}, 0]]
+    rail_ohm_per_m = 0.062
+    {feeds}
+    [[string.rail.feed]]
+    at = "start"
+    supply = "shed"
+    wire = {{awg = 16, metres = 1}}
+    """
+    rig = rig_from(tomllib.loads(text), Path("rig.toml"), faults)
+    faults.raise_if_any()
+    return CurrentModel(rig)
+
+
+def test_a_string_that_holds_needs_no_more_feeds() -> None:
+    model = model_of(60, 1.0)
+    found = more_feeds(model, "rail", np.full(60, 0.02))
+    assert found.places == ()
+    assert found.enough
+
+
+@pytest.mark.parametrize("pixel_a", [0.01, 0.02, 0.03, 0.061])
+def test_with_its_new_feeds_a_string_holds_and_with_one_less_it_does_not(pixel_a: float) -> None:
+    model = model_of(300, 5.0)
+    amps = np.full(300, pixel_a)
+    found = more_feeds(model, "rail", amps)
+    assert found.enough
+    assert found.min_v >= 4.5
+    for lost in found.places:
+        blocks = "".join(
+            f'[[string.rail.feed]]\nat = {at}\nsupply = "shed"\nwire = {{awg = 16, metres = 1}}\n'
+            for at in found.places
+            if at != lost
+        )
+        fewer = Ladder(model_of(300, 5.0, blocks).rig).volts(amps[None])["rail"]
+        assert fewer.min() < 4.5
+
+
+def test_where_no_number_of_feeds_is_enough_that_is_said() -> None:
+    # 400 A through at most three wires of 13.17 mohm a conductor (1 m of 16 AWG, ASTM B258) drop 3.5 V.
+    assert not more_feeds(model_of(2, 0.03), "rail", np.array([400.0, 0.0])).enough
+
+
+@pytest.mark.parametrize(
+    ("peak_a", "metres", "awg", "by"),
+    [
+        # NEC 240.4(D): 18 AWG 7 A, 16 AWG 10 A (from memory). 6 A over 0.2 m drops 0.05 V on 18 AWG: current asks.
+        (6.0, 0.2, 18, "current"),
+        (8.0, 0.2, 16, "current"),
+        # 5 A over 3 m: 14 AWG drops 2 x 3 x 8.285e-3 x 5 = 0.249 V, over 3 % of 5 V; 12 AWG 0.156, 10 AWG 0.098 V.
+        (5.0, 3.0, 10, "drop"),
+    ],
+)
+def test_wire_by_current_and_by_drop(peak_a: float, metres: float, awg: int, by: str) -> None:
+    found = wire_for(peak_a, metres, 5.0)
+    assert (found["awg"], found["by"]) == (awg, by)
+    assert found["drop_v"] <= 0.15
+
+
+def test_no_wire_is_offered_for_what_none_can_do() -> None:
+    assert wire_for(60.0, 5.0, 5.0)["awg"] is None
+
+
+@pytest.mark.parametrize(
+    ("peak_a", "carries_a", "fuse"),
+    # Practice: at least peak / 0.8, at most what the wire carries.
+    [(4.0, 7.0, 5.0), (4.1, 7.0, None), (4.1, 10.0, 7.5), (8.0, 10.0, 10.0), (8.1, 10.0, None)],
+)
+def test_a_fuse_protects_its_wire(peak_a: float, carries_a: float, fuse: float | None) -> None:
+    assert fuse_for(peak_a, carries_a) == fuse
+
+
+def test_the_capacitor_stands_the_supply() -> None:
+    # Adafruit, NeoPixel Uberguide: 1000 uF, 6.3 V or higher, for 5 V.
+    assert bulk_capacitor(5.0) == (1000, 6.3)
+    assert bulk_capacitor(12.0) == (1000, 16.0)
+
+
+def test_a_rigs_advice() -> None:
+    model = model_of(100, 1.65)
+    audit = PowerAudit(model)
+    frames = np.repeat(model.white(51), 4, axis=0)
+    audit.add(Group(0, 0, 4, 0, 100_000, Fraction(0), Fraction(1, 4)), frames)
+    result = audit.result(str)
+    found = advice(model, result, audit.worst_amps)
+    # 100 x (1 + 60/5) mA and the board's 0.1 A, over 0.8; full white 6.2 A, at 30 % (77/255 of it) less.
+    assert found["supplies"]["shed"]["amps_for_show"] == pytest.approx(1.4 / 0.8)
+    assert found["supplies"]["shed"]["amps_for_white"] == pytest.approx(6.2 / 0.8)
+    assert found["supplies"]["shed"]["white_at_cap_a"]["30%"] == pytest.approx(0.2 + 6.0 * 76 / 255)
+    assert found["strings"]["rail"]["feeds_for_show"]["places"] == ()
+    assert found["strings"]["rail"]["feeds_for_white"]["places"] != ()
+    assert found["feeds"]["rail@start"]["fuse_a"] == 2.0
+    assert result["supplies"]["shed"]["boards"] == pytest.approx({"quay": 1.4})
