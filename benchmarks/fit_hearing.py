@@ -33,7 +33,7 @@ def count(levels: np.ndarray, beat_times: np.ndarray, down_times: np.ndarray) ->
         line = down_times[max(bar[i], 0)]
         beat = (i - np.searchsorted(beat_times, line - 0.01)) % beats.BAR
         for t in range(max(0, int(np.ceil(start - 0.5))), min(len(levels), int(np.ceil(end - 0.5)))):
-            place = lattice.place_of(t - start, end - start)
+            place = lattice.places_of(t - start, end - start)
             for band in range(levels.shape[1]):
                 out[band, beat, place, levels[t, band]] += 1
     return out

@@ -114,8 +114,8 @@ def test_csv_refuses_columns_of_other_lengths(tmp_path: Path) -> None:
 def test_png_bytes_are_those_of_the_standard() -> None:
     data = png_bytes(np.array([[[255, 106, 0], [1, 2, 3]]], np.uint8))
     assert data[:8] == bytes([137, 80, 78, 71, 13, 10, 26, 10])  # ISO/IEC 15948, 5.2 PNG signature
-    # 11.2.2 IHDR: length 13, width 2, height 1, 8 bits, colour type 3 (palette), no interlace.
-    assert data[8:29] == bytes.fromhex("0000000d 49484452 00000002 00000001 08 03 00 00 00")
+    # 11.2.2 IHDR: length 13, width 2, height 1, 8 bits, colour type 2 (true colour), no interlace.
+    assert data[8:29] == bytes.fromhex("0000000d 49484452 00000002 00000001 08 02 00 00 00")
     assert data[-12:] == bytes.fromhex("00000000 49454e44 ae426082")  # 11.2.5 IEND; its CRC as printed everywhere
 
 
