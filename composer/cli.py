@@ -65,6 +65,10 @@ def parser() -> argparse.ArgumentParser:
     _show(add)
     _json(add)
 
+    add = verb("renumber", _renumber, "move a score's addresses after the bars changed, showing the difference first")
+    _show(add)
+    add.add_argument("--dry-run", action="store_true", help="only show the difference")
+
     add = verb("bake", _bake, "render, limit, write and audit a show: one roll a controller")
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="write here instead of SHOW/out")
@@ -110,10 +114,9 @@ def _json(add: argparse.ArgumentParser) -> None:
 
 
 def _jobs(text: str) -> int:
-    number = int(text)
-    if not 0 <= number <= 256:
-        raise argparse.ArgumentTypeError("0 to 256")
-    return number or os.cpu_count() or 1
+    if not text.isdecimal() or int(text) > 256:
+        raise argparse.ArgumentTypeError(f"needs a whole number 0 to 256, got {text}")
+    return int(text) or os.cpu_count() or 1
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -171,7 +174,7 @@ def _listen(given: argparse.Namespace) -> int:
 
     with progress() as tell:
         heard = listening.listen(
-            given.song, out=given.out, clicks=given.clicks, changes=listening.changes_of(vars(given)), tell=tell
+            given.song, out=_place(given.out), clicks=_place(given.clicks), changes=listening.changes_of(vars(given)), tell=tell
         )
     if given.json:
         from .songmap import to_json
@@ -190,7 +193,7 @@ def _check(given: argparse.Namespace) -> int:
     facts = {
         "title": show.score.title, "song_s": show.song.song.seconds, "tempo": show.song.tempo, "bars": len(show.song.bars),
         "grid": show.song.grid, "clips": len(show.cues), "zones": len(rig.zones), "pixels": rig.pixels,
-        "frames": clock.frames, "frames_per_beat": clock.frames_per_beat,
+        "frames": clock.frames, "frames_per_beat": clock.frames_per_beat, "remarks": pipeline.remarks(show),
     }  # fmt: skip
     if given.json:
         return _print_json(facts)
@@ -199,6 +202,27 @@ def _check(given: argparse.Namespace) -> int:
         f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
         f"{clock.frames_per_beat} to a beat"
     )
+    for remark in facts["remarks"]:
+        print(remark)
+    return DONE
+
+
+def _renumber(given: argparse.Namespace) -> int:
+    from . import pipeline, renumber
+
+    path, text, song = pipeline.score_and_song(given.show)
+    moved, notes = renumber.renumbered(text, path, song)
+    if moved == text:
+        print(f"{path}: nothing to move")
+        return DONE
+    print(renumber.difference(text, moved, str(path)))
+    for note in notes:
+        print(f"{path}: {note}", file=sys.stderr)
+    if given.dry_run:
+        return DONE
+    if sys.stdin.isatty() and input("Write it? [y/N] ").strip().lower() not in ("y", "yes"):
+        return DONE
+    renumber.save(moved, path)
     return DONE
 
 
@@ -224,6 +248,8 @@ def _bake(given: argparse.Namespace) -> int:
             f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {row['bytes_per_s']:.0f} bytes a second"
         )
     _print_audit(baked.audit)
+    for remark in baked.remarks:
+        print(remark)
     print(f"{baked.out / 'audit.html'}, {baked.out / 'film.png'}")
     return DONE
 
@@ -233,14 +259,15 @@ def _audit(given: argparse.Namespace) -> int:
 
     if (given.show is None) == (given.roll is None):
         raise Faults.one("audit", "", "needs either a show or --roll FILE ... --rig FILE")
+    csv = _place(given.csv)
     if given.roll is not None:
         if given.rig is None:
             raise Faults.one("audit", "", "--roll needs --rig FILE")
         out = given.out or Path.cwd()
-        found = pipeline.audit_rolls(given.roll, given.rig, out, csv=given.csv, strict=given.strict)
+        found = pipeline.audit_rolls(given.roll, given.rig, out, csv=csv, strict=given.strict)
     else:
         with progress() as tell:
-            found = pipeline.audit(given.show, given.out, csv=given.csv, strict=given.strict, tell=tell)
+            found = pipeline.audit(given.show, given.out, csv=csv, strict=given.strict, tell=tell)
     if given.json:
         return _print_json(found)
     _print_audit(found)
@@ -265,7 +292,7 @@ def _print_audit(found: dict[str, Any]) -> None:
 def _film(given: argparse.Namespace) -> int:
     from . import pipeline
 
-    out = given.out or _made(given.show / "out") / "film.png"
+    out = _place(given.out) or _made(given.show / "out") / "film.png"
     with progress() as tell:
         print(pipeline.draw_film(given.show, out, tell))
     return DONE
@@ -275,12 +302,19 @@ def _rig(given: argparse.Namespace) -> int:
     from . import pipeline
 
     rig = pipeline.rig_of(given.show)
-    out = given.out or _made(given.show / "out") / "rig.svg"
+    out = _place(given.out) or _made(given.show / "out") / "rig.svg"
     if out.suffix.lower() not in (".svg", ".png"):
         raise Faults.one(out, "", "a rig is drawn as .svg or .png")
     pipeline.draw_rig(rig, out)
     print(out)
     return DONE
+
+
+def _place(path: Path | None) -> Path | None:
+    """Where a file is to be written: its folder is there, which is better known before the work than after it."""
+    if path is not None and not path.parent.is_dir():
+        raise Faults.one(path, "", f"cannot be written: there is no folder {path.parent}")
+    return path
 
 
 def _made(folder: Path) -> Path:
@@ -293,7 +327,7 @@ def _made(folder: Path) -> Path:
 def _inspect(given: argparse.Namespace) -> int:
     from . import pipeline
 
-    found = pipeline.inspect(given.roll, verify=given.verify, frames=given.frames)
+    found = pipeline.inspect(given.roll, verify=given.verify, frames=_place(given.frames))
     faults = found.get("faults", [])
     if given.json:
         _print_json(found)

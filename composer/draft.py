@@ -129,7 +129,7 @@ def _phrases(first: int, last: int) -> list[tuple[int, int]]:
 
 
 def _part(part: Part, follows: Part | None, song: SongMap, rig: Rig) -> list[str]:
-    bars = f'bars = "{part.first}-{part.last}"'
+    bars = f'bars = "{part.first}-{part.last}"' if part.last > part.first else f'bars = "{part.first}"'
     long = part.last - part.first + 1 >= 4
     lines = []
     for i, string in enumerate(rig.strings):

@@ -430,20 +430,20 @@ def _newer_red(s: Any, red: float, green: float, blue: float, is_red: bool) -> i
     if s.place == 0:
         s.place = 1 if is_red else 2
         s.red_u, s.red_v, s.other_u, s.other_v = u, v, u, v
-    elif s.place == 1:
-        if is_red:
+        return 0
+    # A slow change is measured from its outermost state: the red nearest to the primary, the other farthest from it.
+    outer = (u - 0.4507) ** 2 + (v - 0.5229) ** 2
+    if s.place == 1:
+        if is_red and outer < (s.red_u - 0.4507) ** 2 + (s.red_v - 0.5229) ** 2:
             s.red_u, s.red_v = u, v
-        elif (u - s.red_u) ** 2 + (v - s.red_v) ** 2 > RED_APART**2:
+        elif not is_red and (u - s.red_u) ** 2 + (v - s.red_v) ** 2 > RED_APART**2:
             s.place, s.other_u, s.other_v = 2, u, v
             return 2
     elif is_red and (u - s.other_u) ** 2 + (v - s.other_v) ** 2 > RED_APART**2:
         s.place, s.red_u, s.red_v = 1, u, v
         return 1
-    elif not is_red:
-        # The state farthest from the red primary is what a slow fade into red comes from.
-        far = (u - 0.4507) ** 2 + (v - 0.5229) ** 2
-        if far > (s.other_u - 0.4507) ** 2 + (s.other_v - 0.5229) ** 2:
-            s.other_u, s.other_v = u, v
+    elif not is_red and outer > (s.other_u - 0.4507) ** 2 + (s.other_v - 0.5229) ** 2:
+        s.other_u, s.other_v = u, v
     return 0
 
 

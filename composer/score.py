@@ -241,7 +241,7 @@ def _quoted(table: Table, key: str, example: str, optional: bool) -> str | None:
     return value
 
 
-_BARS = re.compile(r"\s*(-?\d+)\s*(?:-\s*(\d+|end)\s*)?")
+BARS = re.compile(r"\s*(-?\d+)\s*(?:-\s*(\d+|end)\s*)?")
 
 
 def _stretch(table: Table, in_phrase: bool, needed: bool) -> Stretch | None:
@@ -254,7 +254,7 @@ def _stretch(table: Table, in_phrase: bool, needed: bool) -> Stretch | None:
         text = _quoted(table, "bars", "1-4", optional=False)
         if text is None:
             return None
-        match = _BARS.fullmatch(text)
+        match = BARS.fullmatch(text)
         if not match:
             table.fault("bars", f'"{text}" is not a run of bars: write "5", "1-4" or "41-end"')
             return None

@@ -1,12 +1,11 @@
 """Small shows made in a folder: a song from numpy, its map written down by hand (so nothing is heard), rig and score.
 
 The tune is 120 beats a minute in bars of four: a kick on every beat, a snare on the second and fourth, a hat on every
-half beat, a bass note a bar. Two boards, three strings of three kinds, two supplies.
+half beat. Two boards, three strings of three kinds, two supplies.
 """
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -131,20 +130,69 @@ clip = {zone = "left", effect = "accent", for = "1 beat", layer = 3, mix = "max"
 
 def tune(seconds: float = 16.0, rate: int = RATE, channels: int = 1) -> np.ndarray:
     """The tune, float32 (samples,) or (samples, channels), every channel the same."""
-    count = round(seconds * rate)
-    out = np.zeros(count, np.float32)
+    out = np.zeros(round(seconds * rate), np.float32)
     dice = np.random.default_rng(5)
     at = np.arange(round(0.2 * rate)) / rate
     kick = 0.8 * np.sin(2 * np.pi * 60 * at) * np.exp(-at / 0.06)
     snare = 0.4 * dice.standard_normal(len(at)) * np.exp(-at / 0.04)
     hat = 0.15 * np.diff(dice.standard_normal(len(at) + 1)) * np.exp(-at / 0.01)
-    bass = np.sin(2 * np.pi * np.outer(np.arange(4), np.arange(round(2 * rate)) / rate).T * 0 + 0)[:, 0]
-    for half in range(int(seconds / BEAT_S * 2)):
-        beat, between = divmod(half, 2)
-        sounds = [hat] if between else [hat, kick, snare] if beat % 2 else [hat, kick]
-        first = round(half * BEAT_S / 2 * rate)
+    for half in range(int(2 * seconds / BEAT_S)):
+        beat, off = divmod(half, 2)
+        sounds = [hat] if off else [hat, kick, snare] if beat % 2 else [hat, kick]
         for sound in sounds:
-            part = out[first : first + len(sound)]
+            part = out[round(half * BEAT_S / 2 * rate) :][: len(sound)]
             part += sound[: len(part)]
-    del bass
     return out if channels == 1 else np.repeat(out[:, None], channels, axis=1)
+
+
+def made_map(song: Path, seconds: float, rate: int = RATE) -> maps.SongMap:
+    """The tune's map as a person would write it: nothing is heard. Saved beside the song."""
+    beats = tuple(i * BEAT_S for i in range(int(seconds / BEAT_S)))
+    bars = tuple(range(0, len(beats), 4))
+    hop_s = 0.05
+    curve = tuple(round(1 - i * hop_s % BEAT_S, 3) for i in range(int(seconds / hop_s)))
+    heard = {
+        "hearing": maps.HEARING, "fixes": maps.Fixes().id, "notes": [], "beats": list(beats), "bars": list(bars),
+        "beats_per_bar": 4, "confidence": 1.0, "phases": {}, "alternatives": [], "sections": [], "labels": {},
+        "first_sound": 0.0, "last_sound": seconds,
+    }  # fmt: skip
+    song_map = maps.SongMap(
+        song=maps.SongFile(song.name, maps.file_sha256(song), seconds, rate, "made"),
+        grid=maps.grid_id(bars, 4),
+        tempo=maps.tempo_of(beats),
+        beats=beats,
+        bars=bars,
+        beats_per_bar=4,
+        confidence=1.0,
+        onsets={band: tuple((beat, 0.9) for beat in beats) for band in maps.BANDS},
+        hits={drum: tuple((beat, 0.9) for beat in beats) for drum in maps.DRUMS},
+        sections=(maps.Section(0.0, seconds / 2, "A"), maps.Section(seconds / 2, seconds, "B")),
+        loudness=maps.Loudness(hop_s, curve, curve, curve, curve),
+        labels={},
+        heard=heard,
+    )
+    maps.save_map(song_map, maps.map_path(song))
+    return song_map
+
+
+def make_show(folder: Path, *, rig: str = RIG, score: str = SCORE, seconds: float = 16.0, heard: bool = True) -> Path:
+    """A show in a new folder. `heard`: its song map lies there already."""
+    folder.mkdir(parents=True, exist_ok=True)
+    song = folder / "tide.wav"
+    soundfile.write(song, tune(seconds), RATE, subtype="PCM_16")
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
+    (folder / "score.toml").write_text(score, encoding="utf-8")
+    if heard:
+        made_map(song, seconds)
+    return folder
+
+
+def listing(folder: Path) -> dict[str, bytes]:
+    """Every file under a folder with its bytes, folders as empty ones."""
+    return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b"" for p in sorted(folder.rglob("*"))}
+
+
+def command(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+    """Run `python -m composer ARGUMENTS` as a person's shell would, without a terminal."""
+    line = [sys.executable, "-m", "composer", *map(str, arguments)]
+    return subprocess.run(line, capture_output=True, text=True, cwd=ROOT, timeout=120, **more)  # type: ignore[call-overload]

@@ -220,6 +220,28 @@ def test_red_to_bright_magenta_counts_by_the_newer_definition() -> None:
     assert red((255, 0, 0), (255, 0, 255)) == 4
 
 
+def cycle(*colours: tuple[int, int, int]) -> int:
+    """Red flashes of a pixel that goes through these colours twice a second, the last one held."""
+    frames = np.zeros((160, 2, 3), np.uint8)
+    frames[:, 0] = WHITE
+    period = np.array([*colours, *[colours[-1]] * (20 - len(colours))], np.uint8)
+    frames[:, 1] = np.tile(period, (8, 1))
+    return int(audit(rig_of(2, zones='lamp = ["rail[1]"]'), frames)["zones"]["lamp"]["red_worst_per_s"])
+
+
+def test_a_slow_fade_into_red_is_one_transition() -> None:
+    # By the newer definition alone: redness changes by 320 x (30 - 15)/255 = 19. Neighbouring steps lie near each
+    # other in u'v', the ends 0.24 apart.
+    fade = [(30, 0, 0), (30, 0, 6), (30, 0, 9), (40, 0, 20), (80, 0, 60), (255, 0, 240)]
+    assert cycle(*fade, *fade[::-1]) == 2
+
+
+def test_transitions_in_one_direction_are_no_pair() -> None:
+    # Dim amber, dim red, bright amber (R/(R+G+B) = 0.71, 1, 0.74), near each other in u'v': the rise involves a
+    # saturated red, the fall from amber to amber does not.
+    assert cycle((40, 0, 0), (255, 90, 0), (20, 8, 0)) <= 1
+
+
 def test_no_saturated_red_no_red_flash() -> None:
     assert red(WHITE, DARK) == 0
     assert red((0, 255, 0), (0, 0, 255)) == 0

@@ -103,7 +103,7 @@ def flat(level: int, frames: int = 12) -> Frames:
 
 @st.composite
 def shows(draw: st.DrawFn) -> tuple[list[Group], list[Frames]]:
-    """Groups of odd lengths at 67 to 240 beats a minute; frames dark to white, some uniform, some of low levels."""
+    """Groups of odd lengths at 67 to 240 beats a minute; frames dark to white, uniform, low, sparse."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     where, frames, start, beat = [], [], 0, Fraction(0)
     for index in range(draw(st.integers(1, 7))):
@@ -113,6 +113,8 @@ def shows(draw: st.DrawFn) -> tuple[list[Group], list[Frames]]:
         where.append(Group(index, 0, count, start, end, beat, step))
         top = rng.integers(0, 257, (count, 1)) if rng.random() < 0.7 else rng.integers(1, 20, (count, 1))
         content = rng.random((count, 1 if rng.random() < 0.3 else BYTES)) * top
+        if rng.random() < 0.3:
+            content = content * (rng.random(BYTES) < 0.03)
         frames.append(np.broadcast_to(content, (count, BYTES)).astype(np.uint8))
         start, beat = end, beat + count * step
     return where, frames
@@ -139,6 +141,20 @@ def test_nor_do_boards_that_run_up_to_50_ms_apart(show: tuple[list[Group], list[
     assert worst <= model.budget_a[0]
 
 
+def test_boards_that_take_turns_are_dimmed_only_if_they_may_meet() -> None:
+    # 40 white pixels of one board (2.4 A), 50 ms later 30 of the other (2.4 A): either fits 3 A x 0.8 less 0.17 A when
+    # a little dimmed, both at once need twice that.
+    frames = flat(0)
+    frames[2, MODEL.rig.byte_slices["rail"]] = 255
+    frames[3, MODEL.rig.byte_slices["mast"]] = 255
+    least = {}
+    for skew_ms in (0, 60):
+        ((_, _, gains),) = limited([(groups(1)[0], frames)], MODEL, "on", skew_ms)
+        least[skew_ms] = gains[:, 0].min()
+    assert least[0] == pytest.approx((2.4 - 0.17) / 2.4)
+    assert least[60] == pytest.approx((2.4 - 0.17) / 4.8)
+
+
 @settings(deadline=None, max_examples=30)
 @given(shows())
 def test_no_byte_grows_and_gains_say_what_was_done(show: tuple[list[Group], list[Frames]]) -> None:
@@ -147,6 +163,8 @@ def test_no_byte_grows_and_gains_say_what_was_done(show: tuple[list[Group], list
         assert gains.shape == (len(before), 2)
         assert ((0 <= gains) & (gains <= 1)).all()
         # Rounding takes away less than 1 a byte, and 255 / 65536 for the gain itself.
+        shares = MODEL.run_sums(before) * gains[:, [run.supply for run in MODEL.runs]]
+        assert (MODEL.run_sums(after) <= shares + 1e-6).all()
         rail = slice(0, 120)
         assert (after[:, rail] > before[:, rail] * gains[:, :1] - 1.005).all()
 
@@ -230,6 +248,21 @@ def test_no_feed_exceeds_its_fuse_or_its_wire(seed: int, top: int) -> None:
     feeds = Ladder(model.rig).feed_a(model.pixel_a(out) + model.pixel_idle_a())
     assert (feeds[:, 0] <= 0.9).all()
     assert (feeds[:, 1] <= 6 * 0.1288).all()
+
+
+@pytest.mark.parametrize("level", range(14, 44, 2))
+def test_the_dither_of_low_levels_spares_no_feed(level: int) -> None:
+    # 40 pixels between two fuses of 0.05 A: what is left above idle lights them at a few levels only. Lit are pixels
+    # that the dither favours near one feed, and those that it does not near the other.
+    text = ONE_BOARD + "fuse = 0.05\n[[string.rail.feed]]\nat = 'end'\nsupply = 'shed'\nfuse = 0.05"
+    model = model_of(40.0, text)
+    favoured = np.arange(40) * 0.6180339887498949 % 1 < 0.5
+    lit = np.where(np.arange(40) < 20, favoured, ~favoured)
+    for chosen in (lit, lit[::-1], ~lit):
+        frames = [np.tile(np.repeat(chosen * level, 3), (12, 1)).astype(np.uint8)] * 3
+        out = np.concatenate(run(frames, groups(3), model))
+        assert out.any()
+        assert (Ladder(model.rig).feed_a(model.pixel_a(out) + model.pixel_idle_a()) <= 0.05).all()
 
 
 def test_a_feeds_limit_is_used_not_wasted() -> None:

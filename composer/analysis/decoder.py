@@ -84,11 +84,13 @@ def decode_at(
     seconds = energy.count / own_rate
     if energy.bad:
         notes.append(f"{energy.bad} samples are not numbers and were heard as silence")
-    if energy.broken and seconds < 1.0:
-        raise Faults.one(path, "", f"breaks off after {seconds:.2f} s: the file is damaged")
-    if energy.broken:
-        notes.append(f"the file is damaged or cut short: {seconds:.1f} s of it were heard")
     gapless = _gapless(path) if decoder.endswith("MP3") else None
+    # An MP3's header is often wrong by a frame or two; without a tag it is a guess.
+    broken = energy.broken or (gapless is not False and energy.claimed > 1.05 * energy.count + BLOCK // 4)
+    if broken and seconds < 1.0:
+        raise Faults.one(path, "", f"breaks off after {seconds:.2f} s: the file is damaged")
+    if broken:
+        notes.append(f"the file is damaged or cut short: {seconds:.1f} s of it were heard")
     if gapless is False:
         notes.append("no gapless data in this MP3: other players may start 25 to 51 ms earlier or later")
     if decoder == "ffmpeg" and head[:2] in (b"\xff\xf1", b"\xff\xf9"):
@@ -105,6 +107,7 @@ class _Energy:
     mix: float
     channels: npt.NDArray[np.float64]
     count: int = 0
+    claimed: int = 0
     bad: int = 0
     broken: bool = False
 
@@ -221,9 +224,7 @@ def _mono(
             break
         if progress is not None and source.frames > 0:
             progress("decoding", min(1.0, energy.count / source.frames))
-    # An MP3's header is often wrong by a frame or two, and without a tag it is a guess.
-    if source.frames > 1.05 * energy.count + BLOCK // 4:
-        energy.broken = True
+    energy.claimed = int(source.frames)
     return np.concatenate(out), energy
 
 

@@ -15,19 +15,26 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from exporters import report
 
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
 from ..power import CurrentModel, limited
+from ..power.limiter import Mode
 from ..render import Renderer
 from ..rig import Rig, load_rig
+from ..songmap import SongMap
 from ..wire import Wiring
 from . import results
 from .pictures import Film, draw_rig, film
+from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .show import Show, Tell, hear, load_show, silent
 
@@ -36,11 +43,12 @@ CACHE_BYTES = 64 << 20
 
 @dataclass(frozen=True)
 class Baked:
-    """What a bake left: its folder, each controller's roll, and the audit as in audit.json."""
+    """What a bake left: its folder, each controller's roll, the audit as in audit.json, remarks on the song."""
 
     out: Path
     rolls: dict[str, Path]
     audit: dict[str, Any]
+    remarks: list[str]
 
 
 def bake(
@@ -88,6 +96,7 @@ def bake(
             found["supplies"][name]["clips"] = rows
         found["controllers"] = results.boards(show.rig, bakery.stats, show.song.song.seconds)
         found["limiter"] = mode
+        found["notes"] += remarks(show)
         lines = results.complaints(found)
         if strict and not found["flashes"]["ok"]:
             lines.append(_flash_line(found, show))
@@ -103,7 +112,7 @@ def bake(
             raise ShowFails("\n".join(lines))
         rolls = bakery.deliver()
     tell("done", 1.0)
-    return Baked(out, rolls, found)
+    return Baked(out, rolls, found, remarks(show))
 
 
 def audit(
@@ -113,11 +122,20 @@ def audit(
     show = load_show(folder, tell)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
-    found, power = results.audit(show.rig, lambda: read_back(show.rig, paths), results.address_of(show.clock))
     renderer = renderer_of(show)
-    same_clock = len(power.times_us) == show.clock.frames
-    for name, rows in results.who_draws(show, renderer, power).items() if same_clock else ():
-        found["supplies"][name]["clips"] = rows
+    gains = _gains_behind(show, renderer, paths)
+
+    def frames() -> Iterator[tuple[Group, Frames]]:
+        return read_back(show.rig, paths)
+
+    found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains) if gains else None)
+    found["notes"] += remarks(show)
+    if gains is None:
+        found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
+        _forget(found, "limited_frames", "most_dimmed")
+    else:
+        for name, rows in results.who_draws(show, renderer, power).items():
+            found["supplies"][name]["clips"] = rows
     sizes = {name: inspect_stats(path) for name, path in paths.items()}
     found["controllers"] = results.boards(show.rig, sizes, show.song.song.seconds)
     bars, sections = results.bar_lines(show), results.section_spans(show)
@@ -142,8 +160,7 @@ def audit_rolls(
             raise Faults.one(path, "", f'is for controller "{name}", as {paths[name]} is')
         paths[name] = path
     found, power = results.audit(rig, lambda: read_back(rig, paths), lambda seconds: "")
-    for row in found["supplies"].values():
-        row.update(peak_at=None, limited_frames=None, most_dimmed=None)
+    _forget(found, "peak_at", "limited_frames", "most_dimmed")
     seconds = power.times_us[-1] / SECOND
     found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
     series = results.series_of(", ".join(path.stem for path in rolls), power, [], [], seconds)
@@ -151,6 +168,31 @@ def audit_rolls(
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
     out.mkdir(parents=True, exist_ok=True)
     return _judged(out, found, series, strict, _flash_line(found, None))
+
+
+def _forget(found: dict[str, Any], *keys: str) -> None:
+    """What cannot be known is null, not 0."""
+    for row in found["supplies"].values():
+        row.update(dict.fromkeys(keys))
+
+
+def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> list[NDArray[np.float64]] | None:
+    """The limiter's gains behind what is baked, (frames, supplies) a group; None where the rolls hold other frames
+    than the show renders now."""
+    model = CurrentModel(show.rig)
+    modes: tuple[Mode, ...] = ("on", "off")
+    for mode in modes:
+        gains = []
+        try:
+            for rendered, baked in zip_longest(limited(frames_of(renderer), model, mode), read_back(show.rig, paths)):
+                if rendered is None or baked is None or not np.array_equal(rendered[1], baked[1]):
+                    break
+                gains.append(rendered[2])
+            else:
+                return gains
+        except ShowFails:  # a broken roll fails the audit anyhow; a budget below idle is the audit's to tell
+            continue
+    return None
 
 
 def _judged(out: Path, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str) -> dict[str, Any]:
@@ -181,6 +223,15 @@ def draw_film(folder: Path, out: Path, tell: Tell = silent) -> Path:
     limit = limited(stream, CurrentModel(show.rig), show.score.limiter)  # type: ignore[arg-type]
     film(show, ((group, frames) for group, frames, _ in limit), out)
     return out
+
+
+def score_and_song(folder: Path) -> tuple[Path, str, SongMap]:
+    """A show's score file, its text, and the current map of its song: what renumbering needs. Raises `Faults`."""
+    path = folder if folder.suffix == ".toml" else folder / "score.toml"
+    name = read_toml(path).get("song")
+    if not isinstance(name, str):
+        raise Faults.one(path, "song", "is missing")
+    return path, path.read_text(encoding="utf-8"), hear(path.parent / name)
 
 
 def rig_of(folder: Path) -> Rig:
@@ -267,5 +318,5 @@ def inspect_stats(path: Path) -> Any:
 
 __all__ = [
     "Baked", "Show", "Tell", "allotments", "audit", "audit_rolls", "bake", "draw_film", "draw_rig", "frames_of", "hear",
-    "inspect", "load_show", "renderer_of", "rig_of",
+    "inspect", "load_show", "remarks", "renderer_of", "rig_of", "score_and_song",
 ]  # fmt: skip

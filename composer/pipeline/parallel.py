@@ -9,11 +9,13 @@ import multiprocessing
 from collections import OrderedDict, deque
 from collections.abc import Hashable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from typing import Any
 
 import numpy as np
 
 from ..clock import Group
+from ..faults import ShowFails
 from ..render import Renderer
 from ..wire import Wiring
 from .rolls import Frames
@@ -24,7 +26,7 @@ _worker: tuple[Renderer, Wiring] | None = None
 
 
 def rendered(renderer: Renderer, jobs: int, cache_bytes: int) -> Iterator[tuple[Group, Frames]]:
-    """As `frames_of`, by `jobs` processes."""
+    """As `frames_of`, by `jobs` processes. Raises ShowFails when one of them dies, as when memory runs out."""
     plan = (renderer.rig, renderer.clock, renderer.cues, renderer.loudness)
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start, initargs=plan) as pool:
@@ -47,7 +49,10 @@ def rendered(renderer: Renderer, jobs: int, cache_bytes: int) -> Iterator[tuple[
 
 
 def _taken(group: Group, future: Future[Frames]) -> tuple[Group, Frames]:
-    frames = future.result()
+    try:
+        frames = future.result()
+    except BrokenProcessPool:
+        raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
     frames.setflags(write=False)
     return group, frames
 

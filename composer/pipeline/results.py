@@ -97,6 +97,14 @@ def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, li
     return rows
 
 
+def remarks(show: Show) -> list[str]:
+    """What a person should know of how the song was heard, a line each."""
+    lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())]
+    if not show.song.beats:
+        lines.append(f"{show.song.song.file}: no beat was heard: the show runs on an even clock of 120 beats a minute")
+    return lines
+
+
 def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, dict[str, Any]]:
     """Whether each controller's roll fits its board, in bytes."""
     out = {}

@@ -18,7 +18,7 @@ from exporters.rollfile import RollHeader, RollReader, RollStats, RollWriter, St
 from exporters.spec import RollError
 
 from ..clock import Group
-from ..faults import ShowFails
+from ..faults import Faults, ShowFails
 from ..rig import Rig
 from .show import Show
 
@@ -62,6 +62,7 @@ class Bakery:
     def __init__(self, show: Show, out: Path, allotments: dict[str, dict[str, int]], small: bool = False) -> None:
         self.show, self.out, self.small = show, out, small
         self.allotments = allotments
+        self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         self.oven = Path(tempfile.mkdtemp(prefix=".baking-", dir=out))
         self.stats: dict[str, RollStats] = {}
@@ -71,6 +72,8 @@ class Bakery:
 
     def __exit__(self, *_: object) -> None:
         shutil.rmtree(self.oven, ignore_errors=True)
+        if self._new and not any(self.out.iterdir()):
+            self.out.rmdir()
 
     def paths(self) -> dict[str, Path]:
         """Each controller's unfinished roll."""
@@ -111,8 +114,8 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
     """The frames of a whole rig from its controllers' rolls, group by group.
 
     Yields (group, uint8 (frames, rig.frame_bytes)); a group that repeats yields the very same array while it is
-    kept. The groups know no music: their beat is 0. Raises ShowFails where a roll is missing, broken, or not of this
-    rig.
+    kept. The groups know no music: their beat is 0. Raises Faults where a roll is missing, ShowFails where one is
+    broken or not of this rig.
     """
     with ExitStack() as stack:
         readers = {}
@@ -120,7 +123,7 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
             try:
                 readers[name] = stack.enter_context(RollReader(path))
             except FileNotFoundError:
-                raise ShowFails(f"{path}: no such roll: bake the show first") from None
+                raise Faults.one(path, "", "no such roll: bake the show first") from None
             except RollError as error:
                 raise ShowFails(f"{path}: {error}") from None
             if readers[name].header.strings != strings_of(rig, name):
@@ -161,7 +164,7 @@ def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) ->
 def inspect(path: Path, verify: bool = False, frames: Path | None = None) -> dict[str, Any]:
     """What a roll holds, as plain data. `verify` adds `faults`; `frames` writes every frame to an npz file.
 
-    Raises ShowFails for a file that is no sound roll, or whose frames cannot all be read.
+    Raises Faults for a file that cannot be read, ShowFails for one that is no sound roll.
     """
     try:
         with RollReader(path) as reader:
@@ -171,9 +174,9 @@ def inspect(path: Path, verify: bool = False, frames: Path | None = None) -> dic
             if frames is not None:
                 save_frames(reader, frames)
     except FileNotFoundError:
-        raise ShowFails(f"{path}: no such file") from None
-    except OSError as error:
-        raise ShowFails(f"{path}: cannot be read: {error.strerror}") from None
+        raise Faults.one(path, "", "no such file") from None
+    except IsADirectoryError:
+        raise Faults.one(path, "", "this is a folder, not a roll") from None
     except RollError as error:
         raise ShowFails(f"{path}: {error}") from None
     return found

@@ -61,6 +61,8 @@ def hear(song: Path, tell: Tell = silent, path: Path | None = None) -> maps.Song
         from .. import analysis
 
         fixed = maps.apply_fixes(analysis.listen(song, tell), fixes)
+        if earlier is not None and earlier.song.sha256 == fixed.song.sha256 and earlier.grid != fixed.grid:
+            fixed = maps.remember(fixed, earlier)
     maps.save_map(fixed, path)
     return fixed
 
@@ -83,8 +85,13 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     if not path.exists():
         raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
     faults: list[Fault] = []
+    document = _kept(faults, lambda: read_toml(path))
+    if document is None:  # which rig it names is not known; the usual one is read all the same
+        if path.with_name("rig.toml").exists():
+            _kept(faults, lambda: _rig(path.with_name("rig.toml"), faults))
+        raise Faults(faults)
     score_faults = FaultList(path)
-    score = scores.score_from(read_toml(path), path, score_faults)
+    score = scores.score_from(document, path, score_faults)
     rig = _kept(faults, lambda: _rig(score.rig, faults))
     song = None
     if any(fault.where == "song" for fault in score_faults.faults):
@@ -92,14 +99,13 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     else:
         song = _kept(faults, lambda: hear(score.song, tell))
     show = None
-    if rig is not None and song is not None:
+    if song is not None and score.grid not in ("", song.grid):
+        # Its addresses mean other moments now: where they fall is not worth telling.
+        score_faults.add("grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it')
+    elif rig is not None and song is not None:
         clock = clock_of(rig, song, score.rate)
         if clock.frames == 0:
-            slow = max(rig.controllers, key=rig.frame_us)
-            ms = rig.frame_us(slow) / 1000
-            faults.append(
-                Fault(str(score.rig), f"controller.{slow}", f"one frame takes {ms:.0f} ms, longer than a beat")
-            )
+            faults.append(_too_short(score, rig, song))
         else:
             cues = timeline.lay(score, song, rig, clock, score_faults)
             show = Show(path.parent, score, rig, song, clock, cues)
@@ -107,6 +113,14 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     if faults or show is None:
         raise Faults(faults)
     return show
+
+
+def _too_short(score: scores.Score, rig: rigs.Rig, song: maps.SongMap) -> Fault:
+    slow = max(rig.controllers, key=rig.frame_us)
+    ms, song_ms = rig.frame_us(slow) / 1000, song.song.seconds * 1000
+    if song_ms < ms:
+        return Fault(str(score.song), "", f"lasts {song_ms:.3g} ms; one frame of controller {slow} takes {ms:.3g} ms")
+    return Fault(str(score.rig), f"controller.{slow}", f"one frame takes {ms:.0f} ms, longer than a beat")
 
 
 def _rig(path: Path, faults: list[Fault]) -> rigs.Rig | None:

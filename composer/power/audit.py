@@ -37,7 +37,7 @@ class PowerAudit:
         self.peak_bytes: dict[str, Frames] = {}
         self._peak_a = np.full(len(model.supplies), -1.0)
         self._aligned_a = np.zeros(len(model.supplies))
-        self._draws: list[npt.NDArray[np.float32]] = []
+        self._draws: list[Amps] = []
         self._low: list[npt.NDArray[np.float32]] = []
         self._amps: list[npt.NDArray[np.float32]] = []
         self._times: list[npt.NDArray[np.int64]] = []
@@ -60,7 +60,7 @@ class PowerAudit:
                 self.peak_frame[name] = self._frames + top
                 self.peak_bytes[name] = frames[top : top + 1].copy()
         self._aligned_a = np.maximum(self._aligned_a, self.model.aligned_a(frames).max(axis=0))
-        self._draws.append(draws.astype(np.float32))
+        self._draws.append(draws)
         self._low.append(self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32))
         self._amps.append(amps.astype(np.float32))
         times = group_times_us(group)
@@ -89,14 +89,16 @@ class PowerAudit:
         seconds = np.concatenate(self._durations) / 1e6
         total_s = float(seconds.sum())
         low = np.concatenate(self._low).max(axis=0) + self.model.idle_a("low") + self.model.boards_a("low")
-        apart = windowed_max(np.concatenate(self._draws).astype(float), self.times_us, 0, self.skew_ms)
+        draws = np.concatenate(self._draws)
+        exact = self.model.constant_a + self.model.add_draws(draws)
+        apart = windowed_max(draws, self.times_us, 0, self.skew_ms)
         skewed = self.model.constant_a + self.model.add_draws(apart).max(axis=0)
-        most = np.concatenate(self._draws).max(axis=0, initial=0)
+        most = draws.max(axis=0, initial=0)
         white, idle, boards = self.model.full_white_a(), self.model.idle_a(), self.model.boards_a()
         supplies = {}
         for i, name in enumerate(self.model.supplies):
             supply = self.model.rig.supplies[name]
-            amps = self.amps[:, i].astype(float)
+            amps = exact[:, i]
             mean_a = float((amps * seconds).sum() / total_s) if total_s else float(amps.mean())
             peak_s = float(self.times_us[self.peak_frame[name]] / 1e6)
             supplies[name] = {
@@ -121,7 +123,7 @@ class PowerAudit:
         feeds, strings = self.volts.feeds(self.times_us), self.volts.strings(self.times_us)
         return {"supplies": supplies, "feeds": feeds, "strings": strings}
 
-    def _boards(self, supply: int, most: npt.NDArray[np.float32]) -> dict[str, float]:
+    def _boards(self, supply: int, most: Amps) -> dict[str, float]:
         """The most that each controller draws from one supply: its pixels, idle included, and the board itself."""
         rig = self.model.rig
         out: dict[str, float] = {}
@@ -244,8 +246,10 @@ class VoltAudit:
         """
         out = {}
         for i, (name, feed) in enumerate(self.model.rig.feeds.items()):
-            peak_a, short_a = float(self.feed_peak_a[i]), self.ladder.short_a(feed)
+            peak_a = float(self.feed_peak_a[i])
             carried = carries(feed.wire) if feed.wire is not None else None
+            # Without a wire's resistance a short's current would be anyone's guess.
+            short_a = self.ladder.short_a(feed) if feed.wire is not None else None
             out[name] = {
                 "peak_a": peak_a,
                 "peak_s": float(times_us[self.feed_frame[i]] / 1e6),
@@ -255,7 +259,7 @@ class VoltAudit:
                 "wire_a": carried.amps if carried else None,
                 "wire_basis": carried.basis if carried else None,
                 "short_a": short_a,
-                "short_clears": None if feed.fuse_a is None else short_a >= 3 * feed.fuse_a,
+                "short_clears": None if feed.fuse_a is None or short_a is None else short_a >= 3 * feed.fuse_a,
                 "lost_min_v": self._lost_v(name),
             }
         return out

@@ -17,7 +17,18 @@ from typing import Any
 from ..clock import BarGrid, Span, parse_moment, parse_span
 from ..faults import FaultList, Table, is_number, parse_toml, read_toml
 from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
-from .mapfile import BANDS, HEARING, Section, SongMap, bar_lines, file_sha256, remember, times, with_grid, write_whole
+from .mapfile import (
+    BANDS,
+    HEARING,
+    Section,
+    SongMap,
+    file_sha256,
+    read_bars,
+    read_times,
+    remember,
+    with_grid,
+    write_whole,
+)
 
 LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")
 
@@ -113,8 +124,8 @@ def _fixes_from(top: Table) -> Fixes:
     grid = None
     if top.has("grid"):
         given = top.table("grid")
-        beats = times(given, "beats")
-        grid = Grid(beats, bar_lines(given, "bars", len(beats)), given.whole("beats_per_bar", 4, low=1, high=64))
+        beats = read_times(given, "beats")
+        grid = Grid(beats, read_bars(given, "bars", len(beats)), given.whole("beats_per_bar", 4, low=1, high=64))
         given.text("source", "")
         given.finish()
     fixes = Fixes(

@@ -108,7 +108,7 @@ def time_at(beats: Sequence[float], position: float) -> float:
 
 
 def place_at(beats: Sequence[float], time: float) -> float:
-    """The place on the beats at a time: the inverse of `_time_at`."""
+    """The place on the beats at a time: the inverse of `time_at`."""
     i = min(max(bisect_right(beats, time) - 1, 0), len(beats) - 2)
     return i + (time - beats[i]) / (beats[i + 1] - beats[i])
 

@@ -152,6 +152,9 @@ def load_map(path: Path) -> SongMap:
         found = content.get("version") if isinstance(content, dict) else None
         faults.add("version", f"needs {VERSION}, got {kind_of(found)}; listen to the song again")
         faults.raise_if_any()
+    for key in ("labels", "sections", "heard"):
+        if key not in content:
+            faults.add(key, "is missing")
     song_map = _map_from(Table(content, "", faults))
     faults.raise_if_any()
     return song_map
@@ -164,8 +167,8 @@ def _no_constant(word: str) -> float:
 def _map_from(top: Table) -> SongMap:
     song, loud = top.table("song"), top.table("loudness")
     seconds = song.number("seconds", low=0.0)
-    beats = times(top, "beats")
-    bars = bar_lines(top, "bars", len(beats))
+    beats = read_times(top, "beats")
+    bars = read_bars(top, "bars", len(beats))
     loudness = {band: _shares(loud, band) for band in (*BANDS, "all")}
     if len({len(values) for values in loudness.values()}) > 1:
         loud.fault("", "its bands differ in length")
@@ -197,12 +200,12 @@ def _map_from(top: Table) -> SongMap:
         hits={drum: _events(top.table("hits"), drum) for drum in DRUMS},
         sections=tuple(sections),
         loudness=Loudness(loud.number("hop_s", low=1e-4, high=10.0), **loudness),
-        labels={name: times(label_table, name) for name in labels},
+        labels={name: read_times(label_table, name) for name in labels},
         heard=heard,
     )
 
 
-def times(table: Table, key: str) -> tuple[float, ...]:
+def read_times(table: Table, key: str) -> tuple[float, ...]:
     """Ascending times in seconds. One fault a list: a damaged file must not print a thousand lines."""
     values = table.raw(key)
     if not isinstance(values, list) or not all(is_number(v) and v >= 0 for v in values):
@@ -214,7 +217,7 @@ def times(table: Table, key: str) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
 
 
-def bar_lines(table: Table, key: str, beats: int) -> tuple[int, ...]:
+def read_bars(table: Table, key: str, beats: int) -> tuple[int, ...]:
     values = table.raw(key)
     if not isinstance(values, list) or not all(type(v) is int for v in values):
         if table.has(key):
@@ -250,17 +253,17 @@ def _is_event(value: Any) -> bool:
 
 def _check_heard(heard: Table) -> None:
     """`heard` is checked as far as fixes lean on it."""
-    bar_lines(heard, "bars", len(times(heard, "beats")))
+    read_bars(heard, "bars", len(read_times(heard, "beats")))
     heard.whole("beats_per_bar", low=1, high=64)
     for key in ("first_sound", "last_sound"):
         heard.number(key, low=0.0)
     for other in heard.tables("alternatives"):
         other.text("name")
-        bar_lines(other, "bars", len(times(other, "beats")))
+        read_bars(other, "bars", len(read_times(other, "beats")))
         other.whole("beats_per_bar", low=1, high=64)
     for kept in heard.named("grids").values():
         table = Table(kept, "heard.grids", heard.faults)
-        bar_lines(table, "bars", len(times(table, "beats")))
+        read_bars(table, "bars", len(read_times(table, "beats")))
         table.whole("beats_per_bar", low=1, high=64)
 
 

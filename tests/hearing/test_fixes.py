@@ -1,0 +1,194 @@
+"""Fear: a correction moves what it should not, is lost, or cannot be taken back.
+
+The map is the hand-made one of `made_map`: beats at 0.5, 1.0 ... 16.5 s, bar lines at 1.0, 3.0 ... 15.0 s. Expected
+times are worked by hand from that.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_map import BARS, BEATS, a_map
+
+from composer import songmap
+from composer.clock import Span
+from composer.faults import Faults
+from composer.songmap import Anchor, Fixes, apply_fixes
+
+
+def fixed(**what: object) -> songmap.SongMap:
+    return apply_fixes(a_map(), Fixes(**what))  # type: ignore[arg-type]
+
+
+def from_text(tmp_path: Path, text: str) -> Fixes:
+    path = tmp_path / "quay.fix.toml"
+    path.write_text(text)
+    return songmap.load_fixes(path)
+
+
+def test_no_fixes_change_nothing() -> None:
+    before = a_map()
+    after = apply_fixes(before, Fixes())
+    assert (after.beats, after.bars, after.grid, after.sections) == (
+        before.beats, before.bars, before.grid, before.sections
+    )  # fmt: skip
+    assert after.confidence == 0.75
+
+
+def test_double_puts_a_beat_between_every_two() -> None:
+    song_map = fixed(level="double")
+    assert song_map.beats[:4] == (0.5, 0.75, 1.0, 1.25)
+    assert song_map.tempo == pytest.approx(240.0)
+    assert song_map.bar_times[:3] == (1.0, 2.0, 3.0)
+    assert song_map.beats_per_bar == 4
+
+
+def test_half_takes_the_reading_that_was_heard() -> None:
+    song_map = fixed(level="half")
+    assert song_map.beats[:3] == (0.5, 1.5, 2.5)
+    assert song_map.bars == (0, 4, 8, 12, 16)
+
+
+def test_a_quarter_halves_twice_and_keeps_the_first_bar_line() -> None:
+    song_map = fixed(level="quarter")
+    assert song_map.beats[:3] == (1.0, 3.0, 5.0)
+    assert song_map.bar_times[0] == 1.0
+
+
+def test_three_for_two() -> None:
+    song_map = fixed(level="3:2")  # three beats where two were heard, from the first bar line
+    assert song_map.tempo == pytest.approx(180.0, abs=0.01)
+    assert song_map.bar_times[0] == pytest.approx(1.0)
+    assert song_map.beats[2] - song_map.beats[1] == pytest.approx(1 / 3, abs=1e-5)
+
+
+def test_half_a_beat_later_moves_beats_and_a_whole_beat_moves_bar_lines() -> None:
+    half = fixed(shift=Span(beats=Fraction(1, 2)))
+    assert half.beats[:2] == (0.75, 1.25)
+    assert half.bars == BARS
+    whole = fixed(shift=Span(beats=Fraction(1)))
+    assert whole.beats == BEATS
+    assert whole.bar_times[:2] == (1.5, 3.5)
+    assert fixed(shift=Span(beats=Fraction(-1))).bar_times[:2] == (0.5, 2.5)
+
+
+def test_a_shift_in_seconds_moves_everything_and_drops_what_leaves_the_song() -> None:
+    song_map = fixed(shift=Span(seconds=Fraction(-3, 5)))
+    assert song_map.beats[0] == pytest.approx(0.4)
+    assert song_map.bar_times[0] == pytest.approx(0.4)
+
+
+def test_a_bar_length_takes_the_phase_that_was_heard_for_it() -> None:
+    song_map = fixed(beats_per_bar=3)
+    assert song_map.bars[:3] == (2, 5, 8)
+    assert song_map.beats_per_bar == 3
+
+
+def test_bar_one_starts_where_a_person_says() -> None:
+    song_map = fixed(first_bar=4.6)  # nearest beat: 4.5 s, index 8
+    assert song_map.bars[:2] == (8, 12)
+
+
+def test_one_anchor_shifts_and_two_stretch() -> None:
+    one = fixed(anchors=(Anchor(3, 5.1),))  # bar 3 was heard at 5.0 s
+    assert one.bar_times[:3] == pytest.approx((1.1, 3.1, 5.1))
+    two = fixed(anchors=(Anchor(1, 1.0), Anchor(5, 11.0)))  # 16 beats in 10 s: 96 a minute
+    assert two.bar_times[:5] == pytest.approx((1.0, 3.5, 6.0, 8.5, 11.0))
+    assert two.beats[2] - two.beats[1] == pytest.approx(0.625)
+
+
+def test_an_anchor_that_leaves_no_room_is_a_fault() -> None:
+    with pytest.raises(Faults, match="bar 8 cannot start at 2 s: bar 1 would lie before the song"):
+        fixed(anchors=(Anchor(8, 2.0),))
+
+
+def test_a_tempo_picks_the_nearest_reading_or_lays_an_even_beat() -> None:
+    assert fixed(tempo=61.0).beats[:2] == (0.5, 1.5)
+    even = fixed(tempo=100.0)
+    assert even.tempo == pytest.approx(100.0, abs=0.01)
+    assert even.beats[1] - even.beats[0] == pytest.approx(0.6)
+    assert even.confidence == 1.0
+
+
+def test_sections_follow_the_bar_lines_and_take_their_names() -> None:
+    song_map = fixed(section_names={"A": "verse"})
+    assert [(s.start, s.end, s.name) for s in song_map.sections] == [
+        (1.0, 9.0, "verse"), (9.0, 13.0, "B"), (13.0, 16.9, "verse"),
+    ]  # fmt: skip
+    own = fixed(sections=(("1", "intro"), ("3", "song")))
+    assert [(s.start, s.end, s.name) for s in own.sections] == [(1.0, 5.0, "intro"), (5.0, 16.9, "song")]
+
+
+def test_labels_are_seconds_or_places_in_bars() -> None:
+    assert fixed(labels={"door": (4.25, "2.3")}).labels == {"door": (4.0, 4.25)}
+    with pytest.raises(Faults, match='labels.door: "40.1" lies outside the song'):
+        fixed(labels={"door": ("40.1",)})
+
+
+def test_a_name_for_a_section_that_was_not_heard_is_a_fault() -> None:
+    with pytest.raises(Faults, match="no section of this name was heard; there are A, B"):
+        fixed(section_names={"C": "coda"})
+
+
+def test_all_faults_of_a_file_come_at_once(tmp_path: Path) -> None:
+    text = 'format = 1\ntempo = 9000\nlevel = "duble"\nshift = "soon"\nbeats_per_bar = 3.5\nbeatz = 2\n'
+    text += '[[anchor]]\nbar = 2\nat = 5.0\n[[anchor]]\nbar = 3\nat = 4.0\n[labels]\nx = "noon"\n'
+    with pytest.raises(Faults) as caught:
+        from_text(tmp_path, text)
+    lines = [str(fault).split("quay.fix.toml: ")[1] for fault in caught.value.faults]
+    for start in ("tempo: ", "level: ", "shift: ", "beats_per_bar: ", "beatz: unknown key", "anchor: bar 3", "labels."):
+        assert any(line.startswith(start) for line in lines), start
+    assert any('did you mean "double"' in line for line in lines)
+
+
+def test_fixes_are_written_with_comments_kept_and_taken_back(tmp_path: Path) -> None:
+    path = tmp_path / "quay.fix.toml"
+    songmap.write_fixes(path, {"tempo": 92.5, "labels": {"door": [1.5]}}, "quay.wav")
+    text = path.read_text()
+    assert text.startswith("# Corrections to what was heard in quay.wav.")
+    path.write_text(text + "# my own note\n")
+    songmap.write_fixes(path, {"tempo": None, "level": "half", "labels": {"gate": ["2.1"]}})
+    fixes = songmap.load_fixes(path)
+    assert (fixes.tempo, fixes.level) == (None, "half")
+    assert fixes.labels == {"door": (1.5,), "gate": ("2.1",)}
+    assert "# my own note" in path.read_text()
+    with pytest.raises(Faults, match="tempo: 5 is out of range"):
+        songmap.write_fixes(path, {"tempo": 5})
+    assert songmap.load_fixes(path) == fixes
+
+
+def test_a_missing_file_is_no_fixes(tmp_path: Path) -> None:
+    fixes = songmap.load_fixes(tmp_path / "none.fix.toml")
+    assert fixes.id == Fixes().id
+    assert not fixes.touch_grid
+
+
+_fixes = st.builds(
+    Fixes,
+    level=st.sampled_from(["", *songmap.LEVELS]),
+    tempo=st.sampled_from([None, 60.0, 97.0, 240.0]),
+    shift=st.builds(
+        Span, beats=st.fractions(-3, 3, max_denominator=4), seconds=st.fractions(-1, 1, max_denominator=10)
+    ),
+    beats_per_bar=st.sampled_from([None, 2, 3, 4, 7]),
+    first_bar=st.sampled_from([None, 0.0, 4.6, 16.0]),
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(fixes=_fixes)
+def test_any_fixes_leave_a_good_map_and_can_be_applied_again(fixes: Fixes) -> None:
+    once = apply_fixes(a_map(), fixes)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "quay.map.json"
+        songmap.save_map(once, path)
+        assert songmap.load_map(path) == once
+    twice = apply_fixes(once, fixes)
+    assert (twice.beats, twice.bars, twice.grid) == (once.beats, once.bars, once.grid)
+    back = apply_fixes(twice, Fixes())
+    assert (back.beats, back.bars, back.confidence) == (BEATS, BARS, 0.75)

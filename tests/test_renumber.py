@@ -1,0 +1,139 @@
+"""Moving a score's addresses when the bars change: the moments stay, to the letter everything else."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from shows import made_map
+
+from composer.faults import Faults
+from composer.renumber import renumbered
+from composer.songmap import Grid, SongMap, grid_id, remember, with_grid
+
+PATH = Path("score.toml")
+SCORE = """\
+# mine
+format = 1
+song = "tide.wav"
+grid = "{grid}"   # bars of four
+
+[[clip]]
+zone = "rail"     # comment kept
+effect = "hold"
+bars = "3"        # two bars in
+
+[[trigger]]
+on = "kick"
+bars = "1-2"
+clip = {{zone = "rail", effect = "accent"}}
+
+[[clip]]
+zone = "rail"
+effect = "hold"
+at = '2.3+1/2 + 1 bar'
+to = "end"
+
+[[phrase.wave]]
+zone = "rail"
+effect = "run"
+bars = "1-2"
+
+[order]
+wave = [
+    "2",          # "5" is no address here
+    "4.1", "8s",
+]
+"""
+
+
+@pytest.fixture
+def song(tmp_path: Path) -> SongMap:
+    """16 s at 120 beats a minute in bars of four."""
+    (tmp_path / "tide.wav").write_bytes(b"only its hash counts")
+    return made_map(tmp_path / "tide.wav", 16.0)
+
+
+def on(song: SongMap, grid: Grid) -> SongMap:
+    """The song on another numbering, the old one remembered."""
+    return remember(with_grid(song, grid), song)
+
+
+def test_addresses_move_from_bars_of_four_to_bars_of_three(song: SongMap) -> None:
+    threes = on(song, Grid(song.beats, tuple(range(0, len(song.beats), 3)), 3))
+    text, notes = renumbered(SCORE.format(grid=song.grid), PATH, threes)
+    moved = tomllib.loads(text)
+    # By hand: bar 3 of four starts on beat 8 (from 0), which is beat 3 of bar 3 of three; it ended on beat 12 = bar 5.
+    assert (moved["clip"][0]["at"], moved["clip"][0]["to"]) == ("3.3", "5.1")
+    # Bars 1-2 of four end on beat 8.
+    assert (moved["trigger"][0]["at"], moved["trigger"][0]["to"]) == ("1.1", "3.3")
+    # 2.3+1/2 of four is beat 6.5: beat 1.5 of bar 3. What is added stays as written.
+    assert moved["clip"][1]["at"] == "3.1+1/2 + 1 bar"
+    assert moved["clip"][1]["to"] == "end"
+    # Bar 2 of four is beat 4, bar 4 is beat 12.
+    assert moved["order"]["wave"] == ["2.2", "5.1", "8s"]
+    assert moved["phrase"]["wave"][0]["bars"] == "1-2"
+    assert moved["grid"] == threes.grid
+    assert notes == []
+
+
+def test_all_that_is_no_address_stays_to_the_letter(song: SongMap) -> None:
+    # A bar line two beats later: everything moves by half a bar, and nothing else changes.
+    later = on(song, Grid(song.beats, tuple(range(4, len(song.beats), 4)), 4))
+    before = SCORE.format(grid=song.grid)
+    text, _ = renumbered(before, PATH, later)
+    expected = (
+        before.replace(f'grid = "{song.grid}"', f'grid = "{later.grid}"')
+        .replace('bars = "3"        # two', 'bars = "2"        # two')
+        .replace('bars = "1-2"\nclip', 'bars = "0-1"\nclip')
+        .replace("at = '2.3+1/2 + 1 bar'", 'at = "1.3+1/2 + 1 bar"')
+        .replace('    "2",          #', '    "1",          #')
+        .replace('"4.1", "8s"', '"3.1", "8s"')
+    )
+    assert text == expected
+
+
+def test_there_and_back_is_the_same_moments(song: SongMap) -> None:
+    threes = on(song, Grid(song.beats, tuple(range(0, len(song.beats), 3)), 3))
+    there, _ = renumbered(SCORE.format(grid=song.grid), PATH, threes)
+    back, _ = renumbered(there, PATH, remember(song, threes))
+    moved = tomllib.loads(back)
+    assert (moved["clip"][0]["at"], moved["clip"][0]["to"]) == ("3.1", "4.1")
+    assert moved["order"]["wave"] == ["2.1", "4.1", "8s"]
+
+
+def test_other_beats_are_told_of(song: SongMap) -> None:
+    halves = tuple(b for beat in song.beats for b in (beat, beat + 0.25))
+    double = on(song, Grid(halves, tuple(range(0, len(halves), 4)), 4))
+    text, notes = renumbered(SCORE.format(grid=song.grid), PATH, double)
+    assert tomllib.loads(text)["clip"][0]["bars"] == "5-6"
+    assert "lengths" in notes[0]
+
+
+def test_nothing_to_move(song: SongMap) -> None:
+    text = SCORE.format(grid=song.grid)
+    assert renumbered(text, PATH, song) == (text, [])
+
+
+def test_a_score_without_a_numbering_is_left_alone(song: SongMap) -> None:
+    with pytest.raises(Faults, match="score.toml: grid: is missing"):
+        renumbered('format = 1\nsong = "tide.wav"\n', PATH, song)
+
+
+def test_a_forgotten_numbering_is_named(song: SongMap) -> None:
+    with pytest.raises(Faults, match='grid: the song map no longer knows the bars "0badc0de"'):
+        renumbered(SCORE.format(grid="0badc0de"), PATH, song)
+
+
+def test_a_layout_that_cannot_be_followed_changes_nothing(song: SongMap) -> None:
+    threes = on(song, Grid(song.beats, tuple(range(0, len(song.beats), 3)), 3))
+    inline = f'format = 1\nsong = "a"\ngrid = "{song.grid}"\nclip = [{{zone = "a", effect = "hold", bars = "3"}}]\n'
+    with pytest.raises(Faults, match="cannot follow"):
+        renumbered(inline, PATH, threes)
+
+
+def test_the_id_is_that_of_the_bars(song: SongMap) -> None:
+    assert song.grid == grid_id(song.bars, song.beats_per_bar)
+    assert replace(song, beats=tuple(b + 0.01 for b in song.beats)).grid == song.grid
