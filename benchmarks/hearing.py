@@ -5,13 +5,18 @@
 
 Set A is the 31 MIDI files of Debian's `openttd-openmsx`, their first 90 s rendered at 44.1 kHz. The truth is each
 file's own tempo map and metre, later by the synthesiser's latency. A beat is a quarter note, or a dotted quarter in
-6/8, 9/8 and 12/8. What is fitted (`benchmarks/fit_hearing.py`) is fitted here without the songs that it is scored on.
+6/8, 9/8 and 12/8. F, CMLt, AMLt: mir_eval's beat measures; F25 and on25 with a window of 25 ms; |e|, p95 and the
+signed median of found minus true, ms, where the level is right; s/min: seconds of CPU a minute of music.
 """
 
 from __future__ import annotations
 
+import argparse
+import os
+import platform
 import subprocess
 import tempfile
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,7 +70,7 @@ def truth_of(path: Path, seconds: float = SECONDS) -> Truth:
             tempo_us.append(us)
     starts = np.concatenate([[0], np.cumsum(np.diff(tempo_ticks) * np.array(tempo_us[:-1]) / resolution / 1e6)])
 
-    def time(ticks: list[float] | list[int]) -> np.ndarray:
+    def seconds_at(ticks: list[float] | list[int]) -> np.ndarray:
         at = np.asarray(ticks, float)
         i = np.clip(np.searchsorted(tempo_ticks, at, side="right") - 1, 0, None)
         return starts[i] + (at - np.array(tempo_ticks)[i]) * np.array(tempo_us)[i] / resolution / 1e6 + LATENCY_S
@@ -84,7 +89,7 @@ def truth_of(path: Path, seconds: float = SECONDS) -> Truth:
             beats.append(tick + count * unit)
             if count % size == 0:
                 downs.append(tick + count * unit)
-    onsets = np.sort(time(notes))
+    onsets = np.sort(seconds_at(notes))
     onsets = onsets[onsets < seconds - 0.05]
     first, last = float(onsets[0]), float(onsets[-1])
     merged = [onsets[0]]
@@ -99,9 +104,15 @@ def truth_of(path: Path, seconds: float = SECONDS) -> Truth:
         return times[(times >= first - 0.05) & (times <= last + 0.05)]
 
     return Truth(
-        path.stem, heard(time(beats)), heard(time(downs)), np.array(merged), first, last, bool(metres),
+        path.stem, heard(seconds_at(beats)), heard(seconds_at(downs)), np.array(merged), first, last, bool(metres),
         bool(regular[3] > regular[4] + 0.1),
     )  # fmt: skip
+
+
+def render(path: Path, out: Path) -> None:
+    """A MIDI file as a WAV file."""
+    command = ["fluidsynth", "-ni", "-g", "0.5", "-r", "44100", "-F", str(out), str(SOUNDS), str(path)]
+    subprocess.run(command, check=True, capture_output=True)
 
 
 def rendered(path: Path, seconds: float = SECONDS) -> Path:
@@ -112,10 +123,7 @@ def rendered(path: Path, seconds: float = SECONDS) -> Path:
     out = CACHE / f"{path.stem}.wav"
     if not out.exists():
         whole = CACHE / f"{path.stem}.whole.wav"
-        subprocess.run(
-            ["fluidsynth", "-ni", "-g", "0.5", "-r", "44100", "-F", str(whole), str(SOUNDS), str(path)],
-            check=True, capture_output=True,
-        )  # fmt: skip
+        render(path, whole)
         with soundfile.SoundFile(whole) as source:
             samples = source.read(int(seconds * source.samplerate), dtype="int16")
             soundfile.write(CACHE / "draft.wav", samples, source.samplerate, subtype="PCM_16")
@@ -127,3 +135,121 @@ def rendered(path: Path, seconds: float = SECONDS) -> Path:
 def songs() -> list[Path]:
     """The MIDI files of set A."""
     return sorted(SONGS.glob("*.mid"))
+
+
+# ---- scoring -----------------------------------------------------------------------------------------------------
+
+SHORT = 8  # songs of the short profile, evenly out of the set
+WINDOW_S, NARROW_S = 0.07, 0.025  # mir_eval's own, and what light needs
+
+
+@dataclass(frozen=True)
+class Score:
+    """One tracker on one song. `errors` are seconds, found minus true, where the level is right."""
+
+    name: str
+    f: float
+    f25: float
+    cmlt: float
+    amlt: float
+    downs: float
+    onsets_50: float
+    onsets_25: float
+    errors: np.ndarray
+    confidence: float
+    tempo_off: float
+    cpu_s: float
+    seconds: float
+
+
+def score(truth: Truth, beats: np.ndarray, downs: np.ndarray, onsets: np.ndarray, **other: float) -> Score:
+    """Measures of `mir_eval` (beats before 5 s count too)."""
+    import mir_eval
+
+    def inside(times: np.ndarray) -> np.ndarray:
+        return np.unique(times[(times >= truth.first - 0.05) & (times <= truth.last + 0.05)])
+
+    beats, downs, onsets = inside(beats), inside(downs), inside(onsets)
+    f = mir_eval.beat.f_measure(truth.beats, beats, WINDOW_S) if len(beats) else 0.0
+    pairs = mir_eval.util.match_events(truth.beats, beats, WINDOW_S) if f > 0.6 else []
+    continuity = mir_eval.beat.continuity(truth.beats, beats) if len(beats) > 2 else (0.0, 0.0, 0.0, 0.0)
+    hits = [mir_eval.onset.f_measure(truth.onsets, onsets, window=w)[0] if len(onsets) else 0.0 for w in (0.05, 0.025)]
+    return Score(
+        truth.name, f, mir_eval.beat.f_measure(truth.beats, beats, NARROW_S) if len(beats) else 0.0,
+        continuity[1], continuity[3], mir_eval.beat.f_measure(truth.downs, downs, WINDOW_S) if len(downs) else 0.0,
+        hits[0], hits[1], np.array([beats[j] - truth.beats[i] for i, j in pairs]), **other,
+    )  # fmt: skip
+
+
+def ours(path: Path) -> Score:
+    """`composer.analysis.listen` on one song."""
+    from composer import analysis
+
+    truth, sound = truth_of(path), rendered(path)
+    start = time.process_time()
+    heard = analysis.listen(sound)
+    cpu = time.process_time() - start
+    onsets = np.array([at for band in heard.onsets.values() for at, _ in band])
+    true_tempo = 60 * (len(truth.beats) - 1) / (truth.beats[-1] - truth.beats[0])
+    return score(
+        truth, np.array(heard.beats), np.array(heard.bar_times), onsets, confidence=heard.confidence,
+        tempo_off=heard.tempo - true_tempo, cpu_s=cpu, seconds=heard.song.seconds,
+    )  # fmt: skip
+
+
+def librosas(path: Path) -> Score:
+    """librosa's default tracker and onset detector on the same file."""
+    import librosa
+
+    truth, sound = truth_of(path), rendered(path)
+    start = time.process_time()
+    samples, rate = librosa.load(sound)
+    _, beats = librosa.beat.beat_track(y=samples, sr=rate, units="time")
+    cpu = time.process_time() - start
+    onsets = librosa.onset.onset_detect(y=samples, sr=rate, units="time")
+    return score(
+        truth, np.asarray(beats), np.zeros(0), onsets, confidence=0.0, tempo_off=0.0, cpu_s=cpu,
+        seconds=len(samples) / rate,
+    )  # fmt: skip
+
+
+def row(name: str, scores: list[Score]) -> str:
+    """One line of the table."""
+    errors = 1000 * np.concatenate([s.errors for s in scores])
+    means = [float(np.mean([getattr(s, field) for s in scores])) for field in FIELDS]
+    timing = [np.median(np.abs(errors)), np.percentile(np.abs(errors), 95), np.median(errors)] if len(errors) else [0] * 3
+    cpu = 60 * sum(s.cpu_s for s in scores) / sum(s.seconds for s in scores)
+    return f"{name:<18}" + "".join(f"{m:7.3f}" for m in means) + "".join(f"{t:8.2f}" for t in timing) + f"{cpu:8.2f}"
+
+
+FIELDS = ("f", "f25", "cmlt", "amlt", "downs", "onsets_50", "onsets_25")
+
+
+def main() -> None:
+    """Print the table and the reliability of `confidence`."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--short", action="store_true", help=f"{SHORT} songs instead of all")
+    parser.add_argument("--songs", action="store_true", help="a line a song")
+    options = parser.parse_args()
+    chosen = songs()[:: len(songs()) // SHORT][:SHORT] if options.short else songs()
+    if not chosen or not SOUNDS.exists():
+        raise SystemExit("needs the Debian packages openttd-openmsx, fluidsynth and fluid-soundfont-gm")
+    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {len(chosen)} songs")
+    ours(chosen[0])  # compiled, or read from numba's cache, before the clock runs
+    librosas(chosen[0])
+    mine, theirs = [ours(path) for path in chosen], [librosas(path) for path in chosen]
+    titles = ("F", "F25", "CMLt", "AMLt", "downF", "on50", "on25")
+    print(f"{'':<18}" + "".join(f"{t:>7}" for t in titles) + "  |e| ms   p95 ms  median   s/min")
+    print(row("listen", mine))
+    print(row("librosa default", theirs))
+    if options.songs:
+        for s in mine:
+            print(f"  {s.name:<24} F {s.f:.2f} AMLt {s.amlt:.2f} downs {s.downs:.2f} sure {s.confidence:.2f}")
+    print("confidence    songs  right (F > 0.9)")
+    for low, high in ((0.0, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 1.01)):
+        group = [s for s in mine if low <= s.confidence < high]
+        print(f"  {low:.1f}-{min(high, 1.0):.1f}     {len(group):5d}  {sum(s.f > 0.9 for s in group)}")
+
+
+if __name__ == "__main__":
+    main()

@@ -89,9 +89,9 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
     _json(add)
 
-    add = verb("film", _film, "every zone over the whole song as a picture")
+    add = verb("film", _film, "every zone over the whole song as a picture, or the rig at night as an mp4 with sound")
     _show(add)
-    add.add_argument("-o", "--out", type=Path, metavar="FILE.png", help="instead of SHOW/out/film.png")
+    add.add_argument("-o", "--out", type=Path, metavar="FILE", help="a .png or .mp4, instead of SHOW/out/film.png")
 
     add = verb("rig", _rig, "the rig drawn to scale, with zones, pixel numbers and feeds")
     _show(add)
@@ -174,7 +174,11 @@ def _listen(given: argparse.Namespace) -> int:
 
     with progress() as tell:
         heard = listening.listen(
-            given.song, out=_place(given.out), clicks=_place(given.clicks), changes=listening.changes_of(vars(given)), tell=tell
+            given.song,
+            out=_place(given.out),
+            clicks=_place(given.clicks),
+            changes=listening.changes_of(vars(given)),
+            tell=tell,
         )
     if given.json:
         from .songmap import to_json
@@ -190,9 +194,10 @@ def _check(given: argparse.Namespace) -> int:
     with progress() as tell:
         show = pipeline.load_show(given.show, tell)
     rig, clock = show.rig, show.clock
-    facts = {
-        "title": show.score.title, "song_s": show.song.song.seconds, "tempo": show.song.tempo, "bars": len(show.song.bars),
-        "grid": show.song.grid, "clips": len(show.cues), "zones": len(rig.zones), "pixels": rig.pixels,
+    facts: dict[str, Any] = {
+        "title": show.score.title, "song_s": show.song.song.seconds, "tempo": show.song.tempo,
+        "bars": len(show.song.bars), "grid": show.song.grid, "clips": len(show.cues),
+        "zones": len(rig.zones), "pixels": rig.pixels,
         "frames": clock.frames, "frames_per_beat": clock.frames_per_beat, "remarks": pipeline.remarks(show),
     }  # fmt: skip
     if given.json:
@@ -243,10 +248,8 @@ def _bake(given: argparse.Namespace) -> int:
         return _print_json(baked.audit)
     for name, path in baked.rolls.items():
         row = baked.audit["controllers"][name]
-        share = row["roll_bytes"] / row["raw_bytes"]
-        print(
-            f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {row['bytes_per_s']:.0f} bytes a second"
-        )
+        share, pace = row["roll_bytes"] / row["raw_bytes"], row["bytes_per_s"]
+        print(f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {pace:.0f} bytes a second")
     _print_audit(baked.audit)
     for remark in baked.remarks:
         print(remark)
@@ -285,16 +288,16 @@ def _print_audit(found: dict[str, Any]) -> None:
     if not flashes["ok"]:
         worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])
         print(
-            f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy"
+            f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, "
+            "applied to lights by analogy"
         )
 
 
 def _film(given: argparse.Namespace) -> int:
     from . import pipeline
 
-    out = _place(given.out) or _made(given.show / "out") / "film.png"
     with progress() as tell:
-        print(pipeline.draw_film(given.show, out, tell))
+        print(pipeline.draw_film(given.show, _place(given.out), tell))
     return DONE
 
 
@@ -302,7 +305,11 @@ def _rig(given: argparse.Namespace) -> int:
     from . import pipeline
 
     rig = pipeline.rig_of(given.show)
-    out = _place(given.out) or _made(given.show / "out") / "rig.svg"
+    out = _place(given.out)
+    if out is None:
+        folder = (given.show.parent if given.show.suffix == ".toml" else given.show) / "out"
+        folder.mkdir(exist_ok=True)
+        out = folder / "rig.svg"
     if out.suffix.lower() not in (".svg", ".png"):
         raise Faults.one(out, "", "a rig is drawn as .svg or .png")
     pipeline.draw_rig(rig, out)
@@ -315,13 +322,6 @@ def _place(path: Path | None) -> Path | None:
     if path is not None and not path.parent.is_dir():
         raise Faults.one(path, "", f"cannot be written: there is no folder {path.parent}")
     return path
-
-
-def _made(folder: Path) -> Path:
-    if not folder.parent.is_dir():
-        raise Faults.one(folder.parent, "", "no such folder")
-    folder.mkdir(exist_ok=True)
-    return folder
 
 
 def _inspect(given: argparse.Namespace) -> int:

@@ -16,6 +16,7 @@ bar 0, and `17.3+1/2` is half a beat after beat 3 of bar 17. No float decides an
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 import re
 from collections.abc import Iterable, Sequence
@@ -25,9 +26,9 @@ from functools import cached_property
 
 SECOND = 1_000_000  # microseconds
 EVEN_BEAT_US = 500_000  # a song without a beat gets an even clock of 120 beats a minute
-ODD_BEAT = 1.6  # a beat this many times longer or shorter than the typical one takes K x 2^j frames
+ODD_BEAT = Fraction(8, 5)  # a beat this many times longer or shorter than the typical one takes K x 2^j frames
 GROUP_PRODUCT = 1 << 30  # the board computes i x length without passing this
-GROUP_FRAMES = 255
+GROUP_FRAMES = 255  # a byte counts them
 
 
 # ---- spans and moments as people write them ----------------------------------------------------------------------
@@ -74,7 +75,8 @@ _NUMBER = r"\d+(?:\.\d+)?(?:/\d+)?"
 _SPAN = re.compile(rf"\s*({_NUMBER})\s*(beats?|bars?|s|seconds?|ms)?\s*")
 _MOMENT = re.compile(
     r"\s*(?:(?P<word>start|end)\b"
-    r"|(?P<of>section|label)\s+(?P<name>[^\[\]]+?)\s*(?:\[\s*(?P<nth>\d+)\s*\])?"
+    # A name ends at a space or a bracket, so that "label verse-2" is that label and "label verse - 2" comes before it.
+    r"|(?P<of>section|label)\s+(?P<name>[^\[\]]+?)(?=[\s\[]|$)\s*(?:\[\s*(?P<nth>\d+)\s*\])?"
     r"|(?P<seconds>\d+(?:\.\d+)?)\s*s\b"
     r"|(?P<bar>-?\d+)(?:\.(?P<beat>\d+))?)"
     rf"(?P<rest>(?:\s*[+-]\s*{_NUMBER}\s*(?:beats?|bars?|seconds?|ms|s)?)*)\s*"
@@ -343,63 +345,62 @@ def frame_clock(
     whose length is a whole number of quarter beats.
     """
     typical, fast = _typical_beats(grid.beats_us)
-    most = max(1, fast // shortest_us)
-    per_beat = frames_per_beat(rate * typical / SECOND, most)
+    per_beat = frames_per_beat(Fraction(rate) * typical / SECOND, max(1, fast // shortest_us))
     groups: list[Group] = []
     knots = _knots(grid.beats_us, song_us)
-    for (beat, start), (next_beat, end) in zip(knots, knots[1:], strict=False):
+    for (beat, start), (next_beat, end) in itertools.pairwise(knots):
         beats = next_beat - beat
-        wanted = per_beat * beats if beats != 1 else Fraction(_frames_in_beat(end - start, typical, per_beat))
-        frames = min(max(1, math.floor(wanted)), (end - start) // shortest_us)
-        if frames == wanted or frames == 0:
-            _cut(groups, beat, beats, start, end, frames, most_group_frames)
-            continue
-        # The wire is too slow for this beat: halve while that stays whole, so that halves still fall on frames.
-        halved = int(wanted)
-        while halved > frames and halved % 2 == 0:
-            halved //= 2
-        _cut(groups, beat, beats, start, end, min(halved, frames), most_group_frames)
+        frames = max(1, math.floor(beats * _frames_in_beat((end - start) / beats, typical, per_beat)))
+        most = (end - start) // shortest_us
+        # Where the wire is too slow: halve while that stays whole, so that halves still fall on frames.
+        while frames > most and frames % 2 == 0:
+            frames //= 2
+        _cut(groups, beat, beats, start, end, min(frames, most), most_group_frames)
     return FrameClock(grid, knots, groups, per_beat, song_us)
 
 
-def frames_per_beat(wanted: float, most: int) -> int:
-    """K: the multiple of 12 nearest to `wanted` if that is within 25 % of it, else of 4; never above `most`.
+def frames_per_beat(wanted: Fraction, most: int) -> int:
+    """K: the multiple of 12 nearest to `wanted` (above 0) if that is within 25 % of it, else of 4; never above `most`.
 
-    12 so that halves, quarters, thirds and sixths of a beat fall on frames. Below 4 frames a beat, whatever fits.
+    12 so that halves, quarters, thirds and sixths of a beat fall on frames; nearest by ratio. Where the wire allows
+    fewer than 4 frames a beat, as many as it allows.
     """
-    wanted = min(wanted, float(most))
+    wanted = min(wanted, Fraction(most))
     for unit in (12, 4):
         near = {unit * n for n in (math.floor(wanted / unit), math.ceil(wanted / unit)) if 0 < unit * n <= most}
-        best = min(near, key=lambda k: abs(math.log(k / wanted)), default=0)
-        if best and (unit == 4 or abs(best / wanted - 1) <= 0.25):
+        best = min(near, key=lambda k: max(k / wanted, wanted / k), default=0)
+        if best and (unit == 4 or abs(best / wanted - 1) <= Fraction(1, 4)):
             return best
-    return max(1, min(most, 4))
+    return most
 
 
 def _typical_beats(beats_us: Sequence[int]) -> tuple[int, int]:
     """The median beat, and a fast beat that nearly all are longer than (K must fit the wire for those)."""
-    periods = sorted(b - a for a, b in zip(beats_us, beats_us[1:], strict=False)) or [EVEN_BEAT_US]
+    periods = sorted(_periods(beats_us))
     typical = periods[len(periods) // 2]
-    return typical, max(periods[len(periods) // 20], int(0.7 * typical))
+    return typical, max(periods[len(periods) // 20], 7 * typical // 10)
 
 
-def _frames_in_beat(period_us: int, typical_us: int, per_beat: int) -> int:
-    ratio = period_us / typical_us
+def _periods(beats_us: Sequence[int]) -> list[int]:
+    return [b - a for a, b in itertools.pairwise(beats_us)] or [EVEN_BEAT_US]
+
+
+def _frames_in_beat(period_us: Fraction, typical_us: int, per_beat: int) -> int:
+    """K for an ordinary beat, K x 2^j for one that is 2^j times as long, j rounded; halved only while that is whole."""
+    ratio, frames = period_us / typical_us, per_beat
     if 1 / ODD_BEAT <= ratio <= ODD_BEAT:
-        return per_beat
-    doublings = round(math.log2(ratio))
-    frames = per_beat
-    for _ in range(abs(doublings)):
-        if doublings < 0 and frames % 2:
-            break
-        frames = frames * 2 if doublings > 0 else frames // 2
+        return frames
+    while ratio * ratio >= 2:
+        ratio, frames = ratio / 2, frames * 2
+    while ratio * ratio < Fraction(1, 2) and frames % 2 == 0:
+        ratio, frames = ratio * 2, frames // 2
     return frames
 
 
 def _knots(beats_us: Sequence[int], song_us: int) -> list[tuple[Fraction, int]]:
     """Where musical time is pinned to the song: lead-in beats, heard beats, tail beats, the end."""
     last = len(beats_us) - 1
-    periods = [b - a for a, b in zip(beats_us, beats_us[1:], strict=False)] or [EVEN_BEAT_US]
+    periods = _periods(beats_us)
     # The median of a few: one misheard beat at the edge must not set the tempo of the whole lead-in.
     lead = _outer(beats_us[0], sorted(periods[:4])[len(periods[:4]) // 2])
     tail = _outer(song_us - beats_us[-1], sorted(periods[-4:])[len(periods[-4:]) // 2])
@@ -414,7 +415,8 @@ def _knots(beats_us: Sequence[int], song_us: int) -> list[tuple[Fraction, int]]:
 def _outer(distance_us: int, period_us: int) -> list[tuple[Fraction, int]]:
     """Beats outward from the first or last heard beat, to a distance: whole ones, then one of n/4 beats, n = 2..6.
 
-    Returns (beats, us) from near to far, empty when there is nothing to fill.
+    Returns (beats, us) from near to far, empty when there is nothing to fill. Less than half a beat in all is one
+    piece of a quarter beat at least.
     """
     if distance_us <= 0:
         return []

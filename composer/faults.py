@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import sys
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -36,7 +37,7 @@ class Fault:
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
         hint = f" (did you mean {self.hint}?)" if self.hint else ""
-        return f"{self.file}: {place}{self.what}{hint}"
+        return " ".join(f"{self.file}: {place}{self.what}{hint}".splitlines())  # what was written may hold line ends
 
 
 class Faults(Exception):
@@ -62,11 +63,13 @@ class FaultList:
     def __init__(self, file: str | Path) -> None:
         self.file = str(file)
         self.faults: list[Fault] = []
+        self._seen: set[Fault] = set()
 
     def add(self, where: str, what: str, hint: str = "") -> None:
         """Remember one fault; the same line is kept once."""
         fault = Fault(self.file, where, what, hint)
-        if fault not in self.faults:
+        if fault not in self._seen:
+            self._seen.add(fault)
             self.faults.append(fault)
 
     def raise_if_any(self) -> None:
@@ -104,10 +107,13 @@ def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
     """Parse TOML text; `name` stands in the fault. Raises `Faults` with line and column."""
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        message = str(error) or "nested too deeply"
-        what, _, place = message.partition(" (at ")
+    except tomllib.TOMLDecodeError as error:
+        what, _, place = str(error).partition(" (at ")
         raise Faults.one(name, place.rstrip(")").replace(", column", " column"), f"not TOML: {what}") from None
+    except RecursionError:
+        raise Faults.one(name, "", "not TOML: nested too deeply") from None
+    except ValueError:  # Python reads whole numbers of up to 4300 digits
+        raise Faults.one(name, "", "holds a number that is too long") from None
 
 
 class Table:
@@ -158,6 +164,10 @@ class Table:
             return stand_in if default is _MISSING or default is None else default
         return value
 
+    # The readers below give the value when it is good, else the default, or without one a stand-in that is as good as
+    # any of its type: reading goes on, and the result counts only when there are no faults. `Any`, because a default of
+    # None may come back.
+
     def text(self, key: str, default: Any = _MISSING) -> Any:
         """A string value."""
         return self._typed(key, default, lambda v: isinstance(v, str), "text in quotes", "")
@@ -182,18 +192,19 @@ class Table:
 
         value = self._typed(key, default, good, "a whole number", int(max(low, 0)) if low > -math.inf else 0)
         if good(value) and key in self.content and not low <= value <= high:
-            self.fault(key, f"{value} is out of range, {range_text(low, high)}")
+            self.fault(key, f"{_short(str(value))} is out of range, {range_text(low, high)}")
             return int(min(max(value, low), high))
         return value
 
     def choice(self, key: str, among: Iterable[str], default: Any = _MISSING) -> Any:
-        """A word out of a known list; a near miss is named."""
+        """A word out of a known list, which is never empty; a near miss is named. The stand-in is its first word."""
         among = list(among)
         value = self.text(key, default)
-        if key in self.content and isinstance(self.content[key], str) and value not in among:
+        if value in among or value is default:
+            return value
+        if key in self.content and isinstance(self.content[key], str):
             self.fault(key, f'"{value}" is not one of {", ".join(among)}', nearest(value, among))
-            return among[0] if default is _MISSING or default is None else default
-        return value
+        return among[0] if default is _MISSING or default is None else default
 
     def table(self, key: str) -> Table:
         """A table below this one (empty when missing)."""
@@ -235,8 +246,8 @@ class Table:
 
 
 def is_number(value: Any) -> bool:
-    """A finite int or float, and not a bool."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    """A finite int or float that a double can hold, and not a bool."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
 
 
 def kind_of(value: Any) -> str:
@@ -246,14 +257,18 @@ def kind_of(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return f'the text "{value if len(value) <= 40 else value[:37] + "..."}"'
+        return f'the text "{_short(value)}"'
     if isinstance(value, (int, float)):
-        return f"the number {value}"
+        return f"the number {_short(str(value))}"
     if isinstance(value, list):
         return "a list"
     if isinstance(value, Mapping):
         return "a table"
     return f"a {type(value).__name__}"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 40 else text[:37] + "..."
 
 
 def range_text(low: float, high: float) -> str:

@@ -36,9 +36,9 @@ def lay(out, pixels, light, cover, opacity, first, mix):  # type: ignore[no-unty
             for c in range(3):
                 below = out[first + f, pixels[n], c]
                 above = light[lf, ln, c]
-                if mix == 0:
+                if mix == REPLACE:
                     value = below + (above - below) * share
-                elif mix == 1:
+                elif mix == ADD:
                     value = min(one, below + above * share)
                 else:
                     value = max(below, above * share)
@@ -60,12 +60,12 @@ def lay_shares(share_of, out, pixels, light, cover, opacity, cue, mix):  # type:
         ln = n if light.shape[1] > 1 else 0
         for c in range(3):
             own = light[0, ln, c] * share
-            if mix == 0:
+            if mix == REPLACE:
                 for other in range(cue):
                     share_of[other, p, c] *= np.float32(1) - share
                 share_of[cue, p, c] = own
                 out[0, p, c] = out[0, p, c] * (np.float32(1) - share) + own
-            elif mix == 1:
+            elif mix == ADD:
                 share_of[cue, p, c] = own
                 out[0, p, c] = min(np.float32(1), out[0, p, c] + own)
             elif own > out[0, p, c]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -42,24 +43,14 @@ class Renderer:
         self._places: dict[str, Place] = {}
         self._params: dict[int, dict[str, Any]] = {}
         self._curves: dict[str, Floats] = {}
-        self._kinds: dict[Hashable, int] = {}
+        self._kinds: dict[Cue, int] = {}
         self._kind_of = [self._kind(cue) for cue in self.cues]
         self._active = self._spread()
 
     def _kind(self, cue: Cue) -> int:
         """A number for all of a cue but where it stands; cues alike share it."""
-        fixed = (
-            cue.effect,
-            cue.zone,
-            cue.length,
-            cue.mix,
-            cue.opacity,
-            cue.fade_in,
-            cue.fade_out,
-            cue.params,
-            cue.seed,
-        )
-        return self._kinds.setdefault((*fixed, cue.strength), len(self._kinds))
+        alike = replace(cue, address="", first=0, end=0, start=Fraction(0), layer=0, order=0)
+        return self._kinds.setdefault(alike, len(self._kinds))
 
     def _spread(self) -> list[list[int]]:
         """For each group the numbers of its cues, in covering order."""
@@ -71,13 +62,17 @@ class Renderer:
         return active
 
     def key(self, group: Group) -> Hashable:
-        """What a group's light depends on: its cues, each at its phase. Groups of equal key have equal light."""
+        """What a group's light depends on: its cues, each at its phase. Groups of equal key have equal light.
+
+        Keys of different renderers do not compare: they hold numbers that each gives its own cues.
+        """
         parts: list[Hashable] = [group.frames, group.step]
         for number in self._active[group.index]:
             cue = self.cues[number]
             parts.append((self._kind_of[number], group.beat - cue.start, *self._within(cue, group)))
             if cue.by_seconds:
-                parts.append((group.start_us - self.clock.frame_us(cue.first), group.end_us - group.start_us))
+                first_us, end_us = self.clock.frame_us(cue.first), self.clock.frame_us(cue.end)
+                parts.append((group.start_us - first_us, group.end_us - group.start_us, end_us - first_us))
             if EFFECTS[cue.effect].uses_sound:
                 parts.append(group.start_us)
         return tuple(parts)
@@ -150,10 +145,10 @@ class Renderer:
             if band not in self._curves:
                 self._curves[band] = np.asarray(getattr(self.loudness, band), np.float64)
             curve = self._curves[band]
-            grid = np.arange(len(curve)) * hop
-            out[band] = (
-                np.interp(seconds, grid, curve).astype(np.float32) if len(curve) else np.zeros(len(seconds), np.float32)
-            )
+            if len(curve):
+                out[band] = np.interp(seconds, np.arange(len(curve)) * hop, curve).astype(np.float32)
+            else:
+                out[band] = np.zeros(len(seconds), np.float32)
         return out
 
     def _zone(self, name: str) -> NDArray[np.int32]:

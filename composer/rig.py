@@ -10,24 +10,23 @@ Electrical names end in their unit. Chip and board rows are data (`chips.toml`, 
 
 from __future__ import annotations
 
-import csv
 import itertools
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from .faults import FaultList, Faults, Table, is_number, kind_of, nearest, read_toml
+from .faults import FaultList, Table, kind_of, nearest, read_toml
+from .places import Point, along, places_of
+from .zones import zone_pixels
 
 NAME = re.compile(r"[^\W\d][\w-]{0,30}")
-DEFAULT_PITCH_M = 1 / 30
+NAME_TEXT = "a name is a letter, then letters, digits, _ or -, at most 31 in all"
 MOST_PIXELS = 200_000
-
-Point = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -252,7 +251,7 @@ class Rig:
 
 
 def in_run(at: int, first: int, end: int, cuts: tuple[int, ...]) -> bool:
-    """Whether a feed before pixel `at` feeds the run [first, end): a feed exactly at a cut feeds the pixels after it."""
+    """Whether a feed before pixel `at` feeds the run [first, end): one exactly at a cut feeds the pixels after it."""
     return first <= at < end or (at == end and at not in cuts)
 
 
@@ -267,28 +266,29 @@ def _slices(sizes: Mapping[str, int]) -> dict[str, slice]:
 # ---- the tables of chips and boards ------------------------------------------------------------------------------
 
 
-def _rows(file: str) -> dict[str, dict[str, tuple[Any, str]]]:
-    return tomllib.loads((Path(__file__).parent / file).read_text(encoding="utf-8"))
+def _rows(file: str) -> dict[str, tuple[dict[str, Any], dict[str, str]]]:
+    """Each row of a table by name: its values, and where each was read. Every value stands as [value, source]."""
+    table = tomllib.loads((Path(__file__).parent / file).read_text(encoding="utf-8"))
+    out = {}
+    for name, row in table.items():
+        values = {key: tuple(value) if isinstance(value, list) else value for key, (value, _) in row.items()}
+        out[name] = values, {key: source for key, (_, source) in row.items()}
+    return out
 
 
 @cache
 def chips() -> dict[str, Chip]:
     """The chip table by name."""
-    out = {}
-    for name, row in _rows("chips.toml").items():
-        values = {key: tuple(v) if isinstance(v, list) else v for key, (v, _) in row.items()}
-        out[name] = Chip(name=name, source={key: source for key, (_, source) in row.items()}, **values)
-    return out
+    return {name: Chip(name=name, source=source, **values) for name, (values, source) in _rows("chips.toml").items()}
 
 
 @cache
 def boards() -> dict[str, Board]:
     """The board table by name."""
     out = {}
-    for name, row in _rows("boards.toml").items():
-        values = {key: tuple(v) if isinstance(v, list) else v for key, (v, _) in row.items()}
-        values["pins"] = frozenset(_numbers(values["pins"]))
-        out[name] = Board(name=name, source={key: source for key, (_, source) in row.items()}, **values)
+    for name, (values, source) in _rows("boards.toml").items():
+        pins = frozenset(_numbers(values.pop("pins")))
+        out[name] = Board(name=name, source=source, pins=pins, **values)
     return out
 
 
@@ -306,7 +306,8 @@ def _numbers(text: str) -> list[int]:
 
 def awg_mm2(awg: int) -> float:
     """Cross-section of a solid AWG conductor, mm2: d = 0.127 mm x 92^((36-n)/39) (ASTM B258, from memory)."""
-    return math.pi / 4 * (0.127 * 92 ** ((36 - awg) / 39)) ** 2
+    diameter_mm = 0.127 * math.pow(92, (36 - awg) / 39)
+    return math.pi / 4 * diameter_mm * diameter_mm
 
 
 # ---- reading rig.toml --------------------------------------------------------------------------------------------
@@ -339,7 +340,7 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     if sum(s.pixels for s in read) > MOST_PIXELS:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")
     _check_pins(read, faults)
-    zones = _zones(top, strings, {s.name for s in read}, faults)
+    zones = _zones(top, strings, {s.name for s in read} - set(strings), faults)
     top.finish()
     return Rig(path, supplies, controllers, strings, zones)
 
@@ -349,7 +350,7 @@ def _named_tables(top: Table, key: str) -> list[tuple[str, Table]]:
     for name, content in top.named(key).items():
         table = Table(content, f"{key}.{name}", top.faults)
         if not NAME.fullmatch(name):
-            table.fault("", "a name is a letter, then letters, digits, _ or -, at most 31 in all")
+            table.fault("", NAME_TEXT)
         out.append((name, table))
     return out
 
@@ -409,7 +410,7 @@ def _string(
         pixels=pixels,
         chip=chip,
         order=order,
-        places=_places(table, pixels, path),
+        places=places_of(table, pixels, path),
         brightness=table.number("brightness", 1.0, low=0.0, high=1.0),
         skip=_skip(table, pixels),
         feeds=_feeds(name, table, pixels, supplies, chip),
@@ -422,7 +423,8 @@ def _string(
     return string
 
 
-def _inside(low: int, high: int) -> Any:
+def _inside(low: int, high: int) -> Callable[[Any], bool]:
+    """Whether a value is a whole number in [low, high)."""
     return lambda value: isinstance(value, int) and not isinstance(value, bool) and low <= value < high
 
 
@@ -436,8 +438,9 @@ def _skip(table: Table, pixels: int) -> frozenset[int]:
         except ValueError:
             table.fault("skip", f'"{item}" is not a pixel number or a range like "100-104"')
             continue
-        if numbers[0] < 0 or numbers[-1] >= pixels:
+        if max(numbers) >= pixels:
             table.fault("skip", f"{item} is outside the string's pixels 0-{pixels - 1}")
+            continue
         out.update(numbers)
     return frozenset(out)
 
@@ -446,8 +449,8 @@ def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply],
     feeds = []
     for block in table.tables("feed"):
         at = block.raw("at", "start")
-        number = {"start": 0, "end": pixels}.get(at, at) if isinstance(at, (str, int)) else at
-        if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number <= pixels:
+        number = {"start": 0, "end": pixels}.get(at, -1) if isinstance(at, str) else at
+        if not _inside(0, pixels + 1)(number):
             block.fault("at", f'needs "start", "end" or a pixel number 0-{pixels}, got {kind_of(at)}')
             number = 0
         supply = _known(block, "supply", supplies, "supply")
@@ -502,162 +505,27 @@ def _check_pins(strings: list[LedString], faults: FaultList) -> None:
                 faults.add(where, f'pin {pin} of "{string.controller}" already drives "{owner}": strings overlap')
 
 
-# ---- places ------------------------------------------------------------------------------------------------------
-
-
-def _places(table: Table, pixels: int, path: Path) -> tuple[Point, ...]:
-    given = [key for key in ("path", "csv") if table.has(key)]
-    if len(given) > 1:
-        table.fault("csv", "a string hangs along either path or csv, not both")
-    if table.has("csv"):
-        table.raw("path", None)
-        return _places_from_csv(table, pixels, path)
-    table.raw("csv", None)
-    points = table.list_of("path", "points [x, y] in metres", _is_point, [])
-    if table.has("path") and (not isinstance(table.content["path"], list) or len(points) < 2):
-        table.fault("path", "needs at least two points [[x, y], [x, y]]")
-    if len(points) < 2:
-        points = [[0.0, 0.0], [DEFAULT_PITCH_M * max(pixels - 1, 1), 0.0]]
-    elif all(point == points[0] for point in points):
-        table.fault("path", "has no length")
-    return along([(float(x), float(y)) for x, y in points], pixels)
-
-
-def _is_point(value: Any) -> bool:
-    return isinstance(value, list) and len(value) == 2 and all(is_number(v) and abs(v) <= 1e5 for v in value)
-
-
-def along(points: list[Point], pixels: int) -> tuple[Point, ...]:
-    """`pixels` places evenly along a line of straight pieces, the first at its start, the last at its end."""
-    lengths = [math.dist(a, b) for a, b in itertools.pairwise(points)]
-    total = sum(lengths)
-    places, piece, before = [], 0, 0.0
-    for i in range(pixels):
-        at = total * i / (pixels - 1) if pixels > 1 else 0.0
-        while piece < len(lengths) - 1 and at > before + lengths[piece]:
-            before += lengths[piece]
-            piece += 1
-        share = (at - before) / lengths[piece] if lengths[piece] else 0.0
-        (ax, ay), (bx, by) = points[piece], points[piece + 1]
-        places.append((ax + (bx - ax) * share, ay + (by - ay) * share))
-    return tuple(places)
-
-
-def _places_from_csv(table: Table, pixels: int, path: Path) -> tuple[Point, ...]:
-    """Places from a file of `x,y` lines in metres, one a pixel; a first line of words is a heading."""
-    stand_in = along([(0.0, 0.0), (1.0, 0.0)], pixels)
-    name = table.text("csv")
-    file = path.parent / name
-    try:
-        rows = list(csv.reader(file.read_text(encoding="utf-8-sig").splitlines()))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        table.fault("csv", f'"{name}" cannot be read: {getattr(error, "strerror", None) or "not a text file"}')
-        return stand_in
-    places = []
-    for number, row in enumerate(rows, 1):
-        if not row:
-            continue
-        try:
-            x, y = (float(cell) for cell in row[:2])
-        except ValueError:
-            if number > 1:
-                table.fault("csv", f'"{name}" line {number}: needs x,y in metres')
-            continue
-        if not (math.isfinite(x) and math.isfinite(y)):
-            table.fault("csv", f'"{name}" line {number}: needs x,y in metres')
-        places.append((x, y))
-    if len(places) != pixels:
-        table.fault("csv", f'"{name}" holds {len(places)} places, the string has {pixels} pixels')
-        return stand_in
-    return tuple(places)
-
-
-# ---- zones -------------------------------------------------------------------------------------------------------
-
-_PART = re.compile(r"\s*([^\W\d][\w-]*)\s*(?:\[\s*(\d+)\s*(?:(:)\s*(\d+)\s*(?::\s*(\d+)\s*)?)?\])?\s*(reversed)?\s*")
-
-
-def _zones(top: Table, strings: Mapping[str, LedString], written: set[str], faults: FaultList) -> dict[str, Zone]:
-    """Zones in the order of the file, strings first. `written` holds strings that exist but could not be placed."""
-    slices = _slices({name: s.pixels for name, s in strings.items()})
-    done = {name: tuple(slices[name].start + i for i in range(string.pixels)) for name, string in strings.items()}
-    skipped = {slices[name].start + i for name, string in strings.items() for i in string.skip if i < string.pixels}
-    written_zones = top.named("zone")
-    unknown: set[str] = set(written) - set(strings)
-    busy: list[str] = []
-
-    def resolve(name: str) -> tuple[int, ...] | None:
-        if name in done:
-            return done[name]
-        if name in busy:
-            faults.add(f"zone.{name}", f"zones go round in a circle: {' -> '.join([*busy[busy.index(name) :], name])}")
-            return None
-        busy.append(name)
-        pixels: list[int] | None = []
-        for i, part in enumerate(_parts(name, written_zones[name], faults)):
-            taken = _part(part, f"zone.{name}[{i + 1}]", name)
-            pixels = None if taken is None or pixels is None else [*pixels, *taken]
-        busy.pop()
-        if pixels is None:
-            unknown.add(name)
-            return None
-        twice = len(pixels) - len(set(pixels))
-        if twice:
-            faults.add(f"zone.{name}", f"holds {twice} pixel{'s' if twice > 1 else ''} twice: its parts overlap")
-        done[name] = tuple(pixels)
-        return done[name]
-
-    def _part(text: str, where: str, owner: str) -> tuple[int, ...] | None:
-        match = _PART.fullmatch(text)
-        if not match:
-            faults.add(
-                where, f'"{text}" is not a part: write NAME, NAME[FIRST:END], NAME[PIXEL], then perhaps reversed'
-            )
-            return None
-        name, first, colon, end, step, back = match.groups()
-        if name not in done and name not in written_zones:
-            if name not in unknown:
-                faults.add(where, f'there is no string or zone "{name}"', nearest(name, [*strings, *written_zones]))
-            return None
-        base = resolve(name)
-        if base is None:
-            return None
-        if first is not None:
-            low = int(first)
-            high = int(end) if colon else low + 1
-            if not 0 <= low < high <= len(base):
-                faults.add(where, f'"{text.strip()}" reaches outside {name}, which has pixels 0-{len(base) - 1}')
-                return ()
-            if step is not None and int(step) == 0:
-                faults.add(where, f'"{text.strip()}": a step is at least 1')
-                return ()
-            base = base[low : high : int(step or 1)]
-        return base[::-1] if back else base
-
-    for name in written_zones:
-        if name in written:
+def _zones(top: Table, strings: Mapping[str, LedString], unplaced: set[str], faults: FaultList) -> dict[str, Zone]:
+    """Zones, every string first. `unplaced` are strings that exist but hang on no controller."""
+    written = top.named("zone")
+    for name in written:
+        if name in strings or name in unplaced:
             faults.add(f"zone.{name}", "a string of this name is already a zone")
         elif not NAME.fullmatch(name):
-            faults.add(f"zone.{name}", "a name is a letter, then letters, digits, _ or -, at most 31 in all")
-        resolve(name)
+            faults.add(f"zone.{name}", NAME_TEXT)
+    slices = _slices({name: string.pixels for name, string in strings.items()})
+    numbers = {name: tuple(range(run.start, run.stop)) for name, run in slices.items()}
+    skipped = {slices[name].start + i for name, string in strings.items() for i in string.skip}
     zones = {}
-    for name, pixels in done.items():
+    for name, pixels in zone_pixels(written, numbers, unplaced, faults).items():
         lit = tuple(pixel for pixel in pixels if pixel not in skipped)
-        if not lit and name in written_zones:
-            faults.add(f"zone.{name}", "has no pixels")
+        if pixels and not lit and name in written:
+            faults.add(f"zone.{name}", "has no pixels but skipped ones")
         zones[name] = Zone(name, lit)
     return zones
 
 
-def _parts(name: str, value: Any, faults: FaultList) -> list[str]:
-    parts = [value] if isinstance(value, str) else value
-    if not isinstance(parts, list) or not all(isinstance(part, str) for part in parts):
-        faults.add(f"zone.{name}", f'needs a list of parts like ["rail[0:100]", "mast reversed"], got {kind_of(value)}')
-        return []
-    return parts
-
-
 __all__ = [
-    "Board", "Chip", "Controller", "Faults", "Feed", "LedString", "Rig", "Supply", "Wire", "Zone",
+    "Board", "Chip", "Controller", "Feed", "LedString", "Point", "Rig", "Supply", "Wire", "Zone",
     "along", "awg_mm2", "boards", "chips", "in_run", "load_rig", "rig_from",
 ]  # fmt: skip

@@ -61,7 +61,8 @@ class Trigger:
     """A rule that lays one clip on every event in a stretch (the whole song without one).
 
     `event` is one of EVENTS, `of` the band or the label. Every `every`-th event counts, from number `offset` (0 = the
-    first); events weaker than `threshold` or nearer than `gap` to the one before are passed over.
+    first). Events weaker than `threshold`, or nearer than `gap` to the last that was kept, are passed over and not
+    counted.
     """
 
     where: str
@@ -152,11 +153,11 @@ def _colours(top: Table) -> dict[str, list[str]]:
     return colours
 
 
+@dataclass(frozen=True)
 class _Reader:
     """Reads clip blocks against the score's own colours."""
 
-    def __init__(self, colours: Mapping[str, list[str]]) -> None:
-        self.colours = colours
+    colours: Mapping[str, list[str]]
 
     def phrase(self, name: str, blocks: Any, faults: FaultList) -> tuple[Block, ...]:
         where = f"phrase.{name}"
@@ -167,13 +168,12 @@ class _Reader:
         return tuple(self.block(t, f"{name}[{i + 1}]", in_phrase=True) for i, t in enumerate(tables))
 
     def block(self, table: Table, label: str, in_phrase: bool = False, timed: bool = True) -> Block:
+        """One clip, or the placing of a phrase. `timed`: it says when; else the trigger it belongs to does."""
         name = table.text("name", "")
         label = name or label
-        stretch = _stretch(table, in_phrase, needed=not table.has("phrase")) if timed else _length_only(table)
         if table.has("phrase"):
-            phrase = table.text("phrase")
-            table.finish()
-            return Block(table.where, label, stretch, phrase=phrase)
+            return self._placing(table, label, in_phrase, timed)
+        stretch = _stretch(table, in_phrase, needed=True) if timed else _length_only(table)
         effect = table.choice("effect", EFFECTS)
         zone = table.text("zone")
         block = Block(
@@ -185,33 +185,52 @@ class _Reader:
             layer=table.whole("layer", 1, low=-1000, high=1000),
             mix=table.choice("mix", MIXES, "replace"),
             opacity=table.number("opacity", 1.0, low=0.0, high=1.0),
-            fade_in=read_span(table, "fade_in", Span()),
-            fade_out=read_span(table, "fade_out", Span()),
+            fade_in=read_span(table, "fade_in") or Span(),
+            fade_out=read_span(table, "fade_out") or Span(),
             # Named by what it is, not by its number: a clip put in before it must not change its random choices.
             seed=table.whole("seed", zlib.crc32(f"{name}/{zone}/{effect}".encode()) >> 1, low=0, high=2**31 - 1),
             params=read_params(table, EFFECTS[effect], self.colours),
         )
-        table.finish()
+        if table.content.get("effect") == effect:  # else its other keys may well be right for the effect that was meant
+            table.finish()
         return block
+
+    def _placing(self, table: Table, label: str, in_phrase: bool, timed: bool) -> Block:
+        """A phrase placed by a block: `phrase` and `at`. It lasts as long as its clips."""
+        phrase = table.text("phrase")
+        for key in ("bars", "for", "to"):
+            if table.has(key):
+                table.raw(key)
+                table.fault(key, f"a phrase lasts as long as its clips: drop {key}, and say where it starts with at")
+        if not timed:
+            table.fault("phrase", "a trigger lays a clip, not a phrase")
+        at = _moment(table, "at", in_phrase)
+        if timed and not table.has("at"):
+            if in_phrase:
+                at = Moment("bar", bar=1)
+            else:
+                table.fault("at", 'is missing: say where the phrase starts, at = "17.1"')
+        table.finish()
+        return Block(table.where, label, None if at is None else Stretch(at), phrase=phrase)
 
 
 # ---- times -------------------------------------------------------------------------------------------------------
 
 
-def read_span(table: Table, key: str, default: Span | None) -> Span | None:
-    """A length such as "2 bars" at a key; faults say how to write it."""
-    text = _quoted(table, key, "2 bars", default is None)
+def read_span(table: Table, key: str) -> Span | None:
+    """A length such as "2 bars" at a key, None without the key or with a fault, which says how to write it."""
+    text = _quoted(table, key, "2 bars", unit=" beats")
     if text is None:
-        return default
+        return None
     try:
         return parse_span(text)
     except ValueError as error:
         table.fault(key, str(error))
-        return default
+        return None
 
 
 def _moment(table: Table, key: str, in_phrase: bool) -> Moment | None:
-    text = _quoted(table, key, "17.3", optional=False)
+    text = _quoted(table, key, "17.3")
     return None if text is None else _moment_of(table, key, text, in_phrase)
 
 
@@ -226,67 +245,66 @@ def _moment_of(table: Table, key: str, text: str, in_phrase: bool = False) -> Mo
     return moment
 
 
-def _quoted(table: Table, key: str, example: str, optional: bool) -> str | None:
-    """A time in quotes. Unquoted, TOML reads 17.10 as 17.1, so that is a fault which shows the fix."""
-    if not table.has(key):
-        table.raw(key, None)
-        return None
-    value = table.raw(key)
+def _quoted(table: Table, key: str, example: str, unit: str = "") -> str | None:
+    """A time in quotes, or None. Unquoted, TOML reads 17.10 as 17.1, so that is a fault which shows the fix."""
+    value = table.raw(key, None)
     if is_number(value):
-        table.fault(key, f'a musical time needs quotes: {key} = "{value}"')
+        table.fault(key, f'a musical time needs quotes: {key} = "{value}{unit}"')
         return None
-    if not isinstance(value, str):
+    if table.has(key) and not isinstance(value, str):
         table.fault(key, f'needs a time in quotes such as "{example}", got {kind_of(value)}')
         return None
-    return value
+    return str(value) if table.has(key) else None
 
 
 BARS = re.compile(r"\s*(-?\d+)\s*(?:-\s*(\d+|end)\s*)?")
 
 
 def _stretch(table: Table, in_phrase: bool, needed: bool) -> Stretch | None:
-    """`bars = "1-4"`, or `at` with `for` or `to`. A placed phrase needs `at` alone."""
+    """`bars = "1-4"`, or `at` with `for` or `to`. Not `needed`: without any of them None, the whole song."""
     if table.has("bars"):
         for key in ("at", "for", "to"):
             if table.has(key):
                 table.raw(key)
                 table.fault(key, f"bars already says when: drop bars or {key}")
-        text = _quoted(table, "bars", "1-4", optional=False)
-        if text is None:
-            return None
-        match = BARS.fullmatch(text)
-        if not match:
-            table.fault("bars", f'"{text}" is not a run of bars: write "5", "1-4" or "41-end"')
-            return None
-        first, last = match.groups()
-        if last == "end":
-            to = Moment("end")
-            if in_phrase:
-                table.fault("bars", f'"{text}": a phrase has no end of its own, say the last bar')
-        else:
-            to = Moment("bar", bar=int(last or first) + 1)
-            if last and int(last) < int(first):
-                table.fault("bars", f'"{text}" runs backwards')
-        return Stretch(Moment("bar", bar=int(first)), to)
+        return _bars(table, in_phrase)
     table.raw("bars", None)
-    length, to_moment = read_span(table, "for", None), None
-    if length is not None and not length.positive:
-        table.fault("for", "a length is more than nothing")
-    if table.has("to"):
-        to_moment = _moment(table, "to", in_phrase)
-        if table.has("for"):
-            table.fault("to", "for already says how long: drop for or to")
-    else:
-        table.raw("to", None)
+    length, to = _length(table), _moment(table, "to", in_phrase)
+    if table.has("to") and table.has("for"):
+        table.fault("to", "for already says how long: drop for or to")
+    at = _moment(table, "at", in_phrase)
     if not table.has("at"):
-        table.raw("at", None)
         if needed or table.has("for") or table.has("to"):
             table.fault("at", 'is missing: say when, at = "17.1" with for = "2 bars", or bars = "17-18"')
         return None
-    at = _moment(table, "at", in_phrase)
-    if needed and not table.has("for") and not table.has("to"):
+    if not table.has("for") and not table.has("to"):
         table.fault("for", 'is missing: say how long, for = "2 bars" or to = "19.1"')
-    return None if at is None else Stretch(at, to_moment, length)
+    return None if at is None else Stretch(at, to, length)
+
+
+def _bars(table: Table, in_phrase: bool) -> Stretch | None:
+    text = _quoted(table, "bars", "1-4")
+    if text is None:
+        return None
+    match = BARS.fullmatch(text)
+    if not match:
+        table.fault("bars", f'"{text}" is not a run of bars: write "5", "1-4" or "41-end"')
+        return None
+    first, last = match.groups()
+    if last == "end":
+        if in_phrase:
+            table.fault("bars", f'"{text}": a phrase has no end of its own, say the last bar')
+        return Stretch(Moment("bar", bar=int(first)), Moment("end"))
+    if last and int(last) < int(first):
+        table.fault("bars", f'"{text}" runs backwards')
+    return Stretch(Moment("bar", bar=int(first)), Moment("bar", bar=int(last or first) + 1))
+
+
+def _length(table: Table) -> Span | None:
+    length = read_span(table, "for")
+    if length is not None and not length.positive:
+        table.fault("for", "a length is more than nothing")
+    return length
 
 
 def _length_only(table: Table) -> Stretch:
@@ -295,10 +313,7 @@ def _length_only(table: Table) -> Stretch:
         if table.has(key):
             table.raw(key)
             table.fault(key, "the trigger says when; its clip says only how long, with for")
-    length = read_span(table, "for", None)
-    if length is not None and not length.positive:
-        table.fault("for", "a length is more than nothing")
-    return Stretch(Moment("start"), length=length or Span(beats=Fraction(1)))
+    return Stretch(Moment("start"), length=_length(table) or Span(beats=Fraction(1)))
 
 
 # ---- order, triggers ---------------------------------------------------------------------------------------------
@@ -350,7 +365,7 @@ def _trigger(table: Table, label: str, read: _Reader) -> Trigger:
         every=table.whole("every", 1, low=1, high=1000),
         offset=table.whole("offset", 0, low=0, high=1000),
         threshold=table.number("threshold", 0.0, low=0.0, high=1.0),
-        gap=read_span(table, "gap", Span()) or Span(),
+        gap=read_span(table, "gap") or Span(),
         clip=clip,
     )
     table.finish()
@@ -365,23 +380,21 @@ def _check_phrases(phrases: Mapping[str, tuple[Block, ...]], clips: tuple[Block,
                 faults.add(
                     f"{block.where}.phrase", f'there is no phrase "{block.phrase}"', nearest(block.phrase, phrases)
                 )
-    told: set[str] = set()
+    depths: dict[str, int] = {}
 
-    def walk(name: str, path: tuple[str, ...]) -> None:
+    def depth(name: str, path: tuple[str, ...]) -> int:
+        """How many phrases deep a phrase is, itself included."""
         if name in path:
-            circle = path[path.index(name) :]
-            if not told.intersection(circle):
-                told.update(circle)
-                faults.add(f"phrase.{name}", f"phrases go round in a circle: {' -> '.join([*circle, name])}")
-            return
-        if len(path) >= MOST_DEPTH:
-            faults.add(f"phrase.{path[0]}", f"phrases are nested more than {MOST_DEPTH} deep")
-            return
-        for below in {block.phrase for block in phrases.get(name, ()) if block.phrase}:
-            walk(below, (*path, name))
+            circle = [*path[path.index(name) :], name]
+            faults.add(f"phrase.{name}", f"phrases go round in a circle: {' -> '.join(circle)}")
+        elif name not in depths and len(path) <= MOST_DEPTH:
+            inner = (block.phrase for block in phrases.get(name, ()) if block.phrase)
+            depths[name] = 1 + max((depth(phrase, (*path, name)) for phrase in inner), default=0)
+        return depths.get(name, 1)
 
     for name in phrases:
-        walk(name, ())
+        if depth(name, ()) > MOST_DEPTH:
+            faults.add(f"phrase.{name}", f"phrases are nested more than {MOST_DEPTH} deep")
 
 
 def _check_names(clips: list[Block], phrases: Mapping[str, tuple[Block, ...]], faults: FaultList) -> None:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import bisect
 import zlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
@@ -17,7 +17,7 @@ from .clock import SECOND, FrameClock, Moment, Span
 from .effects.table import EFFECTS, Pace
 from .faults import FaultList, nearest
 from .rig import Rig
-from .score import Block, Score, Stretch, Trigger
+from .score import MOST_DEPTH, Block, Score, Stretch, Trigger
 from .songmap import SongMap
 
 MOST_CUES = 100_000
@@ -26,9 +26,11 @@ SLACK = Fraction(1)  # beats that a clip may reach past the song's end: it is tr
 
 @dataclass(frozen=True)
 class Cue:
-    """One clip in its place: frames [first, end), starting at position `start` (a frame's own, as is its end).
+    """One clip in its place: frames [first, end), from position `start` for `length`, both beats.
 
-    `fade_in` and `fade_out` are None or a Pace; `order` breaks ties between cues on one layer (later covers earlier).
+    It starts at a frame's own position, and ends at one or at the end of the song. `address` is the clip's name and
+    where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params` are
+    the effect's, each time a Pace; `strength` is 1, or that of the event that a trigger laid it on, 0-1.
     """
 
     address: str
@@ -56,18 +58,14 @@ class Cue:
 
 
 def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultList) -> list[Cue]:
-    """Lay every clip, placed phrase and trigger of a score onto frames.
+    """Lay every clip, placed phrase and trigger of a score onto frames of a clock that has any.
 
-    Faults (unknown zone, place outside the song, no such section or label) are collected in `faults`. Cues are sorted
-    by layer, then by place in the score.
+    Faults (unknown zone, place outside the song, no such section or label) are collected in `faults`; a score with
+    faults of its own is laid as far as it goes. Cues are sorted by layer, then by place in the score.
     """
     _check_zones(score, rig, faults)
-    layer = _Laying(score, song, rig, clock, faults)
-    cues = sorted(layer.all(), key=lambda cue: (cue.layer, cue.order))
-    if len(cues) > MOST_CUES:
-        faults.add("", f"more than {MOST_CUES} clips in one show")
-        return []
-    return cues
+    cues = _Laying(score, song, rig, clock, faults).all()
+    return sorted(cues, key=lambda cue: (cue.layer, cue.order))
 
 
 def _check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
@@ -76,18 +74,31 @@ def _check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
             faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))
 
 
+class _TooMany(Exception):
+    """More clips than a show may have."""
+
+
 @dataclass
 class _Laying:
+    """Lays a score. `phrase` is where the phrase that a block stands in starts, None outside phrases."""
+
     score: Score
     song: SongMap
     rig: Rig
     clock: FrameClock
     faults: FaultList
-    count: int = field(default=0)
+    laid: int = 0
 
-    def all(self) -> Iterator[Cue]:
+    def all(self) -> list[Cue]:
+        try:
+            return list(self._all())
+        except _TooMany:
+            self.faults.add("", f"more than {MOST_CUES} clips in one show")
+            return []
+
+    def _all(self) -> Iterator[Cue]:
         for block in self.score.clips:
-            yield from self._block(block, Fraction(0), placed=False)
+            yield from self._block(block, None)
         for name, moments in self.score.order.items():
             for i, moment in enumerate(moments):
                 start = self._position(moment, f"order.{name}[{i + 1}]")
@@ -96,52 +107,45 @@ class _Laying:
         for trigger in self.score.triggers:
             yield from self._trigger(trigger)
 
+    def _count(self) -> int:
+        """A number for the next clip, or the next placing of a phrase: placings of nothing come to an end too."""
+        self.laid += 1
+        if self.laid > MOST_CUES:
+            raise _TooMany
+        return self.laid
+
     # -- clips and phrases
 
     def _phrase(self, name: str, start: Fraction, where: str, depth: int = 0) -> Iterator[Cue]:
+        self._count()
+        if depth > MOST_DEPTH:
+            return  # round in a circle: a fault of the score
         if not self.clock.start <= start < self.clock.end:
             self.faults.add(where, f"{self._say(start)} is outside the song, {self._song()}")
             return
         for block in self.score.phrases.get(name, ()):
-            yield from self._block(block, start, placed=True, depth=depth + 1)
+            yield from self._block(block, start, depth)
 
-    def _block(self, block: Block, start: Fraction, placed: bool, depth: int = 0) -> Iterator[Cue]:
-        if self.count > MOST_CUES or depth > 20:
+    def _block(self, block: Block, phrase: Fraction | None, depth: int = 0) -> Iterator[Cue]:
+        if block.stretch is None:
             return
         if block.phrase:
-            at = self._in(block.stretch.at, start, block.where, placed) if block.stretch else start
+            at = self._place(block.stretch.at, phrase, block.where)
             if at is not None:
-                yield from self._phrase(block.phrase, at, block.where, depth)
+                yield from self._phrase(block.phrase, at, block.where, depth + 1)
             return
-        if block.stretch is None or block.zone not in self.rig.zones:
+        span = self._span(block.stretch, phrase, block.where)
+        if span is None or block.zone not in self.rig.zones:
             return
-        span = self._span(block.stretch, start, block.where, placed)
-        if span is None:
-            return
-        begin, end = span
-        if not self._inside(begin, end, block, placed and start):
-            return
-        yield self._cue(block, self._nearest(begin), self._nearest(end), block.seed)
-
-    def _inside(self, begin: Fraction, end: Fraction, block: Block, placed_at: Fraction | bool) -> bool:
-        placed = f" (phrase placed at {self._say(placed_at)})" if not isinstance(placed_at, bool) else ""
-        if end <= begin:
-            self.faults.add(block.where, f"ends at {self._say(end)}, not after its start at {self._say(begin)}{placed}")
-        elif not self.clock.start <= begin < self.clock.end:
-            self.faults.add(block.where, f"starts at {self._say(begin)}, outside the song, {self._song()}{placed}")
-        elif end > self.clock.end + SLACK:
-            self.faults.add(block.where, f"ends at {self._say(end)}, after the song, {self._song()}{placed}")
-        else:
-            return True
-        return False
+        yield self._cue(block, self._nearest(span[0]), self._nearest(span[1]), block.seed)
 
     def _cue(self, block: Block, first: int, end: int, seed: int, strength: float = 1.0) -> Cue:
+        """A clip on frames [first, end), at least one, moved into the show."""
         first = min(first, self.clock.frames - 1)
         end = min(max(end, first + 1), self.clock.frames)
         start = self.clock.frame_beat(first)
         stop = self.clock.frame_beat(end) if end < self.clock.frames else self.clock.end
         bar_beats = self.clock.grid.bar_beats(self.clock.grid.bar_of(start))
-        self.count += 1
         return Cue(
             address=f"{block.label}@{self.clock.grid.address(start)}",
             effect=block.effect,
@@ -151,7 +155,7 @@ class _Laying:
             start=start,
             length=stop - start,
             layer=block.layer,
-            order=self.count,
+            order=self._count(),
             mix=block.mix,
             opacity=block.opacity,
             fade_in=pace_of(block.fade_in, bar_beats),
@@ -168,31 +172,36 @@ class _Laying:
 
     def _trigger(self, trigger: Trigger) -> Iterator[Cue]:
         block = trigger.clip
-        if block.zone not in self.rig.zones or block.stretch is None or block.stretch.length is None:
-            return
         begin, end = self.clock.start, self.clock.end
         if trigger.stretch is not None:
-            span = self._span(trigger.stretch, Fraction(0), trigger.where, placed=False)
-            if span is None or not self._inside(*span, Block(trigger.where, block.label, None), False):
+            span = self._span(trigger.stretch, None, trigger.where)
+            if span is None:
                 return
             begin, end = span
-        found = [(p, s) for p, s in self._events(trigger) if begin <= p < end and s >= trigger.threshold]
-        last_end: Fraction | None = None
-        for at, strength in found[trigger.offset :: trigger.every]:
-            if last_end is not None and at < last_end:
-                continue
-            last_end = self.clock.add(at, trigger.gap)
-            first = self._nearest(at)
+        events = self._events(trigger)
+        if block.zone not in self.rig.zones or block.stretch is None or block.stretch.length is None:
+            return
+        heard = [(at, strength) for at, strength in events if begin <= at < end and strength >= trigger.threshold]
+        for at, strength in self._apart(heard, trigger.gap)[trigger.offset :: trigger.every]:
+            first = min(self._nearest(at), self.clock.frames - 1)
             stop = min(self.clock.add(at, block.stretch.length), end)
-            if self.count > MOST_CUES:
-                return
             # Alike where the bar repeats: the choice depends on the place in the bar, not on how many came before.
-            place = first if first >= self.clock.frames else self.clock.frame_beat(first)
-            inside = place - self.clock.grid.bar_start(self.clock.grid.bar_of(Fraction(place)))
+            position = self.clock.frame_beat(first)
+            inside = position - self.clock.grid.bar_start(self.clock.grid.bar_of(position))
             yield self._cue(block, first, self._nearest(stop), block.seed ^ zlib.crc32(str(inside).encode()), strength)
 
+    def _apart(self, events: list[tuple[Fraction, float]], gap: Span) -> list[tuple[Fraction, float]]:
+        """Events without those nearer than `gap` to the last that was kept."""
+        kept: list[tuple[Fraction, float]] = []
+        free: Fraction | None = None
+        for at, strength in events:
+            if free is None or at >= free:
+                kept.append((at, strength))
+                free = self.clock.add(at, gap)
+        return kept
+
     def _events(self, trigger: Trigger) -> list[tuple[Fraction, float]]:
-        """Position and strength of each event of a kind, in order. Heard things fall on their nearest frame."""
+        """Position (beats) and strength 0-1 of each event of a kind, in order."""
         song = self.song
         if trigger.event == "beats":
             return [(Fraction(i), 1.0) for i in range(len(self.clock.grid.beats_us))]
@@ -203,7 +212,7 @@ class _Laying:
                 hint = nearest(trigger.of, song.labels)
                 self.faults.add(f"{trigger.where}.on", f'the song map has no label "{trigger.of}"', hint)
             return [(self._heard(s), 1.0) for s in song.labels.get(trigger.of, ())]
-        heard = song.onsets[trigger.of] if trigger.event == "onsets" else song.hits[trigger.event]
+        heard = song.onsets.get(trigger.of, ()) if trigger.event == "onsets" else song.hits.get(trigger.event, ())
         return [(self._heard(seconds), strength) for seconds, strength in heard]
 
     def _heard(self, seconds: float) -> Fraction:
@@ -211,21 +220,35 @@ class _Laying:
 
     # -- places
 
-    def _span(self, stretch: Stretch, start: Fraction, where: str, placed: bool) -> tuple[Fraction, Fraction] | None:
-        begin = self._in(stretch.at, start, where, placed)
+    def _span(self, stretch: Stretch, phrase: Fraction | None, where: str) -> tuple[Fraction, Fraction] | None:
+        """Start and end of a stretch, or None with a fault: it must lie in the song."""
+        begin = self._place(stretch.at, phrase, where)
         if begin is None:
             return None
         if stretch.length is not None:
-            return begin, self.clock.add(begin, stretch.length)
-        end = self._in(stretch.to, start, where, placed) if stretch.to is not None else None
-        return None if end is None else (begin, end)
+            end = self.clock.add(begin, stretch.length)
+        else:
+            to = self._place(stretch.to, phrase, where) if stretch.to is not None else None
+            if to is None:
+                return None
+            end = to
+        placed = "" if phrase is None else f" (phrase placed at {self._say(phrase)})"
+        if end <= begin:
+            self.faults.add(where, f"ends at {self._say(end)}, not after its start at {self._say(begin)}{placed}")
+        elif not self.clock.start <= begin < self.clock.end:
+            self.faults.add(where, f"starts at {self._say(begin)}, outside the song, {self._song()}{placed}")
+        elif end > self.clock.end + SLACK:
+            self.faults.add(where, f"ends at {self._say(end)}, after the song, {self._song()}{placed}")
+        else:
+            return begin, end
+        return None
 
-    def _in(self, moment: Moment, start: Fraction, where: str, placed: bool) -> Fraction | None:
-        """A written place, from the song's start or (placed) from the start of its phrase."""
-        if not placed or moment.kind != "bar":
+    def _place(self, moment: Moment, phrase: Fraction | None, where: str) -> Fraction | None:
+        """A written place; bars and beats count from the start of the phrase in which it is written."""
+        if phrase is None or moment.kind != "bar":
             return self._position(moment, where)
-        bars = self.clock.grid.step_bars(start, Fraction(moment.bar - 1))
-        return self.clock.add(bars + moment.beat - 1, moment.plus)
+        bar = self.clock.grid.step_bars(phrase, Fraction(moment.bar - 1))
+        return self.clock.add(bar + moment.beat - 1, moment.plus)
 
     def _position(self, moment: Moment, where: str) -> Fraction | None:
         clock = self.clock
@@ -281,13 +304,8 @@ class _Laying:
 
 
 def pace_of(span: Span, bar_beats: int) -> Pace | None:
-    """A span as a period: beats (bars by the length of the bar that the clip starts in) or seconds; None for nothing."""
-    beats = span.beats + span.bars * bar_beats
+    """A span of one unit as a period: beats or seconds, None for nothing. A bar is as long as the one it starts in."""
     if span.seconds:
         return Pace(span.seconds, "seconds")
+    beats = span.beats + span.bars * bar_beats
     return Pace(beats, "beats") if beats else None
-
-
-def addresses(cues: list[Cue]) -> Mapping[str, Cue]:
-    """Cues by address."""
-    return {cue.address: cue for cue in cues}

@@ -34,7 +34,8 @@ def screen_of_duty(duty: NDArray[np.float64]) -> NDArray[np.uint8]:
     """sRGB codes 0-255 that show a duty 0-1 on a screen, any shape (IEC 61966-2-1: the transfer curve)."""
     duty = np.clip(np.asarray(duty, np.float64), 0, 1)
     code = np.where(duty <= 0.0031308, 12.92 * duty, 1.055 * duty ** (1 / 2.4) - 0.055)
-    return np.rint(code * 255).astype(np.uint8)
+    screen: NDArray[np.uint8] = np.rint(code * 255).astype(np.uint8)
+    return screen
 
 
 DUTY_OF_CODE = duty_of_lightness(np.linspace(0, 100, kernels.CODE_STEPS + 1)).astype(np.float32)

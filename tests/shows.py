@@ -127,6 +127,15 @@ bars = "7-8"
 clip = {zone = "left", effect = "accent", for = "1 beat", layer = 3, mix = "max"}
 """
 
+# The same by seconds and beats: it fits wherever the bar lines are heard.
+SCORE_BY_EAR = (
+    SCORE.replace('bars = "1-2"', 'at = "1.1"\nfor = "8 beats"')
+    .replace('["1", "5"]', '["start", "8s"]')
+    .replace('bars = "1-8"', 'at = "start"\nto = "end"')
+    .replace('bars = "4"', 'at = "6s"\nfor = "2 s"')
+    .replace('bars = "7-8"', 'at = "12s"\nto = "end"')
+)
+
 
 def tune(seconds: float = 16.0, rate: int = RATE, channels: int = 1) -> np.ndarray:
     """The tune, float32 (samples,) or (samples, channels), every channel the same."""
@@ -175,14 +184,14 @@ def made_map(song: Path, seconds: float, rate: int = RATE) -> maps.SongMap:
     return song_map
 
 
-def make_show(folder: Path, *, rig: str = RIG, score: str = SCORE, seconds: float = 16.0, heard: bool = True) -> Path:
-    """A show in a new folder. `heard`: its song map lies there already."""
+def make_show(folder: Path, *, rig: str = RIG, score: str = SCORE, seconds: float = 16.0, mapped: bool = True) -> Path:
+    """A show in a new folder. `mapped`: the made map of its song lies there already."""
     folder.mkdir(parents=True, exist_ok=True)
     song = folder / "tide.wav"
     soundfile.write(song, tune(seconds), RATE, subtype="PCM_16")
     (folder / "rig.toml").write_text(rig, encoding="utf-8")
     (folder / "score.toml").write_text(score, encoding="utf-8")
-    if heard:
+    if mapped:
         made_map(song, seconds)
     return folder
 

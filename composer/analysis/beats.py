@@ -36,29 +36,27 @@ Levels = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True)
 class Heard:
-    """What beats are looked for in: `levels` (frames, 6) 0-9, `rise` (frames, 6), `log` (frames, MELS)."""
+    """What beats are looked for in: `levels` (frames, 6) 0-9, and `log` (frames, MELS)."""
 
     levels: Levels
-    rise: Floats
     log: Floats
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One answer of the lattice: frames where beats start, each beat's place in the bar, nats a frame."""
+    """One way to beat time to the song.
+
+    frames : (beats + 1,) where beats start, and where the last one ends
+    worth : (2, beats, BAR) nats of each beat as the first, second ... of a bar, in straight and in swung time
+    """
 
     frames: npt.NDArray[np.int64]
-    places: npt.NDArray[np.int64]
-    bar: int
-    swing: bool
-    window: tuple[int, int]
-    nats: float
+    worth: Doubles
 
 
 def prepare(log: Floats) -> Heard:
     """Everything that the search and the weighing look at, from the log-mel spectrum."""
-    rise = features.rise_bands(log, features.rises(log))
-    return Heard(quantise(rise), rise, log)
+    return Heard(quantise(features.rise_bands(log, features.rises(log))), log)
 
 
 def quantise(rise: Floats) -> Levels:
@@ -68,13 +66,14 @@ def quantise(rise: Floats) -> Levels:
         column = rise[:, k]
         ratio = column / (features.running_mean(column, int(LOCAL_S * FPS)) + 0.1 * column.mean() + 1e-9)
         cuts = NOVELTY_CUTS if k == rise.shape[1] - 1 else RISE_CUTS
-        out[:, k] = np.searchsorted(np.quantile(ratio, cuts), ratio, side="right")
+        # A rise of nothing is level 0 however many there are: a value on a cut stays below it.
+        out[:, k] = np.searchsorted(np.quantile(ratio, cuts), ratio, side="left")
     return out
 
 
 @cache
 def patterns() -> dict[str, Any]:
-    """The fitted tables: `straight` and `swing` (6, BAR, PLACES, LEVELS) nats, and the weights of the readings."""
+    """What was fitted: tables `straight` and `swing` (6, BAR, PLACES, LEVELS) nats; judges of `beat` and `bar`."""
     text = resources.files(__package__).joinpath("patterns.json").read_text(encoding="utf-8")
     return unpacked(json.loads(text))
 
@@ -88,10 +87,8 @@ def unpacked(content: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def frame_scores(levels: Levels, table: Floats, bar: int) -> Floats:
-    """(frames, kinds, PLACES) nats. A bar of four has four kinds of beat, any other two: the first and the rest."""
-    if bar != BAR:
-        table = np.stack([table[:, 0], table[:, 1:].mean(axis=1)], axis=1)
+def frame_scores(levels: Levels, table: Floats) -> Floats:
+    """(frames, BAR, PLACES) nats of a frame at a place of each beat of a bar of four."""
     out = np.zeros((len(levels), table.shape[1], table.shape[2]), np.float32)
     for k, temper in enumerate(TEMPER):
         rows = np.ascontiguousarray(np.moveaxis(table[k], 2, 0)) * np.float32(temper)
@@ -100,63 +97,124 @@ def frame_scores(levels: Levels, table: Floats, bar: int) -> Floats:
 
 
 def kinds_of(bar: int) -> npt.NDArray[np.int64]:
-    """Which kind each beat of a bar is, for `frame_scores`."""
+    """Which kind each beat of a bar is. A bar of four has four kinds, any other two: the first and the rest."""
     return np.arange(BAR) if bar == BAR else np.minimum(np.arange(bar), 1)
 
 
 def readings(levels: Levels, tables: dict[str, Any], bars: tuple[int, ...] = (4, 3)) -> list[Reading]:
-    """The lattice's answers, in every tempo window, straight and swung, for each bar length."""
+    """All ways to beat time that deserve a thought: the lattice's answers, each once, and each half a beat later."""
     windows = np.array([(a - lattice.SHORTEST, b + 1 - lattice.SHORTEST) for a, b in WINDOWS], np.int64)
     bpm = 60 * FPS / lattice.LENGTHS
     prior = -PRIOR_WEIGHT * 0.5 * (np.log(bpm / PRIOR_BPM) / PRIOR_WIDTH) ** 2
-    out = []
-    for swing in (False, True):
+    chains: list[npt.NDArray[np.int64]] = []
+    scores = np.stack([frame_scores(levels, tables[time]) for time in ("straight", "swing")])
+    for time in range(2):
         for bar in bars:
-            scores = frame_scores(levels, tables["swing" if swing else "straight"], bar)
-            found = lattice.search(scores, kinds_of(bar), windows, prior, PRICE, CAP)
-            for window, (nats, frames, places) in zip(WINDOWS, found, strict=True):
-                if len(frames) >= 8:
-                    out.append(Reading(frames, places, bar, swing, window, nats / len(levels)))
+            kinds = scores[time] if bar == BAR else _two_kinds(scores[time])
+            for _, frames, _ in lattice.search(kinds, kinds_of(bar), windows, prior, PRICE, CAP):
+                _add(chains, frames)
+    for frames in list(chains):
+        _add(chains, (frames[:-1] + frames[1:]) // 2)
+    return [Reading(frames, worth_of(scores, frames)) for frames in chains]
+
+
+def swings(reading: Reading) -> bool:
+    """Whether swung time explains a reading better than straight time."""
+    straight, swung = (max(bar_worth(reading.worth[time], size).max() for size in (4, 3)) for time in range(2))
+    return bool(swung > straight)
+
+
+def _two_kinds(scores: Floats) -> Floats:
+    return np.stack([scores[:, 0], scores[:, 1:].mean(axis=1)], axis=1)
+
+
+def _add(chains: list[npt.NDArray[np.int64]], frames: npt.NDArray[np.int64]) -> None:
+    """Keep a chain of beats unless nine in ten of its beats are those of a chain that is kept."""
+    if len(frames) < 9:
+        return
+    for other in chains:
+        if abs(len(other) - len(frames)) <= 0.1 * len(frames):
+            near = np.clip(np.searchsorted(other, frames), 1, len(other) - 1)
+            off = np.minimum(np.abs(other[near] - frames), np.abs(other[near - 1] - frames))
+            if np.mean(off <= 4) > 0.9:
+                return
+    chains.append(frames)
+
+
+def worth_of(scores: Floats, frames: npt.NDArray[np.int64]) -> Doubles:
+    """(2, beats, BAR) nats of the beats of a chain. `scores` (2, frames, BAR, PLACES)."""
+    lengths = np.minimum(np.diff(frames), 2 * lattice.LONGEST)
+    beat = np.repeat(np.arange(len(lengths)), lengths)
+    inside = np.arange(len(beat)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    t = frames[beat] + inside
+    keep = (t >= 0) & (t < scores.shape[1])
+    beat, inside, t = beat[keep], inside[keep], t[keep]
+    place = lattice.place_table()[lengths[beat], inside]
+    out = np.zeros((len(scores), len(lengths), BAR))
+    for time in range(len(scores)):
+        for kind in range(BAR):
+            out[time, :, kind] = np.bincount(beat, scores[time, t, kind, place], len(lengths))
     return out
 
 
 # ---- weighing readings -------------------------------------------------------------------------------------------
 
 STEPS = 12  # places of a beat at which its sound is compared with other beats'
+CYCLES = (0.25, 1 / 3, 0.5, 1.0, 2.0, 3.0, 4.0)  # a beat: how strongly each band comes round so often
+
+
+def bar_worth(worth: Doubles, size: int) -> Doubles:
+    """(size,) nats of a song whose bars of `size` beats start on the 1st, 2nd ... beat. `worth` (beats, BAR)."""
+    two = np.stack([worth[:, 0], worth[:, 1:].mean(axis=1)], axis=1) if size != BAR else worth
+    kinds = kinds_of(size)
+    out = np.zeros(size)
+    for first in range(size):
+        out[first] = two[np.arange(len(two)), kinds[(np.arange(len(two)) - first) % size]].sum()
+    return out
 
 
 def marks(heard: Heard, reading: Reading) -> Doubles:
-    """What speaks for and against a reading, as numbers for `weigh`."""
+    """What speaks for and against a reading, as numbers for `belief`."""
     starts = reading.frames.astype(float)
     steps = np.diff(starts)
     at = (starts[:-1, None] + steps[:, None] * np.arange(STEPS) / STEPS).ravel()
     i = np.clip(np.round(at).astype(int), 1, len(heard.levels) - 2)
-    rise = _beatwise(heard.levels[i].astype(float), len(steps))
+    level = heard.levels[i].astype(float)
+    rise = _beatwise(level, len(steps))
     tone = _beatwise(heard.log[i].astype(float), len(steps))
-    bar = reading.bar
-    alike = [_likeness(rise, lag) for lag in (1, 2, bar, 2 * bar)]
-    tonal = [_likeness(tone, lag) for lag in (1, bar)]
+    straight, swung = ([bar_worth(reading.worth[time], size).max() for size in (4, 3)] for time in range(2))
+    total = len(heard.levels) / 10
+    nats = max(*straight, *swung) / total
+    swing = (max(swung) - max(straight)) / total
+    three = (max(straight[1], swung[1]) - max(straight[0], swung[0])) / total
+    alike = [likeness(rise, lag) for lag in (1, 2, 3, 4, 8)]
+    tonal = [likeness(tone, lag) for lag in (1, 2, 3, 4)]
     pace = float(np.log(60 * FPS / np.median(steps) / PRIOR_BPM))
     jitter = float(np.mean(np.abs(np.diff(steps)) / steps[1:]))
-    return np.array(
-        [10 * reading.nats, pace, pace**2, reading.swing, bar == 3, *alike, *tonal, alike[2] - alike[0], 10 * jitter]
-    )
+    basic = [nats, swing, max(0.0, swing), three, max(0.0, three), pace, pace**2, 10 * jitter]
+    return np.array([*basic, *alike, *tonal, *_cycles(heard, i, at, reading)])
+
+
+def _cycles(heard: Heard, i: npt.NDArray[np.int64], at: Doubles, reading: Reading) -> list[float]:
+    """How strongly bass, body, noise and timbre come round at parts and multiples of the beat."""
+    phase = np.repeat(np.arange(len(i) // STEPS), STEPS) + np.tile(np.arange(STEPS) / STEPS, len(i) // STEPS)
+    out = []
+    for band in ((0,), (2,), (3, 4), (5,)):
+        x = heard.levels[i][:, band].astype(float).mean(axis=1) ** 2
+        x = x / (x.sum() + 1e-9)
+        for cycle in CYCLES:
+            turn = complex((x * np.exp(-2j * np.pi * cycle * phase)).sum())
+            out.append(turn.real if cycle >= 1 else abs(turn))
+    return out
 
 
 def _beatwise(values: Doubles, beats: int) -> Doubles:
     return (values - values.mean(axis=0)).reshape(beats, -1)
 
 
-def _likeness(beatwise: Doubles, lag: int) -> float:
+def likeness(beatwise: Doubles, lag: int) -> float:
     """How alike beats `lag` apart sound: cosine over the whole song."""
     if len(beatwise) <= lag + 2:
         return 0.0
     a, b = beatwise[:-lag], beatwise[lag:]
     return float((a * b).sum() / np.sqrt((a * a).sum() * (b * b).sum() + 1e-9))
-
-
-def weigh(heard: Heard, found: list[Reading], weights: list[float]) -> Doubles:
-    """The share of belief in each reading, (readings,), summing to 1."""
-    worth = np.array([marks(heard, reading) for reading in found]) @ np.array(weights)
-    worth = np.exp(worth - worth.max())
-    return np.asarray(worth / worth.sum())

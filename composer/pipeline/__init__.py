@@ -33,7 +33,7 @@ from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
 from . import results
-from .pictures import Film, draw_rig, film
+from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .show import Show, Tell, hear, load_show, silent
@@ -216,12 +216,19 @@ def _flash_line(found: dict[str, Any], show: Show | None) -> str:
     )
 
 
-def draw_film(folder: Path, out: Path, tell: Tell = silent) -> Path:
-    """The whole song as a picture, from the frames that a bake would write. Raises as `bake` does."""
+def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Path:
+    """The whole song as a picture (FOLDER/out/film.png), from the frames that a bake would write.
+
+    Raises as `bake` does.
+    """
     show = load_show(folder, tell)
     stream = told(frames_of(renderer_of(show)), show, "rendering", tell)
     limit = limited(stream, CurrentModel(show.rig), show.score.limiter)  # type: ignore[arg-type]
-    film(show, ((group, frames) for group, frames, _ in limit), out)
+    if out is None:
+        out = show.folder / "out" / "film.png"
+        out.parent.mkdir(exist_ok=True)
+    draw = video if out.suffix.lower() == ".mp4" else film
+    draw(show, ((group, frames) for group, frames, _ in limit), out)
     return out
 
 

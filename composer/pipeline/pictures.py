@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from exporters import report
 
-from ..clock import Group
+from ..clock import SECOND, Group
+from ..faults import ShowFails
 from ..rig import Rig
 from ..wire import Wiring, screen_of_duty
 from .results import bar_lines, section_spans
@@ -18,6 +19,7 @@ from .rolls import Frames
 from .show import Show
 
 COLUMNS = 1840
+VIDEO_RATE = 30  # frames a second of an mp4
 MOST_ROWS = 160  # pixels of one zone that a picture shows
 
 
@@ -72,6 +74,36 @@ def film(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None
     for group, frames in stream:
         picture.add(group, frames)
     picture.save(path)
+
+
+def video(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None:
+    """The show as an mp4 with its sound, 30 frames a second: each shows the light that stands at its time.
+
+    Raises ShowFails where ffmpeg is missing or fails.
+    """
+    places = np.array(show.rig.places)
+    try:
+        report.write_film_mp4(path, places, _lights(show, stream), VIDEO_RATE, show.score.song)
+    except report.FilmNeeds as error:
+        raise ShowFails(f"{path}: {error}") from None
+
+
+def _lights(show: Show, stream: Iterable[tuple[Group, Frames]]) -> Iterator[NDArray[np.float32]]:
+    """The light at each frame of the film, float32 (rig pixels, 3), linear 0-1; dark before the show's first frame."""
+    wiring = Wiring(show.rig)
+    light = np.zeros((show.rig.pixels, 3), np.float32)
+    shown = 0
+    for group, frames in stream:
+        duty = wiring.duty_of(frames)
+        for i in range(group.frames):
+            due = group.frame_us(i)
+            while shown * SECOND < due * VIDEO_RATE:
+                yield light
+                shown += 1
+            light = duty[i]
+    while shown * SECOND < show.song_us * VIDEO_RATE:
+        yield light
+        shown += 1
 
 
 def _spread(pixels: tuple[int, ...]) -> NDArray[np.int64]:

@@ -89,8 +89,11 @@ def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, li
             left -= drawn
             by_clip[cue.address] = by_clip.get(cue.address, 0.0) + float(drawn.sum())
         out = [{"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0]
-        if abs(left.sum()) > 1e-6:
-            out.append({"clip": "rounding", "a": float(left.sum())})
+        rest = float(left.sum())
+        if out and abs(rest) <= 1e-6:  # the shares are float32
+            out[0]["a"] += rest
+        elif rest:
+            out.append({"clip": "rounding", "a": rest})
         out.append({"clip": "idle", "a": float(model.idle_a()[i])})
         out.append({"clip": "boards", "a": float(model.boards_a()[i])})
         rows[name] = out
@@ -131,8 +134,8 @@ def complaints(found: dict[str, Any]) -> list[str]:
     for name, row in found["supplies"].items():
         if row["peak_a"] > row["budget_a"]:
             lines.append(
-                f"supply.{name}: {row['peak_a']:.2f} A at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget of "
-                f"{row['budget_a']:.2f} A"
+                f"supply.{name}: {row['peak_a']:.2f} A at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget "
+                f"of {row['budget_a']:.2f} A"
             )
     for name, row in found.get("controllers", {}).items():
         if not row["fits"]:

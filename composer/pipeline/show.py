@@ -101,7 +101,9 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     show = None
     if song is not None and score.grid not in ("", song.grid):
         # Its addresses mean other moments now: where they fall is not worth telling.
-        score_faults.add("grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it')
+        score_faults.add(
+            "grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it'
+        )
     elif rig is not None and song is not None:
         clock = clock_of(rig, song, score.rate)
         if clock.frames == 0:

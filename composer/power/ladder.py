@@ -31,7 +31,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
-import scipy.sparse.csgraph  # noqa: F401
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from ..rig import Feed, LedString, Rig, in_run
@@ -334,7 +334,7 @@ class _Network:
         diagonal = np.bincount(one, siemens, self.nodes) + np.bincount(other, siemens, self.nodes)
         links = sp.coo_matrix((siemens, (one, other)), (self.nodes, self.nodes))
         matrix = (sp.diags(diagonal) - links - links.T).tocsc()
-        _, island = sp.csgraph.connected_components(links, directed=False)
+        _, island = connected_components(links, directed=False)
         keep = np.setdiff1d(np.arange(self.nodes), np.unique(island, return_index=True)[1])
         into = np.zeros(self.nodes)
         for node, amps in self.into:

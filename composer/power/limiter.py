@@ -44,7 +44,7 @@ LOW_LEVEL = 16  # below this a step of one is a visible shift of colour
 GOLDEN = 0.6180339887498949
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Held:
     """A group waiting for its look-ahead: its frames, what they draw, what its feeds need of each supply's gain."""
 
@@ -158,7 +158,7 @@ def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float) -> A
     for supply in range(len(model.supplies)):
         floor = np.where(close, need[None, :, supply], 1.0).min(axis=1)
         # 1 - the average of what is taken away: exactly 1 where nothing is.
-        taken = weight[:, wanted] @ (1 - floor) / weight.sum(axis=1)
+        taken = (weight[:, wanted] * (1 - floor)).sum(axis=1) / weight.sum(axis=1)
         gains[:, supply] = np.minimum(np.clip(1 - taken, 0, 1), need[mine, supply])
     return gains
 

@@ -16,12 +16,15 @@ from .film import write_film_png
 from .page import write_audit_html
 from .plots import Series
 from .rigpicture import RigString, write_rig_picture
+from .video import FilmNeeds, write_film_mp4
 
 __all__ = [
+    "FilmNeeds",
     "RigString",
     "Series",
     "write_audit_html",
     "write_csv",
+    "write_film_mp4",
     "write_film_png",
     "write_json",
     "write_rig_picture",
