@@ -84,12 +84,12 @@ def tables(counts: list[np.ndarray], swing: list[bool]) -> dict[str, np.ndarray]
 
 
 def judge(
-    marks: list[np.ndarray], right: list[np.ndarray], inner: int, ridge: float, seed: int = 0, weight: np.ndarray | None = None
+    marks: list[np.ndarray], right: list[np.ndarray], inner: int, ridge: float, seed: int = 0
 ) -> dict[str, list[float]]:
     """What `composer.analysis.belief` needs: fitted so that the expected rightness of the belief is greatest.
 
     marks : per song (candidates, marks); right : per song (candidates,), the F-measure of each
-    inner : units of the bent part; ridge : keeps the numbers small; weight : of each song
+    inner : units of the bent part; ridge : keeps the numbers small
     """
     rng = np.random.default_rng(seed)
     everything = np.concatenate(marks)
@@ -98,7 +98,7 @@ def judge(
     r = np.concatenate(right)
     first = np.cumsum([0, *(len(m) for m in marks)])[:-1]
     song = np.repeat(np.arange(len(marks)), [len(m) for m in marks])
-    share = np.full(len(marks), 1 / len(marks)) if weight is None else weight / weight.sum()
+    share = np.full(len(marks), 1 / len(marks))
     n = x.shape[1]
     shapes = [(n,), (n, inner), (inner,), (inner,)]
     sizes = [int(np.prod(shape)) for shape in shapes]
@@ -139,7 +139,7 @@ def write(fitted: dict[str, np.ndarray], judges: dict[str, list[dict[str, list[f
 
 # ---- examples ----------------------------------------------------------------------------------------------------
 
-MADE = int(__import__("os").environ.get("MADE","480"))
+MADE = 480
 MADE_SECONDS = 50.0
 
 

@@ -217,7 +217,8 @@ def row(name: str, scores: list[Score]) -> str:
     """One line of the table."""
     errors = 1000 * np.concatenate([s.errors for s in scores])
     means = [float(np.mean([getattr(s, field) for s in scores])) for field in FIELDS]
-    timing = [np.median(np.abs(errors)), np.percentile(np.abs(errors), 95), np.median(errors)] if len(errors) else [0] * 3
+    size = np.abs(errors) if len(errors) else np.zeros(1)
+    timing = [np.median(size), np.percentile(size, 95), np.median(errors) if len(errors) else 0.0]
     cpu = 60 * sum(s.cpu_s for s in scores) / sum(s.seconds for s in scores)
     return f"{name:<18}" + "".join(f"{m:7.3f}" for m in means) + "".join(f"{t:8.2f}" for t in timing) + f"{cpu:8.2f}"
 

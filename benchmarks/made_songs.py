@@ -13,127 +13,9 @@ from pathlib import Path
 
 import mido
 import numpy as np
+from made_styles import *
 
 TICKS = 480
-KICK, SNARE, SIDE, CLAP, HAT, RIDE, CRASH, TOM, SHAKER, BELL, BLOCK, STICK = 36, 38, 37, 39, 42, 51, 49, 45, 70, 56, 76, 31
-
-
-@dataclass(frozen=True)
-class Style:
-    """How one kind of music goes.
-
-    bpm : range of the felt beat; beats : beats of a bar; swing : where the second eighth of a beat falls
-    kick, snare, hat : variants, each the places in the bar in beats; third : a beat divides by three
-    bass, comp : names of `_bass` and `_comp` figures; grain : the smallest melody step, of a beat
-    """
-
-    name: str
-    bpm: tuple[float, float]
-    kick: tuple[tuple[float, ...], ...]
-    snare: tuple[tuple[float, ...], ...]
-    hat: tuple[tuple[float, ...], ...]
-    bass: tuple[str, ...]
-    comp: tuple[str, ...]
-    beats: int = 4
-    swing: float = 0.5
-    grain: float = 0.5
-    third: bool = False
-    share: float = 1.0
-
-
-def _every(step: float, beats: int = 4, start: float = 0.0) -> tuple[float, ...]:
-    return tuple(float(x) for x in np.arange(start, beats - 1e-9, step))
-
-
-_8, _4, _16, _OFF = _every(0.5), _every(1.0), _every(0.25), _every(1.0, start=0.5)
-_BACK = (1.0, 3.0)
-_NONE: tuple[float, ...] = ()
-
-STYLES = (
-    Style("rock", (84, 160), ((0, 2), (0, 2, 2.5), (0, 1.5, 2), (0, 0.5, 2, 2.5), (0, 1.5, 2.5)), (_BACK,), (_8, _8, _4),
-          ("eighths", "root_fifth", "kick", "tresillo"), ("eighths", "hold", "quarters", "rolling", "wide tresillo"), share=2.0),
-    Style("fast rock", (160, 205), ((0, 2), (0, 2, 2.5), (0, 0.5, 2, 2.5)), (_BACK,), (_8, _4), ("eighths", "quarters"),
-          ("eighths", "hold"), share=1.2),
-    Style("ballad", (56, 88), ((0, 2), (0, 2, 2.5), (0, 1.75, 2)), (_BACK, (2.0,)), (_8, _16, _4), ("long", "root_fifth"),
-          ("arpeggio", "quarters", "hold"), grain=0.25, share=1.2),
-    Style("floor", (108, 145), (_4,), (_BACK, _NONE), (_OFF, _8, _16), ("eighths", "offbeat", "octaves", "tresillo", "rolling"),
-          ("hold", "offbeat", "sixteenths", "tresillo", "arpeggio of three", "rolling"), grain=0.25, share=1.4),
-    Style("funk", (84, 116), ((0, 0.75, 2.5), (0, 1.75, 2.25), (0, 0.5, 2.75)), (_BACK,), (_16, _8), ("sixteenths", "kick"),
-          ("sixteenths", "offbeat"), grain=0.25),
-    Style("half time", (120, 172), ((0,), (0, 1.5), (0, 2.5)), ((2.0,),), (_8, _4, _16), ("long", "eighths"),
-          ("hold", "arpeggio"), grain=0.5, share=0.4),
-    Style("breaks", (150, 180), ((0, 2.5), (0, 1.5, 2.5)), ((1.0, 3.0), (1.0, 1.75, 3.0)), (_8, _16), ("long", "eighths"),
-          ("hold", "arpeggio"), share=0.6),
-    Style("shuffle", (84, 150), ((0, 2), (0, 1.5, 2), _4), (_BACK,), (_8, _4), ("quarters", "root_fifth", "eighths", "walk"),
-          ("offbeat", "quarters", "hold", "charleston"), swing=2 / 3, share=1.2),
-    Style("swing", (110, 230), (_NONE, _4, (0, 2)), (_NONE, _BACK), ((0, 1, 1.5, 2, 3, 3.5), (1.0, 3.0)), ("walk",),
-          ("charleston", "offbeat", "hold"), swing=0.64, share=1.5),
-    Style("slow twelve", (52, 84), ((0, 2), (0, 1.667, 2)), (_BACK,), (_every(1 / 3),), ("root_fifth", "thirds"),
-          ("thirds", "hold"), third=True, grain=1 / 3, share=0.6),
-    Style("waltz", (90, 200), ((0,), _NONE), ((1.0, 2.0), _NONE), (_every(1.0, 3), _NONE), ("first",), ("after", "hold"),
-          beats=3, share=1.5),
-    Style("slow three", (66, 110), ((0,), (0, 1.5)), ((2.0,), (1.0,)), (_every(0.5, 3), _NONE), ("first", "long"),
-          ("arpeggio", "hold"), beats=3, share=0.8),
-    Style("boom chick", (90, 150), ((0, 2), _4), (_BACK, _OFF), (_8, _NONE, _OFF), ("root_fifth",), ("backbeat", "offbeat"),
-          share=1.2),
-    Style("train", (100, 135), (_4, (0, 2)), (_OFF, _16), (_NONE, _OFF), ("quarters", "root_fifth"), ("offbeat", "sixteenths"),
-          grain=0.25, share=0.7),
-    Style("march", (96, 132), (_4, (0, 2)), (_OFF, (0.5, 1, 1.5, 2.5, 3, 3.25, 3.5)), (_NONE, _BACK), ("quarters", "root_fifth"),
-          ("offbeat",), share=0.8),
-    Style("one drop", (62, 92), ((2.0,), (0, 2)), ((2.0,), (1.0, 3.0)), (_8, _16), ("offgrid", "eighths"), ("offbeat",),
-          grain=0.5, share=0.7),
-    Style("bossa", (110, 160), ((0, 1.5, 2, 3.5), (0, 2)), ((0, 1.5, 3.0), (1.0, 2.5)), (_8, _16), ("dotted", "root_fifth"),
-          ("syncopated", "charleston"), share=0.8),
-    Style("latin", (90, 128), ((0, 1.5, 3), (0, 1.5, 2.5), _4), ((1.5, 3.0), (3.0, 3.5), _NONE), (_8, _16, _4),
-          ("dotted", "quarters"), ("syncopated", "offbeat"), grain=0.25, share=0.8),
-    Style("rag", (76, 112), (_NONE,), (_NONE,), (_NONE,), ("stride",), ("stride",), grain=0.25, share=1.0),
-    Style("piano", (60, 132), (_NONE,), (_NONE,), (_NONE,), ("long", "first"), ("arpeggio", "quarters", "eighths"), grain=0.5,
-          share=1.4),
-    Style("strings", (60, 120), (_NONE,), (_NONE,), (_NONE,), ("long", "quarters"), ("hold", "quarters"), grain=0.5, share=0.8),
-    Style("arps", (100, 150), (_4, _NONE, (0, 2)), (_BACK, _NONE), (_OFF, _16, _NONE), ("eighths", "octaves", "long", "tresillo", "rolling"),
-          ("sixteenths", "arpeggio", "arpeggio of three", "rolling", "wide tresillo"), grain=0.25, share=1.0),
-    Style("jig", (96, 132), ((0, 1), (0,), _NONE), (_NONE, (1.0,)), (_every(1 / 3, 2), _NONE), ("first", "quarters"),
-          ("thirds", "quarters"), beats=2, third=True, grain=1 / 3, share=0.6),
-    Style("slow six", (44, 72), ((0,), (0, 2 / 3)), ((1.0,),), (_every(1 / 3, 2), _NONE), ("first", "quarters"),
-          ("thirds", "hold"), beats=2, third=True, grain=1 / 3, share=0.6),
-    Style("click", (66, 176), (_NONE,), (_NONE,), (_4,), ("none",), ("none",), share=0.7),
-    Style("click in three", (80, 176), (_NONE,), (_NONE,), (_every(1.0, 3),), ("none",), ("none",), beats=3, share=0.3),
-    Style("drums alone", (72, 180), ((0, 2), (0, 2, 2.5), (0, 1.5, 2.5), _4), (_BACK,), (_8, _4, _OFF), ("none",), ("none",),
-          share=1.0),
-    Style("five", (110, 176), ((0, 3), (0, 1.5, 3)), ((4.0,), (1.0, 4.0), _NONE), (_every(0.5, 5), _every(1.0, 5)),
-          ("first", "root_fifth"), ("hold", "quarters"), beats=5, share=0.3),
-    Style("seven", (120, 200), ((0, 4), (0, 2, 4)), ((2.0, 6.0), (3.0, 6.0)), (_every(0.5, 7), _every(1.0, 7)),
-          ("first", "quarters"), ("hold", "eighths"), beats=7, share=0.3),
-)  # fmt: skip
-
-_PADS, _KEYS, _GUITARS = (48, 49, 50, 88, 89, 90, 52), (0, 1, 2, 4, 5, 16, 17, 18), (24, 25, 26, 27, 28, 29, 30)
-_LEADS = (40, 56, 57, 60, 64, 65, 66, 68, 71, 73, 75, 79, 80, 81, 11, 12, 0, 26, 22, 105, 21)
-_BASSES = (32, 33, 34, 35, 36, 38, 39, 43, 58)
-_SCALES = ((0, 2, 4, 5, 7, 9, 11), (0, 2, 3, 5, 7, 8, 10), (0, 2, 3, 5, 7, 9, 10), (0, 2, 4, 5, 7, 9, 10))
-
-_FIGURES: dict[str, tuple[tuple[float, float], ...]] = {  # (place in beats, length), for a bar of four
-    "eighths": tuple((x, 0.45) for x in _8),
-    "quarters": tuple((x, 0.9) for x in _4),
-    "offbeat": tuple((x, 0.35) for x in _OFF),
-    "backbeat": ((1.0, 0.5), (3.0, 0.5)),
-    "sixteenths": tuple((x, 0.2) for x in _16),
-    "charleston": ((0.0, 1.2), (1.5, 0.5)),
-    "syncopated": ((0.0, 0.5), (0.5, 0.5), (1.5, 0.5), (2.5, 0.5), (3.0, 0.5), (3.5, 0.5)),
-    "dotted": ((0.0, 1.4), (1.5, 0.5), (2.0, 1.4), (3.5, 0.5)),
-    "offgrid": ((0.0, 0.4), (0.75, 0.3), (1.5, 0.4), (2.5, 0.5), (3.0, 0.4)),
-    "tresillo": ((0.0, 0.7), (0.75, 0.7), (1.5, 0.45), (2.0, 0.7), (2.75, 0.7), (3.5, 0.45)),
-    "wide tresillo": ((0.0, 1.4), (1.5, 1.4), (3.0, 0.9)),
-    "rolling": tuple((0.75 * i, 0.3) for i in range(5)),
-    "none": (),
-    "thirds": tuple((x, 0.3) for x in _every(1 / 3)),
-    "hold": ((0.0, 3.9),),
-    "long": ((0.0, 3.5),),
-    "first": ((0.0, 0.9),),
-    "after": tuple((x, 0.7) for x in (1.0, 2.0, 3.0)),
-    "root_fifth": ((0.0, 0.9), (2.0, 0.9)),
-    "octaves": tuple((x, 0.45) for x in _8),
-    "walk": tuple((x, 0.9) for x in _4),
-}
 
 Note = tuple[float, float, int, int, float]  # start and length in beats, channel, key, loudness 0-1
 
@@ -146,7 +28,7 @@ class _Song:
         self.notes: list[Note] = []
         low, high = np.log(self.style.bpm)
         self.bpm = float(np.exp(self.rng.uniform(low, high)))
-        self.scale = self.rng.permutation(_SCALES)[0]
+        self.scale = self.rng.permutation(SCALES)[0]
         self.key = int(self.rng.integers(0, 12))
         self.early = {channel: self.rng.normal(0, 0.004) for channel in range(16)}  # players ahead or behind, beats
         self.loose = self.rng.choice([0.0, 0.003, 0.008])
@@ -157,7 +39,16 @@ class _Song:
 
     def _chords(self) -> list[int]:
         """Degrees of the scale, one a bar, in phrases of four; sometimes two a bar or one for two bars."""
-        moves = ((0, 4, 5, 3), (0, 5, 3, 4), (0, 3, 4, 0), (5, 3, 0, 4), (0, 0, 3, 4), (1, 4, 0, 0), (0, 6, 5, 4), (0, 2, 3, 4))
+        moves = (
+            (0, 4, 5, 3),
+            (0, 5, 3, 4),
+            (0, 3, 4, 0),
+            (5, 3, 0, 4),
+            (0, 0, 3, 4),
+            (1, 4, 0, 0),
+            (0, 6, 5, 4),
+            (0, 2, 3, 4),
+        )
         return [int(d) for d in self.pick(moves)]
 
     def swung(self, place: float) -> float:
@@ -168,7 +59,9 @@ class _Song:
 
     def add(self, at: float, length: float, channel: int, key: int, loud: float) -> None:
         at = self.swung(at) + self.early[channel] + self.rng.normal(0, self.loose)
-        self.notes.append((max(0.0, at), max(0.05, length), channel, int(np.clip(key, 0, 127)), float(np.clip(loud, 0.05, 1))))
+        self.notes.append(
+            (max(0.0, at), max(0.05, length), channel, int(np.clip(key, 0, 127)), float(np.clip(loud, 0.05, 1)))
+        )
 
     def tone(self, degree: int, octave: int) -> int:
         return self.key + 12 * octave + int(self.scale[degree % 7]) + 12 * (degree // 7)
@@ -181,7 +74,7 @@ def make(seed: int, seconds: float = 60.0) -> mido.MidiFile:
     bars = max(8, int(seconds * song.bpm / 60 / style.beats))
     parts = [_part(song) for _ in range(int(rng.integers(2, 4)))]
     bar, order = 0, 0
-    programs = {0: song.pick(_BASSES), 1: song.pick((*_KEYS, *_GUITARS)), 2: song.pick(_LEADS), 3: song.pick(_PADS)}
+    programs = {0: song.pick(BASSES), 1: song.pick((*KEYS, *GUITARS)), 2: song.pick(LEADS), 3: song.pick(PADS)}
     if style.name in ("rag", "piano"):
         programs.update({0: 0, 1: 0, 2: song.pick((0, 0, 73, 40))})
     first = True
@@ -230,14 +123,22 @@ def _part(song: _Song) -> _Part:
     hats = (SHAKER,) if style.name in ("bossa", "latin") else (HAT, HAT, RIDE)
     hats = (BLOCK, SIDE, BELL, STICK, KICK) if style.name.startswith("click") else hats
     return _Part(
-        kick=song.pick(style.kick), snare=song.pick(style.snare), hat=song.pick(style.hat), bass=song.pick(style.bass),
-        comp=song.pick(style.comp), melody=tuple(phrase), contour=tuple(int(x) for x in rng.integers(-2, 3, len(phrase))),
+        kick=song.pick(style.kick),
+        snare=song.pick(style.snare),
+        hat=song.pick(style.hat),
+        bass=song.pick(style.bass),
+        comp=song.pick(style.comp),
+        melody=tuple(phrase),
+        contour=tuple(int(x) for x in rng.integers(-2, 3, len(phrase))),
         lead=bool(rng.random() < 0.75) and song.style.bass != ("none",),
-        pad=bool(rng.random() < 0.35) and song.style.bass != ("none",), hat_key=int(song.pick(hats)),
-        snare_key=int(SIDE if style.name in ("bossa", "ballad") and rng.random() < 0.5 else song.pick((SNARE, SNARE, 40, CLAP))),
+        pad=bool(rng.random() < 0.35) and song.style.bass != ("none",),
+        hat_key=int(song.pick(hats)),
+        snare_key=int(
+            SIDE if style.name in ("bossa", "ballad") and rng.random() < 0.5 else song.pick((SNARE, SNARE, 40, CLAP))
+        ),
         chord_beats=float(song.pick((1.0, 1.0, 1.0, 0.5, 2.0))) * style.beats,
         loud={name: float(rng.uniform(0.45, 0.95)) for name in ("kick", "snare", "hat", "bass", "comp", "lead", "pad")},
-    )  # fmt: skip
+    )
 
 
 def _bar(song: _Song, part: _Part, bar: int, inside: int, length: int, bare: bool) -> None:
@@ -250,7 +151,11 @@ def _bar(song: _Song, part: _Part, bar: int, inside: int, length: int, bare: boo
         until = style.beats - (1 if fill else 0)
         if inside == 0 and rng.random() < 0.5:
             song.add(start, 1, 9, CRASH, 0.8)
-        for places, key, name in ((part.kick, KICK, "kick"), (part.snare, part.snare_key, "snare"), (part.hat, part.hat_key, "hat")):
+        for places, key, name in (
+            (part.kick, KICK, "kick"),
+            (part.snare, part.snare_key, "snare"),
+            (part.hat, part.hat_key, "hat"),
+        ):
             for place in places:
                 if place < until or key == KICK and place < style.beats:
                     accent = 1.0 if place % 1 < 1e-6 else 0.75
@@ -260,7 +165,9 @@ def _bar(song: _Song, part: _Part, bar: int, inside: int, length: int, bare: boo
             grain = 1 / 3 if style.third else float(song.pick((0.5, 0.25)))
             for place in np.arange(until, style.beats - 1e-6, grain):
                 if rng.random() < 0.85:
-                    song.add(start + float(place), 0.2, 9, int(song.pick((SNARE, TOM, TOM + 2, 41, 48))), part.loud["snare"])
+                    song.add(
+                        start + float(place), 0.2, 9, int(song.pick((SNARE, TOM, TOM + 2, 41, 48))), part.loud["snare"]
+                    )
     degree = song.progression[int(start // part.chord_beats) % len(song.progression)]
     half = song.progression[int((start + style.beats / 2) // part.chord_beats) % len(song.progression)]
     _bass(song, part, start, degree, half)
@@ -274,7 +181,7 @@ def _bar(song: _Song, part: _Part, bar: int, inside: int, length: int, bare: boo
 
 
 def _figure(name: str, beats: int) -> list[tuple[float, float]]:
-    return [(at, length) for at, length in (*_FIGURES[name], *((a + 4, b) for a, b in _FIGURES[name])) if at < beats]
+    return [(at, length) for at, length in (*FIGURES[name], *((a + 4, b) for a, b in FIGURES[name])) if at < beats]
 
 
 def _bass(song: _Song, part: _Part, start: float, degree: int, half: int) -> None:
@@ -282,9 +189,9 @@ def _bass(song: _Song, part: _Part, start: float, degree: int, half: int) -> Non
     if part.bass == "kick":
         figure = [(at, 0.5) for at in part.kick] or [(0.0, 1.0)]
     elif part.bass == "stride":
-        figure = [(at, 0.4) for at in _every(1.0, beats)]
+        figure = [(at, 0.4) for at in every(1.0, beats)]
     elif part.bass == "quarters":
-        figure = [(at, 0.8) for at in _every(1.0, beats)]
+        figure = [(at, 0.8) for at in every(1.0, beats)]
     else:
         figure = _figure(part.bass, beats)
     for i, (at, length) in enumerate(figure):
@@ -301,16 +208,22 @@ def _comp(song: _Song, part: _Part, start: float, degree: int, half: int) -> Non
     beats = song.style.beats
     if part.comp.startswith("arpeggio"):
         grain, steps = song.style.grain, (0, 2, 4, 7) if part.comp == "arpeggio" else (0, 2, 4)
-        for i, at in enumerate(_every(grain, beats)):
+        for i, at in enumerate(every(grain, beats)):
             root = degree if at < beats / 2 else half
             accent = 1.1 if at == 0 else 1.0 if at % 1 < 1e-6 else 0.8
             song.add(start + at, grain * 1.5, 1, song.tone(root + steps[i % len(steps)], 5), part.loud["comp"] * accent)
         return
-    figure = [(at, 0.4) for at in _every(1.0, beats, 0.5)] if part.comp == "stride" else _figure(part.comp, beats)
+    figure = [(at, 0.4) for at in every(1.0, beats, 0.5)] if part.comp == "stride" else _figure(part.comp, beats)
     for at, length in figure:
         root = degree if at < beats / 2 else half
         for step in (0, 2, 4):
-            song.add(start + at, min(length, beats - at), 1, song.tone(root + step, 5), part.loud["comp"] * song.rng.uniform(0.7, 0.9))
+            song.add(
+                start + at,
+                min(length, beats - at),
+                1,
+                song.tone(root + step, 5),
+                part.loud["comp"] * song.rng.uniform(0.7, 0.9),
+            )
 
 
 def _lead(song: _Song, part: _Part, bar: int, start: float, degree: int) -> None:
@@ -321,7 +234,13 @@ def _lead(song: _Song, part: _Part, bar: int, start: float, degree: int) -> None
         at_degree = int(np.clip(at_degree + move, degree + 2, degree + 14))
         if offset <= at < offset + beats:
             accent = 1.0 if at % 1 < 1e-6 else 0.88
-            song.add(start + at - offset, length * 0.9, 2, song.tone(at_degree, 5), part.loud["lead"] * accent * song.rng.uniform(0.9, 1.1))
+            song.add(
+                start + at - offset,
+                length * 0.9,
+                2,
+                song.tone(at_degree, 5),
+                part.loud["lead"] * accent * song.rng.uniform(0.9, 1.1),
+            )
 
 
 def _midi(song: _Song, programs: dict[int, int], bars: int) -> mido.MidiFile:
@@ -340,7 +259,9 @@ def _midi(song: _Song, programs: dict[int, int], bars: int) -> mido.MidiFile:
     kind = rng.random()
     if kind < 0.25:  # a band that drifts
         drift = np.cumsum(rng.normal(0, 0.006, bars))
-        tempos = [(round((bar * style.beats + silence) * unit), song.bpm * float(np.exp(drift[bar]))) for bar in range(bars)]
+        tempos = [
+            (round((bar * style.beats + silence) * unit), song.bpm * float(np.exp(drift[bar]))) for bar in range(bars)
+        ]
     elif kind < 0.32:  # a change of tempo
         tempos.append((round((bars // 2 * style.beats + silence) * unit), song.bpm * float(rng.uniform(0.85, 1.18))))
     meta: list[tuple[int, mido.MetaMessage]] = []

@@ -3,8 +3,8 @@
     song_map = listen("quay.flac")
 
 The path: decode to mono (`decoder`), spectra and their rises (`features`), the search for beats and bars (`lattice`,
-`beats`, `bars`, `belief`), their exact times (`refine`), onsets and hits (`onsets`), sections (`sections`). Heavy libraries are loaded
-by this room alone; import it late.
+`beats`, `bars`, `belief`), their exact times (`refine`), onsets and hits (`onsets`), sections (`sections`). This room
+loads heavy libraries; import it late.
 """
 
 from __future__ import annotations

@@ -209,7 +209,7 @@ def _cycles(heard: Heard, i: npt.NDArray[np.int64], at: Doubles, reading: Readin
 
 
 def _beatwise(values: Doubles, beats: int) -> Doubles:
-    return (values - values.mean(axis=0)).reshape(beats, -1)
+    return np.asarray((values - values.mean(axis=0)).reshape(beats, -1))
 
 
 def likeness(beatwise: Doubles, lag: int) -> float:

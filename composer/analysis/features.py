@@ -68,7 +68,7 @@ def mel_spectrum(samples: Floats) -> Floats:
 
 def log_mel(mel: Floats) -> Floats:
     """Compressed mel magnitudes, scaled so that the loud parts of a song stand at the same level in every song."""
-    return np.log1p(mel * np.float32(200.0 / (np.percentile(mel, 99) + 1e-9)))
+    return np.asarray(np.log1p(mel * np.float32(200.0 / (np.percentile(mel, 99) + 1e-9))))
 
 
 def rises(log: Floats) -> Floats:

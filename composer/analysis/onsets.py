@@ -52,11 +52,11 @@ def _top(curve: Floats) -> float:
 
 def _near(curve: Floats, frames: npt.NDArray[np.int64]) -> Floats:
     """The highest value within a frame of each."""
-    return np.max([curve[np.clip(frames + k, 0, len(curve) - 1)] for k in (-1, 0, 1)], axis=0)
+    return np.asarray(np.max([curve[np.clip(frames + k, 0, len(curve) - 1)] for k in (-1, 0, 1)], axis=0))
 
 
 def _share(curve: Floats, frames: npt.NDArray[np.int64]) -> Floats:
-    return np.clip(_near(curve, frames) / (_top(curve) + 1e-9), 0, 1)
+    return np.asarray(np.clip(_near(curve, frames) / (_top(curve) + 1e-9), 0, 1))
 
 
 def _stands_out(curve: Floats, frames: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:

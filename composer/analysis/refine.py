@@ -7,7 +7,6 @@ early note does not bend it, and a beat without any note of its own still lies r
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from .features import FINE_FPS, Doubles, Floats
 

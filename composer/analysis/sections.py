@@ -39,7 +39,7 @@ def _bar_sounds(log: Floats, edges: Doubles) -> Doubles:
         bar = log[a : max(b, a + 1)]
         rows.append(np.concatenate([bar.mean(axis=0), bar.std(axis=0)]))
     out = np.array(rows, float)
-    return (out - out.mean(axis=0)) / (out.std(axis=0) + 0.05)
+    return np.asarray((out - out.mean(axis=0)) / (out.std(axis=0) + 0.05))
 
 
 def _cuts(bars: Doubles, shortest: int) -> list[int]:

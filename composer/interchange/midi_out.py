@@ -31,6 +31,7 @@ from .midi_in import BAR_ONE, FIRST_BEAT
 TICKS = 960  # a beat; a sixty-fourth note is 60
 _SIXTEENTHS = 16  # sixty-fourth notes in a beat
 _LONGEST_US = (1 << 24) - 1  # a tempo has three bytes
+_SHORTEST_LEAD_US = 100_000  # a beat of the lead-in: beats of a map gone wrong must not fill it by the million
 _MOST_BEATS = 255  # of a bar: one byte
 
 _Event = tuple[int, Any]  # tick, mido message
@@ -65,7 +66,7 @@ def _lead_in(beats_us: Sequence[int]) -> tuple[int, int]:
     """How the time before the first beat is filled: whole beats, or else sixty-fourth notes."""
     room = beats_us[0]
     periods = sorted(b - a for a, b in zip(beats_us[:5], beats_us[1:5], strict=False)) or [SECOND // 2]
-    period = periods[len(periods) // 2]
+    period = max(periods[len(periods) // 2], _SHORTEST_LEAD_US)
     if 2 * room >= period:
         return max(1, round(room / period), math.ceil(room / _LONGEST_US)), 0
     odd = max(1, round(_SIXTEENTHS * room / period), math.ceil(_SIXTEENTHS * room / _LONGEST_US))
@@ -88,7 +89,7 @@ def _tempos(knots: Sequence[tuple[int, int]]) -> list[_Event]:
         if tempo != now:
             events.append((tick, mido.MetaMessage("set_tempo", tempo=tempo)))
         now = tempo
-    return events
+    return events or [(0, mido.MetaMessage("set_tempo", tempo=SECOND // 2))]
 
 
 def _metres(path: Path, grid: BarGrid, lead: int, odd: int) -> list[_Event]:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..clock import Group
+from ..effects import load_added
 from ..faults import ShowFails
 from ..render import Renderer
 from ..wire import Wiring
@@ -59,6 +60,7 @@ def _taken(group: Group, future: Future[Frames]) -> tuple[Group, Frames]:
 
 def _start(*plan: Any) -> None:
     global _worker
+    load_added()
     renderer = Renderer(*plan)
     _worker = renderer, Wiring(renderer.rig)
 

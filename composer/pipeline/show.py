@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TypeVar
 
 from .. import clock as clocks
+from .. import effects, timeline
 from .. import rig as rigs
 from .. import score as scores
 from .. import songmap as maps
-from .. import timeline
 from ..faults import Fault, FaultList, Faults, read_toml
 
 T = TypeVar("T")
@@ -90,6 +90,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         if path.with_name("rig.toml").exists():
             _kept(faults, lambda: _rig(path.with_name("rig.toml"), faults))
         raise Faults(faults)
+    _kept(faults, effects.load_added)
     score_faults = FaultList(path)
     score = scores.score_from(document, path, score_faults)
     rig = _kept(faults, lambda: _rig(score.rig, faults))

@@ -203,7 +203,7 @@ def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song")
             document.pop(key, None)
         elif key in ("labels", "sections") and isinstance(document.get(key), Mapping):
             for name, item in value.items():
-                document[key][name] = item  # type: ignore[index]
+                document[key][name] = item
         else:
             document[key] = value
     text = tomlkit.dumps(document)
