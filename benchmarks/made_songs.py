@@ -1,7 +1,6 @@
 """Songs made up by a seeded script, so that the ear meets more kinds of music than set A has.
 
-What a drummer, bassist or pianist plays in each style is common practice, written down from memory: where kick, snare
-and hat fall in a bar, which notes a bass takes, how fast such music goes. Everything else is drawn: tempo, key, chords,
+What is played in each style stands in `made_styles.py`. Everything else is drawn: tempo, key, chords,
 instruments, accents, fills, a player's unsteadiness, sections with and without drums. The beats are known because the
 script wrote them.
 """
@@ -13,7 +12,29 @@ from pathlib import Path
 
 import mido
 import numpy as np
-from made_styles import *
+from made_styles import (
+    BASSES,
+    BELL,
+    BLOCK,
+    CLAP,
+    CRASH,
+    FIGURES,
+    GUITARS,
+    HAT,
+    KEYS,
+    KICK,
+    LEADS,
+    PADS,
+    RIDE,
+    SCALES,
+    SHAKER,
+    SIDE,
+    SNARE,
+    STICK,
+    STYLES,
+    TOM,
+    every,
+)
 
 TICKS = 480
 

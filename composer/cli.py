@@ -58,7 +58,12 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument(
         "--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name"
     )
+    add.add_argument("--level", metavar="NAME", help="fix: another reading of the beat, such as off-beat or half")
     add.add_argument("--midi", type=Path, metavar="FILE", help="take beats, bars and notes from a MIDI file")
+    add.add_argument(
+        "--midi-out", type=Path, metavar="FILE", help="beats, bars and sections for a DAW, in step with the song"
+    )
+    add.add_argument("--labels-out", type=Path, metavar="FILE", help="sections and labels as label text")
     _json(add)
 
     add = verb("check", _check, "read and check a show's files, render nothing")
@@ -127,7 +132,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if parsed.verb is None:
             top.print_help()
             return DONE
-        return int(parsed.run(parsed))
+        code = int(parsed.run(parsed))
+        sys.stdout.flush()
+        return code
     except SystemExit as stop:
         return int(stop.code or 0)
     except Faults as error:
@@ -135,7 +142,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ShowFails as error:
         return _complain(str(error), FAILS)
     except BrokenPipeError:
-        sys.stdout = open(os.devnull, "w")  # the reader of our pipe went away: nothing is wrong
+        # The reader of our pipe went away: nothing is wrong. What is still to be flushed must not fail at the end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
         return _complain(f"{error.filename or 'glowscore'}: {error.strerror or error}", BAD)
@@ -173,13 +181,18 @@ def _listen(given: argparse.Namespace) -> int:
     from . import listening
 
     with progress() as tell:
-        heard = listening.listen(
+        heard, warnings = listening.listen(
             given.song,
             out=_place(given.out),
             clicks=_place(given.clicks),
             changes=listening.changes_of(vars(given)),
+            labels=given.labels,
+            midi=given.midi,
             tell=tell,
         )
+        listening.write_for_others(heard, midi=_place(given.midi_out), labels=_place(given.labels_out))
+    for warning in warnings:
+        print(warning, file=sys.stderr)
     if given.json:
         from .songmap import to_json
 

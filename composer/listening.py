@@ -12,46 +12,64 @@ from .pipeline.show import Tell, hear, silent
 
 
 def changes_of(given: Mapping[str, Any]) -> dict[str, Any]:
-    """What the options of `listen` set in STEM.fix.toml."""
-    changes: dict[str, Any] = {}
-    if given["tempo"] is not None:
-        changes["tempo"] = given["tempo"]
-    if given["beats_per_bar"] is not None:
-        changes["beats_per_bar"] = given["beats_per_bar"]
-    if given["shift"] is not None:
-        changes["shift"] = given["shift"]
-    if given["double"] and given["halve"]:
-        raise Faults.one("listen", "", "--double and --halve cancel out: give one of them")
-    if given["double"] or given["halve"]:
-        changes["level"] = "double" if given["double"] else "half"
-    for key in ("labels", "midi"):
-        if given[key] is not None:
-            changes.update(_from_file(key, given[key]))
+    """What the options of `listen` set in STEM.fix.toml, but for those that read a file."""
+    keys = ("tempo", "beats_per_bar", "shift", "level")
+    changes = {key: given[key] for key in keys if given.get(key) is not None}
+    words = [word for word in ("double", "halve") if given[word]]
+    if len(words) + ("level" in changes) > 1:
+        raise Faults.one("listen", "", "--double, --halve and --level say the same thing: give one of them")
+    if words:
+        changes["level"] = "double" if words == ["double"] else "half"
     return changes
 
 
-def _from_file(key: str, path: Path) -> dict[str, Any]:
+def changes_from(labels: Path | None, midi: Path | None, seconds: float) -> tuple[dict[str, Any], list[str]]:
+    """What label text and a MIDI file set in STEM.fix.toml, for a song of a length; and what the MIDI file lacked."""
     from . import interchange
 
-    if key == "midi":
-        return dict(interchange.to_fixes(interchange.read_midi(path)))
-    return {"labels": interchange.read_labels(path)}
+    changes: dict[str, Any] = {}
+    warnings: list[str] = []
+    if midi is not None:
+        read = interchange.read_midi(midi)
+        warnings = [f"{midi}: {warning}" for warning in read.warnings]
+        changes.update(interchange.to_fixes(read, seconds=seconds))
+    if labels is not None:
+        changes["labels"] = {**changes.get("labels", {}), **interchange.read_labels(labels)}
+    return changes, warnings
 
 
 def listen(
-    song: Path, *, out: Path | None = None, clicks: Path | None = None, changes: Mapping[str, Any], tell: Tell = silent
-) -> maps.SongMap:
-    """Hear a song; write its map (beside it, or to `out`), its fixes when there are `changes`, its clicks.
+    song: Path,
+    *,
+    out: Path | None = None,
+    clicks: Path | None = None,
+    changes: Mapping[str, Any] | None = None,
+    labels: Path | None = None,
+    midi: Path | None = None,
+    tell: Tell = silent,
+) -> tuple[maps.SongMap, list[str]]:
+    """Hear a song; write its map (beside it, or to `out`), its fixes when anything is to change, its clicks.
 
-    Raises `Faults`.
+    Returns the map and warnings, a line each. Raises `Faults`; the fixes that were there are then as before.
     """
-    maps.file_sha256(song)  # no fixes for a song that is not there
+    heard = hear(song, tell, out)  # first: no fixes for a song that cannot be heard
+    more, warnings = changes_from(labels, midi, heard.song.seconds)
+    changes = {**(changes or {}), **more}
     if changes:
-        maps.write_fixes(maps.fixes_path(song), changes, song.name)
-    heard = hear(song, tell, out)
+        path = maps.fixes_path(song)
+        before = path.read_bytes() if path.exists() else None
+        try:
+            maps.write_fixes(path, changes, song.name)
+            heard = hear(song, tell, out)
+        except Faults:
+            if before is None:
+                path.unlink(missing_ok=True)
+            else:
+                path.write_bytes(before)
+            raise
     if clicks is not None:
         write_clicks(song, heard, clicks)
-    return heard
+    return heard, warnings
 
 
 def write_clicks(song: Path, heard: maps.SongMap, path: Path) -> None:
@@ -84,6 +102,18 @@ def write_clicks(song: Path, heard: maps.SongMap, path: Path) -> None:
         raise Faults.one(path, "", f"cannot be written: {getattr(error, 'strerror', None) or error}") from None
     finally:
         draft.unlink(missing_ok=True)
+
+
+def write_for_others(heard: maps.SongMap, midi: Path | None = None, labels: Path | None = None) -> None:
+    """The map for other programs: a MIDI file of tempo, metre and markers; label text of sections and labels."""
+    if midi is None and labels is None:
+        return
+    from . import interchange
+
+    if midi is not None:
+        interchange.write_midi(midi, heard)
+    if labels is not None:
+        interchange.write_labels(labels, interchange.labels_of(heard))
 
 
 def summary(heard: maps.SongMap) -> str:

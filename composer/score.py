@@ -249,7 +249,7 @@ def _quoted(table: Table, key: str, example: str, unit: str = "") -> str | None:
     """A time in quotes, or None. Unquoted, TOML reads 17.10 as 17.1, so that is a fault which shows the fix."""
     value = table.raw(key, None)
     if is_number(value):
-        table.fault(key, f'a musical time needs quotes: {key} = "{value}{unit}"')
+        table.fault(key, f'a musical time needs quotes: {key} = "{value}{unit.rstrip("s") if value == 1 else unit}"')
         return None
     if table.has(key) and not isinstance(value, str):
         table.fault(key, f'needs a time in quotes such as "{example}", got {kind_of(value)}')

@@ -276,7 +276,8 @@ class _Laying:
     def _say_missing(self, moment: Moment, found: int, where: str) -> None:
         names = [s.name for s in self.song.sections] if moment.kind == "section" else list(self.song.labels)
         if found:
-            self.faults.add(where, f'the song has {found} {moment.kind} "{moment.name}", not {moment.nth}')
+            times = "once" if found == 1 else f"{found} times"
+            self.faults.add(where, f'the song map has {moment.kind} "{moment.name}" {times}, not {moment.nth}')
         else:
             self.faults.add(where, f'the song map has no {moment.kind} "{moment.name}"', nearest(moment.name, names))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import json
 import shutil
 import tomllib
@@ -250,6 +251,37 @@ def test_a_show_that_does_not_fit_its_board_fails(
     assert [line.split(":")[0] for line in told] == ["controller.quay", "controller.deck"]
     assert all("does not fit" in line and "on a board with 50000" in line for line in told)
     assert rolls(show) == [] and audit_of(show)["controllers"]["quay"]["fits"] is False
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "says"),
+    [
+        (KeyboardInterrupt(), 130, "stopped; nothing was left half-written"),
+        (OSError(errno.ENOSPC, "No space left on device"), 2, "No space left on device"),
+    ],
+    ids=["by hand", "by a full disk"],
+)
+@pytest.mark.parametrize("place", ["exporters.rollfile.RollWriter.add", "composer.pipeline.results.audit"])
+def test_a_bake_that_is_broken_off_leaves_what_was_there(
+    baked: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    place: str,
+    error: BaseException,
+    code: int,
+    says: str,
+) -> None:
+    def broken_off(*_: object, **__: object) -> None:
+        raise error
+
+    show = shutil.copytree(baked, tmp_path / "tide")
+    before = listing(show)
+    monkeypatch.setattr(place, broken_off)
+    assert main(["bake", str(show)]) == code
+    told = capsys.readouterr().err
+    assert says in told and len(told.splitlines()) == 1
+    assert listing(show) == before
 
 
 # ---- broken rolls ------------------------------------------------------------------------------------------------

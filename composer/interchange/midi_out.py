@@ -29,7 +29,7 @@ from ..songmap import SongMap
 from .midi_in import BAR_ONE, FIRST_BEAT
 
 TICKS = 960  # a beat; a sixty-fourth note is 60
-_SIXTEENTHS = 16  # sixty-fourth notes in a beat
+_SIXTY_FOURTHS = 16  # sixty-fourth notes in a beat
 _LONGEST_US = (1 << 24) - 1  # a tempo has three bytes
 _SHORTEST_LEAD_US = 100_000  # a beat of the lead-in: beats of a map gone wrong must not fill it by the million
 _MOST_BEATS = 255  # of a bar: one byte
@@ -69,14 +69,14 @@ def _lead_in(beats_us: Sequence[int]) -> tuple[int, int]:
     period = max(periods[len(periods) // 2], _SHORTEST_LEAD_US)
     if 2 * room >= period:
         return max(1, round(room / period), math.ceil(room / _LONGEST_US)), 0
-    odd = max(1, round(_SIXTEENTHS * room / period), math.ceil(_SIXTEENTHS * room / _LONGEST_US))
+    odd = max(1, round(_SIXTY_FOURTHS * room / period), math.ceil(_SIXTY_FOURTHS * room / _LONGEST_US))
     return 0, odd if room else 0
 
 
 def _knots(beats_us: Sequence[int], lead: int, odd: int) -> list[tuple[int, int]]:
     """Where ticks are pinned to the song, microseconds: lead-in, then the beats."""
     before = [(0, 0)] if odd else [(i * TICKS, i * beats_us[0] // lead) for i in range(lead)]
-    first = lead * TICKS + odd * TICKS // _SIXTEENTHS
+    first = lead * TICKS + odd * TICKS // _SIXTY_FOURTHS
     return before + [(first + i * TICKS, us) for i, us in enumerate(beats_us)]
 
 
@@ -97,9 +97,9 @@ def _metres(path: Path, grid: BarGrid, lead: int, odd: int) -> list[_Event]:
     events: list[_Event] = []
     tick = 0
     if odd:
-        shared = math.gcd(odd, 4 * _SIXTEENTHS)
-        events.append((0, _metre(odd // shared, 4 * _SIXTEENTHS // shared)))
-        tick = odd * TICKS // _SIXTEENTHS
+        shared = math.gcd(odd, 4 * _SIXTY_FOURTHS)
+        events.append((0, _metre(odd // shared, 4 * _SIXTY_FOURTHS // shared)))
+        tick = odd * TICKS // _SIXTY_FOURTHS
     short, whole = lead + grid.bars[0], grid.beats_per_bar
     sizes = [short % whole] * (short % whole > 0) + [whole] * (short // whole)
     sizes += [b - a for a, b in zip(grid.bars, grid.bars[1:], strict=False)] + [whole]

@@ -88,7 +88,9 @@ def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, li
             drawn = amps * part
             left -= drawn
             by_clip[cue.address] = by_clip.get(cue.address, 0.0) + float(drawn.sum())
-        out = [{"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0]
+        out: list[dict[str, Any]] = [
+            {"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0
+        ]
         rest = float(left.sum())
         if out and abs(rest) <= 1e-6:  # the shares are float32
             out[0]["a"] += rest

@@ -21,7 +21,7 @@ from .fixes import (
     load_fixes,
     write_fixes,
 )
-from .grid import Grid, between, common_bar, doubled, extend, grid_id, halved, run_on, tempo_of
+from .grid import HAIR_S, Grid, between, common_bar, doubled, extend, grid_id, halved, run_on, tempo_of
 from .mapfile import (
     BANDS,
     DRUMS,
@@ -42,8 +42,8 @@ from .mapfile import (
 )
 
 __all__ = [
-    "BANDS", "DRUMS", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness", "Section", "SongFile",
-    "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend", "file_sha256", "fixes_path",
+    "BANDS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness", "Section",
+    "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend", "file_sha256", "fixes_path",
     "grid_id", "halved", "load_fixes", "load_map", "map_path", "remember", "run_on", "save_map", "snap_sections",
     "tempo_of", "to_json", "with_grid", "write_fixes",
 ]  # fmt: skip

@@ -10,6 +10,8 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+HAIR_S = 0.02  # a beat found this little before the song starts is its first sample
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -53,8 +55,8 @@ def extend(grid: Grid, first: float, last: float) -> Grid:
     periods = [b - a for a, b in itertools.pairwise(beats)]
     lead, tail = statistics.median(periods[:8]), statistics.median(periods[-8:])
     added = 0
-    while beats[0] - lead >= max(0.0, first - 0.1 * lead):
-        beats.insert(0, beats[0] - lead)
+    while beats[0] - lead >= max(-HAIR_S, first - 0.1 * lead):
+        beats.insert(0, max(0.0, beats[0] - lead))
         added += 1
     while beats[-1] + tail <= last + 0.1 * tail:
         beats.append(beats[-1] + tail)
