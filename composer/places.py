@@ -1,40 +1,96 @@
-"""Where the pixels of a string hang: along a line of points, or from a file of places. Metres, x to the right, y up."""
+"""Where the pixels of a string hang: along points, a line of a drawing, a file of places, a grid. Metres, x to the right, y up."""
 
 from __future__ import annotations
 
 import csv
 import itertools
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .faults import Table, is_number
+from .faults import Table, is_number, kind_of
 
 DEFAULT_PITCH_M = 1 / 30
 
 Point = tuple[float, float]
 
 
-def places_of(table: Table, pixels: int, path: Path) -> tuple[Point, ...]:
-    """The places of a string's pixels from its keys `path` or `csv` (a file beside the rig file at `path`).
+@dataclass(frozen=True)
+class Ground:
+    """What places are read against: the rig file's folder, and the metres that a drawing's whole width stands for."""
 
-    With neither, a straight line from the origin at 30 pixels a metre. Faults are collected in the table.
+    folder: Path
+    drawing_m: float | None = None
+
+
+def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
+    """The places of a string's pixels, from one of its keys `path`, `svg`, `csv`, `grid`.
+
+    With none, a straight line from the origin at 30 pixels a metre. Faults are collected in the table.
     """
-    given = [key for key in ("path", "csv") if table.has(key)]
+    readers = {"path": _from_path, "svg": _from_svg, "csv": _from_csv, "grid": _from_grid}
+    given = [key for key in readers if table.has(key)]
+    for key in readers:
+        table.raw(key, None)
     if len(given) > 1:
-        table.fault("csv", "a string hangs along either path or csv, not both")
-    if table.has("csv"):
-        table.raw("path", None)
-        return _places_from_csv(table, pixels, path)
-    table.raw("csv", None)
+        table.fault(given[1], f"a string hangs along one of {', '.join(readers)}: drop {given[0]} or {given[1]}")
+    straight = along([(0.0, 0.0), (DEFAULT_PITCH_M * max(pixels - 1, 1), 0.0)], pixels)
+    return readers[given[0]](table, pixels, ground) or straight if given else straight
+
+
+def _from_path(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
     points = table.list_of("path", "points [x, y] in metres", _is_point, [])
-    if table.has("path") and (not isinstance(table.content["path"], list) or len(points) < 2):
+    if not isinstance(table.content["path"], list) or len(points) < 2:
         table.fault("path", "needs at least two points [[x, y], [x, y]]")
-    if len(points) < 2:
-        points = [[0.0, 0.0], [DEFAULT_PITCH_M * max(pixels - 1, 1), 0.0]]
-    elif all(point == points[0] for point in points):
+        return None
+    if all(point == points[0] for point in points):
         table.fault("path", "has no length")
     return along([(float(x), float(y)) for x, y in points], pixels)
+
+
+def _from_svg(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+    """Pixels evenly along a line of a drawing: svg = "front.svg#rail"."""
+    from .drawing import svg_line
+
+    text = table.text("svg")
+    file, hash_sign, name = text.rpartition("#")
+    if not hash_sign or not file or not name:
+        table.fault("svg", 'needs a file and the id of a line in it, such as "front.svg#rail"')
+        return None
+    if ground.drawing_m is None:
+        table.fault("svg", "the rig must say what the drawing's whole width stands for: [drawing] width = METRES")
+        return None
+    try:
+        return along(svg_line(ground.folder / file, name, ground.drawing_m), pixels)
+    except ValueError as error:
+        table.fault("svg", f'"{file}" {error}' if not str(error).startswith('"') else f'"{file}": {error}')
+        return None
+
+
+def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+    """Pixels in rows, the wire running to and fro between them unless `serpentine = false`."""
+    grid = table.table("grid")
+    columns = grid.whole("columns", low=1, high=100_000)
+    pitch = grid.number("pitch", low=1e-4, high=100.0)
+    at = grid.raw("at", [0.0, 0.0])
+    serpentine = grid.flag("serpentine", True)
+    down = grid.choice("rows", ("up", "down"), "up") == "down"
+    grid.finish()
+    if not _is_point(at):
+        grid.fault("at", f"needs the place [x, y] of pixel 0, got {kind_of(at)}")
+        return None
+    if columns < 1 or not pitch:
+        return None
+    if pixels % columns:
+        grid.fault("columns", f"{pixels} pixels do not fill rows of {columns}")
+    places = []
+    for i in range(pixels):
+        row, column = divmod(i, columns)
+        if serpentine and row % 2:
+            column = columns - 1 - column
+        places.append((at[0] + column * pitch, at[1] + (-row if down else row) * pitch))
+    return tuple(places)
 
 
 def _is_point(value: Any) -> bool:
@@ -57,18 +113,17 @@ def along(points: list[Point], pixels: int) -> tuple[Point, ...]:
     return tuple(places)
 
 
-def _places_from_csv(table: Table, pixels: int, path: Path) -> tuple[Point, ...]:
+def _from_csv(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
     """Places from a file of `x,y` lines in metres, one a pixel; a first line of words is a heading."""
-    stand_in = along([(0.0, 0.0), (1.0, 0.0)], pixels)
     name = table.text("csv")
     if name != table.content["csv"]:
-        return stand_in
-    file = path.parent / name
+        return None
+    file = ground.folder / name
     try:
         rows = list(csv.reader(file.read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         table.fault("csv", f'"{name}" cannot be read: {getattr(error, "strerror", None) or "not a text file"}')
-        return stand_in
+        return None
     places = []
     for number, row in enumerate(rows, 1):
         if not row:
@@ -84,5 +139,5 @@ def _places_from_csv(table: Table, pixels: int, path: Path) -> tuple[Point, ...]
         places.append((x, y))
     if len(places) != pixels:
         table.fault("csv", f'"{name}" holds {len(places)} places, the string has {pixels} pixels')
-        return stand_in
+        return None
     return tuple(places)

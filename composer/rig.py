@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from .faults import FaultList, Table, kind_of, nearest, read_toml
-from .places import Point, along, places_of
+from .places import Ground, Point, along, places_of
 from .zones import zone_pixels
 
 NAME = re.compile(r"[^\W\d][\w-]{0,30}")
@@ -328,7 +328,10 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
         top.fault("format", "this version reads format = 1")
     supplies = {name: _supply(name, table) for name, table in _named_tables(top, "supply")}
     controllers = {name: _controller(name, table, supplies) for name, table in _named_tables(top, "controller")}
-    read = [_string(name, table, controllers, supplies, path) for name, table in _named_tables(top, "string")]
+    drawing = top.table("drawing")
+    ground = Ground(path.parent, drawing.number("width", None, low=0.01, high=1e5))
+    drawing.finish()
+    read = [_string(name, table, controllers, supplies, ground) for name, table in _named_tables(top, "string")]
     if not controllers and not top.has("controller"):
         top.fault("controller", "a rig needs at least one [controller.NAME]")
     if not read and not top.has("string"):
@@ -381,7 +384,7 @@ def _known(table: Table, key: str, among: Mapping[str, Any], what: str, *default
 
 
 def _string(
-    name: str, table: Table, controllers: Mapping[str, Controller], supplies: Mapping[str, Supply], path: Path
+    name: str, table: Table, controllers: Mapping[str, Controller], supplies: Mapping[str, Supply], ground: Ground
 ) -> LedString:
     chip = chips()[table.choice("chip", chips(), "ws2812b")]
     order = table.text("order", chip.order)
@@ -410,7 +413,7 @@ def _string(
         pixels=pixels,
         chip=chip,
         order=order,
-        places=places_of(table, pixels, path),
+        places=places_of(table, pixels, ground),
         brightness=table.number("brightness", 1.0, low=0.0, high=1.0),
         skip=_skip(table, pixels),
         feeds=_feeds(name, table, pixels, supplies, chip),

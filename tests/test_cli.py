@@ -370,7 +370,7 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["inspect", "nowhere.roll"], "nowhere.roll: no such file"),
         (["inspect", "SHOW"], "this is a folder, not a roll"),
         (["listen", "nowhere.wav"], "nowhere.wav: no such file"),
-        (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double and --halve cancel out"),
+        (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double, --halve"),
         (["listen", "SHOW/tide.wav", "--tempo", "nan"], "tempo: needs a number"),
         (["listen", "SHOW/tide.wav", "--shift", "much"], '"much" is not a length'),
         (["listen", "SHOW/tide.wav", "--clicks", "nowhere/c.wav"], "there is no folder nowhere"),

@@ -198,7 +198,8 @@ def test_a_bar_that_repeats_is_the_same_bytes_at_any_tempo() -> None:
     # A phrase in bars 1, 3 and 5; the band speeds up from 100 to 133 beats a minute under it.
     periods = [0.6 - 0.005 * i for i in range(31)]
     song = song_of([round(t, 6) for t in itertools.accumulate(periods, initial=0.0)], 17.0)
-    blocks = (("all", "drift", ""), ("rail", "scatter", 'mix = "add"\nfade_out = "1 beat"'), ("mast", "run", "layer = 2"))
+    fading = 'mix = "add"\nfade_out = "1 beat"'
+    blocks = (("all", "drift", ""), ("rail", "scatter", fading), ("mast", "run", "layer = 2"))
     text = "".join(f'[[phrase.p]]\nzone = "{z}"\neffect = "{e}"\nbars = "1"\n{more}\n' for z, e, more in blocks)
     text += '[order]\np = ["1", "3", "5"]'
     show = renderer(text, song)

@@ -131,13 +131,20 @@ def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, d
 
 
 def complaints(found: dict[str, Any]) -> list[str]:
-    """Why a show fails, a line each: supplies over budget, rolls that do not fit their board."""
+    """Why a show fails, a line each: supplies and feeds over their budget, rolls that do not fit their board."""
     lines = []
     for name, row in found["supplies"].items():
         if row["peak_a"] > row["budget_a"]:
             lines.append(
                 f"supply.{name}: {row['peak_a']:.2f} A at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget "
                 f"of {row['budget_a']:.2f} A"
+            )
+    for name, row in found["feeds"].items():
+        if row["limit_a"] is not None and row["peak_a"] > row["limit_a"]:
+            what = f"{row['fuse_a']:g} A fuse" if row["fuse_a"] is not None else f"wire, {row['wire_basis']}"
+            lines.append(
+                f"feed {name}: {row['peak_a']:.2f} A ({row['peak_s']:.2f} s) is over the {row['limit_a']:.2f} A of its "
+                f"{what}"
             )
     for name, row in found.get("controllers", {}).items():
         if not row["fits"]:
@@ -170,6 +177,8 @@ def series_of(
         sections=sections,
         seconds=seconds,
         title=title,
+        volts={name: volts.T for name, volts in power.strip_v.items()},
+        volt_times_s=power.group_us / SECOND,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ import numpy.typing as npt
 from .ladder import Floats, Ladder, headroom
 from .limiter import SKEW_MS, group_times_us, windowed_max
 from .model import Amps, CurrentModel, Frames, board_a
-from .wires import carries, rail_ohm_per_m, wire_ok
+from .wires import carries, feed_limit_a, rail_ohm_per_m, wire_ok
 
 if TYPE_CHECKING:
     from ..clock import Group
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 class PowerAudit:
     """Adds up a show group by group; memory is a few numbers a frame, and one a pixel and group for `strip_v`.
 
-    After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables;
+    After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables; `group_us`
+    int64 (groups,) when each group starts;
     `peak_frame[supply]` the number of the frame in which a supply draws most, `peak_bytes[supply]` its bytes
     uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of each pixel in each group, float32 (groups, pixels).
     Wires and rails are at `celsius`.
@@ -42,11 +44,13 @@ class PowerAudit:
         self._amps: list[npt.NDArray[np.float32]] = []
         self._times: list[npt.NDArray[np.int64]] = []
         self._durations: list[npt.NDArray[np.int64]] = []
+        self._group_us: list[int] = []
         self._dimmed = np.zeros(len(model.supplies), int)
         self._least_gain = np.ones(len(model.supplies))
         self._frames = 0
         self.amps: npt.NDArray[np.float32] = np.zeros((0, len(model.supplies)), np.float32)
         self.times_us: npt.NDArray[np.int64] = np.zeros(0, np.int64)
+        self.group_us: npt.NDArray[np.int64] = np.zeros(0, np.int64)
 
     def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> None:
         """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran."""
@@ -65,6 +69,7 @@ class PowerAudit:
         self._amps.append(amps.astype(np.float32))
         times = group_times_us(group)
         self._times.append(times)
+        self._group_us.append(group.start_us)
         self._durations.append(np.diff(times, append=group.end_us))
         self.volts.add(frames, self._frames)
         self._frames += len(frames)
@@ -86,6 +91,7 @@ class PowerAudit:
         self.strip_v = {name: np.concatenate(rows) for name, rows in self.volts.strip.items()}
         self.amps = np.concatenate(self._amps)
         self.times_us = np.concatenate(self._times)
+        self.group_us = np.array(self._group_us, np.int64)
         seconds = np.concatenate(self._durations) / 1e6
         total_s = float(seconds.sum())
         low = np.concatenate(self._low).max(axis=0) + self.model.idle_a("low") + self.model.boards_a("low")
@@ -207,7 +213,8 @@ class VoltAudit:
         """`strings` as in audit.json, and more.
 
         `min_v` is what the worst frame leaves when currents sink with the voltage (`currents_hold` False: they do).
-        `limit_v` is the chip's least; `low_frames` are below it, `starved_frames` so low that colours shift.
+        `nominal_v` is its first feed's supply, `limit_v` the chip's least; `low_frames` are below it, `starved_frames`
+        so low that colours shift.
         `white_min_v` at full white; `lift_v` the largest rise of the ground at the data end; `data_v` what the chip
         needs on its data pin at 0.7 x its supply, `logic_v` what the board gives.
         """
@@ -222,6 +229,7 @@ class VoltAudit:
                 "min_v_pixel": pixel,
                 "min_v_s": float(times_us[self.min_frame[name]] / 1e6),
                 "frame_wire_us": float(string.wire_us),
+                "nominal_v": volts,
                 "limit_v": string.chip.min_v,
                 "ok": min_v >= string.chip.min_v,
                 "currents_hold": self.starved_frames[name] == 0,
@@ -240,6 +248,7 @@ class VoltAudit:
     def feeds(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
         """`feeds` as in audit.json, and more.
 
+        `limit_a` is what a show may draw through it (its fuse's rating, else what its wire carries; None for neither);
         `wire_a` is what its wire carries by `wire_basis`; `wire_ok` says that its peak does not exceed that and its
         fuse protects it. `short_a` flows when its run is shorted at the far end; a fuse clears that promptly where it
         is 3 times its rating or more (practice). `lost_min_v`: the string's worst frame without this feed.
@@ -250,8 +259,11 @@ class VoltAudit:
             carried = carries(feed.wire) if feed.wire is not None else None
             # Without a wire's resistance a short's current would be anyone's guess.
             short_a = self.ladder.short_a(feed) if feed.wire is not None else None
+            limit_a = feed_limit_a(feed)
             out[name] = {
+                "supply": feed.supply,
                 "peak_a": peak_a,
+                "limit_a": limit_a if math.isfinite(limit_a) else None,
                 "peak_s": float(times_us[self.feed_frame[i]] / 1e6),
                 "fuse_a": feed.fuse_a,
                 "fuse_ok": None if feed.fuse_a is None else peak_a <= feed.fuse_a,

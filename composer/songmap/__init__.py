@@ -43,7 +43,8 @@ from .mapfile import (
 
 __all__ = [
     "BANDS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness", "Section",
-    "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend", "file_sha256", "fixes_path",
+    "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current",
+    "doubled", "extend", "file_sha256", "fixes_path",
     "grid_id", "halved", "load_fixes", "load_map", "map_path", "remember", "run_on", "save_map", "snap_sections",
     "tempo_of", "to_json", "with_grid", "write_fixes",
 ]  # fmt: skip

@@ -90,7 +90,7 @@ def write_csv(path: str | Path, times_s: ArrayLike, places: Sequence[str], amps:
 
 
 def png_bytes(picture: NDArray[np.uint8]) -> bytes:
-    """A picture (rows, columns, 3), uint8 RGB, as a PNG file without loss. Raises ValueError for another shape or type."""
+    """A picture (rows, columns, 3), uint8 RGB, as a PNG file without loss. Raises ValueError for any other array."""
     from PIL import Image
 
     if picture.dtype != np.uint8 or picture.ndim != 3 or picture.shape[2] != 3 or not picture.size:

@@ -81,7 +81,7 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     supplies = _rows(audit, "supplies")
     judged = {n: s for n, s in supplies.items() if _number(s.get("peak_a")) and _number(s.get("budget_a"))}
     over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
-    others = _complaints(audit)
+    others = [*_out_of_step(judged), *_complaints(audit)]
     if over:
         kind, word = "bad", "Over budget"
     elif not judged:
@@ -100,6 +100,15 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     return f'<div class="verdict {kind}"><p class="word">{word}</p>{f"<ul>{items}</ul>" if items else ""}</div>'
 
 
+def _out_of_step(supplies: Mapping[str, Row]) -> list[str]:
+    """Supplies whose budget holds only while their boards keep step."""
+    return [
+        f"supply {escape(name)}: boards out of step draw {_amps(row['skewed_a'])} of {_amps(row['budget_a'])}"
+        for name, row in supplies.items()
+        if row["peak_a"] <= row["budget_a"] and _number(row.get("skewed_a")) and row["skewed_a"] > row["budget_a"]
+    ]
+
+
 def _complaints(audit: Mapping[str, Any]) -> list[str]:
     """What besides the budgets speaks against the show, as lines of HTML."""
     out = []
@@ -108,7 +117,18 @@ def _complaints(audit: Mapping[str, Any]) -> list[str]:
         if _number(peak) and _number(fuse) and peak > fuse:
             out.append(f"feed {escape(name)} carries {_amps(peak)}, more than its {fuse:g} A fuse")
         if row.get("wire_ok") is False:
-            out.append(f"feed {escape(name)}: its wire is too thin for {_amps(peak)}")
+            wire = row.get("wire_a")
+            if _number(wire) and _number(fuse) and fuse > wire:
+                out.append(
+                    f"feed {escape(name)}: its {fuse:g} A fuse does not protect its wire, which carries {_amps(wire)}"
+                )
+            if not _number(wire) or not _number(peak) or peak > wire:
+                out.append(f"feed {escape(name)}: its wire is too thin for {_amps(peak)}")
+        if row.get("short_clears") is False:
+            out.append(
+                f"feed {escape(name)}: a short at the far end of its run draws {_amps(row.get('short_a'))}, too little "
+                f"to blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
+            )
     for name, row in _rows(audit, "strings").items():
         low, limit = row.get("min_v"), row.get("limit_v")
         if _number(low) and _number(limit) and low < limit:
@@ -200,13 +220,27 @@ def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
 
 def _feeds(audit: Mapping[str, Any]) -> str:
     rows = _rows(audit, "feeds")
+
+    def wire(_: str, r: Row) -> str:
+        carried, fuse = r.get("wire_a"), r.get("fuse_a")
+        too_thin = not _number(carried) or not _number(r.get("peak_a")) or r["peak_a"] > carried
+        fused = _number(carried) and _number(fuse) and fuse > carried
+        return _judged(r.get("wire_ok"), "carries it", "fuse too large" if fused and not too_thin else "too thin")
+
     columns: list[Column] = [
         ("Supply", lambda _, r: _text(r.get("supply")), False),
         ("Highest current", lambda _, r: _over(_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
         ("Fuse", lambda _, r: _figure(r.get("fuse_a"), "{:g} A"), True),
-        ("Wire", lambda _, r: _judged(r.get("wire_ok"), "carries it", "too thin"), True),
+        ("Wire", wire, True),
+        ("Wire carries", lambda _, r: _amps(r.get("wire_a")), False),
+        ("by", lambda _, r: _text(r.get("wire_basis")), False),
+        ("Short at the far end", lambda _, r: _amps(r.get("short_a")), False),
+        ("Lowest voltage without it", lambda _, r: _volts(r.get("lost_min_v")), False),
     ]
-    about = "Places where power enters a string. Each has its own wire and should have its own fuse."
+    about = (
+        "Places where power enters a string. Each has its own wire and should have its own fuse. A short at the far "
+        "end of its run should draw 3 times the fuse or more (practice)."
+    )
     return _section("Feeds and wires", about, _table("Feed", rows, columns))
 
 
@@ -223,6 +257,8 @@ def _strings(audit: Mapping[str, Any], series: Series) -> str:
         ("Chip needs", lambda _, r: _volts(r.get("limit_v")), False),
         ("At pixel", lambda _, r: _figure(r.get("min_v_pixel"), "{:.0f}"), True),
         ("At time", lambda _, r: _moment(r.get("min_v_s"), series), True),
+        ("At full white", lambda _, r: _volts(r.get("white_min_v")), False),
+        ("Ground lift at the data end", lambda _, r: _volts(r.get("lift_v")), False),
         ("One frame on the wire", lambda _, r: _figure(_scaled(r.get("frame_wire_us"), 1e-3), "{:.2f} ms"), True),
     ]
     strips = "".join(_strip(name, rows.get(name, {}), series) for name in series.volts or {})

@@ -35,7 +35,8 @@ class Series:
         bars: (seconds, bar number) of each bar line, rising.
         sections: (start, end, name), seconds.
         seconds: length of the song.
-        volts: string name -> (pixel rows, columns) volts, columns evenly over the song, row 0 at the data end; or None.
+        volts: string name -> (pixel rows, columns) volts, row 0 at the data end; or None.
+        volt_times_s: (columns,) when each column of `volts` begins, rising; None: evenly over the song.
         title: name of the show.
     """
 
@@ -46,6 +47,7 @@ class Series:
     seconds: float = 0.0
     volts: Mapping[str, ArrayLike] | None = None
     title: str = ""
+    volt_times_s: ArrayLike | None = None
 
     def bar_at(self, seconds: float) -> int | None:
         """Number of the bar that sounds at a time, None before the first."""
@@ -65,14 +67,19 @@ def columns_of(
     held = np.nan_to_num(np.asarray(values, dtype=np.float64))
     if times.shape != held.shape or times.ndim != 1 or not times.size:
         raise ValueError(f"times {times.shape} and values {held.shape} must be (F,), F at least 1")
+    pairs = _stretches(times, seconds, columns)
+    peak = np.maximum.reduceat(np.append(held, -np.inf), pairs)[::2]
+    mean = np.add.reduceat(np.append(held, 0.0), pairs)[::2] / np.diff(pairs)[::2]
+    return peak, mean
+
+
+def _stretches(times: NDArray[np.float64], seconds: float, columns: int) -> NDArray[np.intp]:
+    """First and end of what is on in each of some equal columns of time, one after the other, (2 x columns,)."""
     edges = np.linspace(0.0, seconds, columns + 1)
     first = np.maximum(np.searchsorted(times, edges[:-1], side="right") - 1, 0)
     end = np.maximum(np.searchsorted(times, edges[1:], side="left"), first + 1)
     end[-1] = len(times)  # frames after the song's nominal end still count
-    pairs = np.stack([first, end], axis=1).ravel()
-    peak = np.maximum.reduceat(np.append(held, -np.inf), pairs)[::2]
-    mean = np.add.reduceat(np.append(held, 0.0), pairs)[::2] / (end - first)
-    return peak, mean
+    return np.stack([first, end], axis=1).ravel()
 
 
 def bar_step(bars: int, most: int = MOST_BAR_LABELS) -> int:
@@ -140,9 +147,18 @@ def amps_plot(
 
 
 def volts_strip(series: Series, name: str, low_v: float, high_v: float) -> str:
-    """Volts along one string over the song as HTML: time along, data end on top, lowest value a dot."""
+    """Volts along one string over the song as HTML: time along, data end on top, no dip lost."""
     volts = np.atleast_2d(np.asarray((series.volts or {})[name], dtype=np.float64))
-    picture = volt_colours(_lowest(_lowest(volts, STRIP_ROWS, 0), COLUMNS, 1), low_v, high_v)
+    volts = _lowest(volts, STRIP_ROWS)
+    if series.volt_times_s is None:
+        volts = _lowest(volts.T, COLUMNS).T
+    else:
+        times = np.asarray(series.volt_times_s, dtype=np.float64)
+        if times.shape != volts.shape[1:]:
+            raise ValueError(f"{name}: {volts.shape[1]} columns of volts for {len(times)} times")
+        held = np.append(volts, np.full((len(volts), 1), np.inf), axis=1)
+        volts = np.minimum.reduceat(held, _stretches(times, _length(series), COLUMNS), axis=1)[:, ::2]
+    picture = volt_colours(volts, low_v, high_v)
     data = base64.b64encode(png_bytes(picture)).decode("ascii")
     image = f'<img alt="{escape(f"volts along {name} over the song")}" src="data:image/png;base64,{data}"/>'
     ends = '<span style="top:0">data end</span><span class="end">far end</span>'
@@ -165,11 +181,12 @@ def _length(series: Series) -> float:
     return max(series.seconds, 1e-3)
 
 
-def _lowest(values: NDArray[np.float64], most: int, axis: int) -> NDArray[np.float64]:
-    size = values.shape[axis]
+def _lowest(values: NDArray[np.float64], most: int) -> NDArray[np.float64]:
+    """At most so many rows, each the lowest of its stretch."""
+    size = len(values)
     if size <= most:
         return values
-    return np.minimum.reduceat(values, np.arange(most) * size // most, axis=axis)
+    return np.minimum.reduceat(values, np.arange(most) * size // most, axis=0)
 
 
 def _area(values: NDArray[np.float64], top: float) -> str:

@@ -278,6 +278,24 @@ def test_names_are_escaped(tmp_path: Path) -> None:
         ("supplies/shed", {"peak_a": float("nan")}, "Budget not judged", ""),
         ("feeds/rail@start", {"peak_a": 5.5}, "something else needs a look", "5.50 A, more than its 5 A fuse"),
         ("feeds/rail@start", {"wire_ok": np.False_}, "something else needs a look", "its wire is too thin for 4.25 A"),
+        (
+            "feeds/rail@start",
+            {"fuse_a": 15, "wire_ok": False, "wire_a": 7.0},
+            "something else needs a look",
+            "its 15 A fuse does not protect its wire, which carries 7.00 A",
+        ),
+        (
+            "feeds/rail@start",
+            {"short_a": 9.5, "short_clears": False},
+            "something else needs a look",
+            "a short at the far end of its run draws 9.50 A, too little to blow its 5 A fuse at once",
+        ),
+        (
+            "supplies/shed",
+            {"skewed_a": 24.5},
+            "something else needs a look",
+            "boards out of step draw 24.50 A of 24.00 A",
+        ),
         ("strings/rail", {"limit_v": 4.75}, "something else needs a look", "sinks to 4.63 V, under its chip's 4.75 V"),
         ("controllers/quay", {"fits": False}, "something else needs a look", "the roll of quay does not fit its board"),
         ("flashes", {"ok": False}, "something else needs a look", "WCAG 2.3.1 three-per-second figure"),
@@ -379,6 +397,19 @@ def test_volts_strips_keep_the_lowest_value() -> None:
     assert picture[59, 500].tolist() == low
     assert (picture == low).all(axis=2).sum() == 1
     assert picture[0, 0].tolist() == high
+
+
+def test_volts_strips_stretch_their_columns_to_when_they_were() -> None:
+    # Three groups that start at 0, 5 and 9 s of 10: half, four tenths and one tenth of the picture. The sag at 5 s
+    # lasts until 9 s.
+    volts = np.array([[5.0, 4.5, 5.0]])
+    strip = plots.volts_strip(series(volts={"rail": volts}, volt_times_s=[0.0, 5.0, 9.0]), "rail", 4.5, 5.0)
+    image = next(ET.fromstring(strip).iter("img")).get("src", "")
+    picture = np.asarray(Image.open(io.BytesIO(base64.b64decode(image.partition(",")[2]))).convert("RGB"))
+    low = (picture[0] == plots.VOLT_RAMP[0]).all(axis=1)
+    assert np.flatnonzero(low).tolist() == list(range(500, 900))
+    with pytest.raises(ValueError, match="rail: 3 columns of volts for 2 times"):
+        plots.volts_strip(series(volts={"rail": volts}, volt_times_s=[0.0, 5.0]), "rail", 4.5, 5.0)
 
 
 # ---- colours of words --------------------------------------------------------------------------------------------
