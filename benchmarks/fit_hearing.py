@@ -119,9 +119,7 @@ def judge(
         total = -float((share * np.log(mean_right + 0.02)).sum()) + ridge * float(theta @ theta)
         return total, gradient + 2 * ridge * theta
 
-    start = np.concatenate(
-        [np.zeros(n), rng.normal(0, 0.2, n * inner), np.zeros(inner), rng.normal(0, 0.1, inner)]
-    )
+    start = np.concatenate([np.zeros(n), rng.normal(0, 0.2, n * inner), np.zeros(inner), rng.normal(0, 0.1, inner)])
     found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 200}).x
     names = ("linear", "inner", "offset", "outer")
     out = dict(zip(names, parts(found), strict=True)) | {"mean": mean, "spread": spread}
@@ -136,6 +134,7 @@ def write(fitted: dict[str, np.ndarray], judges: dict[str, list[dict[str, list[f
         **{name: np.round(100 * values).astype(int).ravel().tolist() for name, values in fitted.items()},
     }
     path.write_text(json.dumps(content, separators=(",", ":")).replace(',"', ',\n"') + "\n", encoding="ascii")
+
 
 # ---- examples ----------------------------------------------------------------------------------------------------
 

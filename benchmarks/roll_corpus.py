@@ -67,7 +67,11 @@ class Show:
 # ---- the shows ---------------------------------------------------------------------------------------------------
 
 BOLLARDS = Sheet(
-    "bollards", True, 120, 120, (("bollards", 60, "sk6812-rgbw", "[[0, 0], [2, 0]]"),),
+    "bollards",
+    True,
+    120,
+    120,
+    (("bollards", 60, "sk6812-rgbw", "[[0, 0], [2, 0]]"),),
     """
     [[phrase.verse]]
     zone = "bollards"
@@ -99,7 +103,11 @@ BOLLARDS = Sheet(
 )
 
 RAILING = Sheet(
-    "railing", True, 128, 120, (("rail", 150, "ws2812b", "[[0, 0], [5, 0]]"),),
+    "railing",
+    True,
+    128,
+    120,
+    (("rail", 150, "ws2812b", "[[0, 0], [5, 0]]"),),
     """
     [[phrase.verse]]
     zone = "rail"
@@ -145,7 +153,10 @@ RAILING = Sheet(
 )
 
 BOAT = Sheet(
-    "boat", True, 100, 150,
+    "boat",
+    True,
+    100,
+    150,
     (
         ("hull", 180, "ws2812b", "[[0, 1], [6, 1]]"),
         ("mast", 96, "sk6812-rgbw", "[[3, 1], [3, 5]]"),
@@ -199,7 +210,11 @@ BOAT = Sheet(
 )
 
 MAST = Sheet(
-    "mast", True, 140, 110, (("mast", 200, "ws2812b", "[[0, 0], [0, 7]]"),),
+    "mast",
+    True,
+    140,
+    110,
+    (("mast", 200, "ws2812b", "[[0, 0], [0, 7]]"),),
     """
     [[trigger]]
     on = "kick"
@@ -250,8 +265,13 @@ MAST = Sheet(
 )
 
 FRONT = Sheet(
-    "front", True, 120, 120,
-    tuple((name, 250, "ws2812b", f"[[0, {y}], [8, {y}]]") for y, name in enumerate(("sill", "door", "lintel", "eaves"))),
+    "front",
+    True,
+    120,
+    120,
+    tuple(
+        (name, 250, "ws2812b", f"[[0, {y}], [8, {y}]]") for y, name in enumerate(("sill", "door", "lintel", "eaves"))
+    ),
     """
     [[phrase.verse]]
     zone = "all"
@@ -304,7 +324,10 @@ FRONT = Sheet(
 )
 
 SLIPWAY = Sheet(
-    "slipway", True, 150, 130,
+    "slipway",
+    True,
+    150,
+    130,
     (("port", 250, "ws2812b", "[[0, 0], [8, 1]]"), ("starboard", 250, "ws2812b", "[[0, 3], [8, 2]]")),
     """
     [[phrase.waltz]]
@@ -339,7 +362,10 @@ SLIPWAY = Sheet(
 )
 
 LAMPS = Sheet(
-    "lamps", True, 90, 150,
+    "lamps",
+    True,
+    90,
+    150,
     (("lamps", 120, "sk6812-rgbw", "[[0, 2], [12, 2]]"), ("rail", 300, "ws2812b", "[[0, 1], [10, 1]]")),
     """
     [[clip]]
@@ -374,7 +400,11 @@ LAMPS = Sheet(
 )
 
 TIDE = Sheet(
-    "tide", False, 110, 120, (("rail", 160, "ws2812b", "[[0, 0], [5, 0]]"), ("hull", 140, "ws2812b", "[[5, 0], [9, 1]]")),
+    "tide",
+    False,
+    110,
+    120,
+    (("rail", 160, "ws2812b", "[[0, 0], [5, 0]]"), ("hull", 140, "ws2812b", "[[5, 0], [9, 1]]")),
     """
     [[clip]]
     zone = "water"
@@ -399,7 +429,11 @@ TIDE = Sheet(
 )
 
 GULLS = Sheet(
-    "gulls", False, 96, 120, (("mast", 200, "sk6812-rgbw", "[[0, 0], [0, 6]]"),),
+    "gulls",
+    False,
+    96,
+    120,
+    (("mast", 200, "sk6812-rgbw", "[[0, 0], [0, 6]]"),),
     """
     [[clip]]
     zone = "mast"
@@ -428,7 +462,11 @@ GULLS = Sheet(
 )
 
 ECHO = Sheet(
-    "echo", False, 124, 120, (("eaves", 150, "ws2815", "[[0, 0], [5, 0]]"),),
+    "echo",
+    False,
+    124,
+    120,
+    (("eaves", 150, "ws2815", "[[0, 0], [5, 0]]"),),
     """
     [[clip]]
     zone = "eaves"
@@ -453,7 +491,10 @@ ECHO = Sheet(
 )
 
 SWELLS = Sheet(
-    "swells", False, 84, 120,
+    "swells",
+    False,
+    84,
+    120,
     (("quay", 300, "ws2812b", "[[0, 0], [10, 0]]"), ("mole", 300, "ws2812b", "[[10, 0], [18, 3]]")),
     """
     [[clip]]
@@ -481,7 +522,11 @@ SWELLS = Sheet(
 )
 
 WATCH = Sheet(
-    "watch", False, 72, 180, (("tower", 100, "sk6812-rgbw", "[[0, 0], [0, 3]]"),),
+    "watch",
+    False,
+    72,
+    180,
+    (("tower", 100, "sk6812-rgbw", "[[0, 0], [0, 3]]"),),
     """
     [[clip]]
     zone = "tower"
@@ -534,7 +579,9 @@ def song_of(sheet: Sheet) -> SongMap:
         "hat": tuple((b + period / 2, 0.4) for b in beats),
     }
     times = np.sort(rng.uniform(1, sheet.seconds - 2, int(sheet.seconds)))
-    onsets = {band: tuple((round(float(t), 6), 0.5) for t in times[i::3]) for i, band in enumerate(("low", "mid", "high"))}
+    onsets = {
+        band: tuple((round(float(t), 6), 0.5) for t in times[i::3]) for i, band in enumerate(("low", "mid", "high"))
+    }
     grid = np.arange(0, sheet.seconds, HOP_S)
     curves = []
     for share, decay in ((0.7, 0.25), (0.5, 0.4), (0.4, 0.1), (0.6, 0.3)):
@@ -562,7 +609,9 @@ def rig_of(sheet: Sheet) -> Rig:
     """The sheet's rig, checked as any other."""
     text = f'format = 1\n[supply.shed]\nvolts = 5.0\namps = 200.0\n[controller.quay]\nboard = "{sheet.board}"\n'
     for pin, (name, pixels, chip, path) in enumerate(sheet.strings):
-        text += f'[string.{name}]\ncontroller = "quay"\npin = {pin}\npixels = {pixels}\nchip = "{chip}"\npath = {path}\n'
+        text += (
+            f'[string.{name}]\ncontroller = "quay"\npin = {pin}\npixels = {pixels}\nchip = "{chip}"\npath = {path}\n'
+        )
         text += f'[[string.{name}.feed]]\nat = "start"\nsupply = "shed"\n'
     faults = FaultList(Path("rig.toml"))
     rig = rig_from(tomllib.loads(text.replace("volts = 5.0", volts_of(sheet)) + f"[zone]\n{sheet.zones}\n"),
@@ -589,7 +638,9 @@ def bake(sheet: Sheet, beats: int | None = None) -> Show:
     """Render a sheet; `beats`: only its first so many groups."""
     song, rig = song_of(sheet), rig_of(sheet)
     faults = FaultList(Path("score.toml"))
-    score = score_from(tomllib.loads(f'format = 1\nsong = "{sheet.name}.flac"\n{sheet.score}'), Path("score.toml"), faults)
+    score = score_from(
+        tomllib.loads(f'format = 1\nsong = "{sheet.name}.flac"\n{sheet.score}'), Path("score.toml"), faults
+    )
     clock = clock_of(song, rig, score.rate)
     cues = lay(score, song, rig, clock, faults)
     faults.raise_if_any()

@@ -1,4 +1,7 @@
-"""A line out of an SVG drawing (W3C SVG 1.1), as points in metres: x to the right, y up, the drawing's lower left is 0, 0."""
+"""A line out of an SVG drawing (W3C SVG 1.1), as points in metres.
+
+x to the right, y up, from the drawing's lower left corner.
+"""
 
 from __future__ import annotations
 

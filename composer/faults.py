@@ -169,8 +169,12 @@ class Table:
     # None may come back.
 
     def text(self, key: str, default: Any = _MISSING) -> Any:
-        """A string value."""
-        return self._typed(key, default, lambda v: isinstance(v, str), "text in quotes", "")
+        """A string value, without NUL characters: no file can be called so."""
+        value = self._typed(key, default, lambda v: isinstance(v, str), "text in quotes", "")
+        if isinstance(value, str) and "\0" in value:
+            self.fault(key, "holds a NUL character")
+            return value.replace("\0", "")
+        return value
 
     def flag(self, key: str, default: Any = _MISSING) -> Any:
         """A true/false value."""

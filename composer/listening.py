@@ -125,7 +125,8 @@ def summary(heard: maps.SongMap) -> str:
     sure = f"confidence {heard.confidence:.2f}"
     lines = [
         head,
-        f"{heard.tempo:.1f} beats a minute, {len(heard.beats)} beats, {len(heard.bars)} bars of {heard.beats_per_bar}, {sure}",
+        f"{heard.tempo:.1f} beats a minute, {len(heard.beats)} beats, "
+        f"{len(heard.bars)} bars of {heard.beats_per_bar}, {sure}",
         "sections: " + ", ".join(f"{s.name} {s.start:.1f}-{s.end:.1f} s" for s in heard.sections),
     ]
     if heard.confidence < 0.5:

@@ -1,4 +1,7 @@
-"""Where the pixels of a string hang: along points, a line of a drawing, a file of places, a grid. Metres, x to the right, y up."""
+"""Where the pixels of a string hang: along points, a line of a drawing, from a file of places, in a grid.
+
+Metres, x to the right, y up.
+"""
 
 from __future__ import annotations
 

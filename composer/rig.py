@@ -338,7 +338,7 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
         top.fault("string", "a rig needs at least one [string.NAME]")
     strings = {s.name: s for name in controllers for s in read if s.controller == name}
     for name in controllers:
-        if strings and not any(s.controller == name for s in strings.values()):
+        if len(strings) == len(read) > 0 and not any(s.controller == name for s in read):
             faults.add(f"controller.{name}", "has no string")
     if sum(s.pixels for s in read) > MOST_PIXELS:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")

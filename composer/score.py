@@ -297,6 +297,7 @@ def _bars(table: Table, in_phrase: bool) -> Stretch | None:
         return Stretch(Moment("bar", bar=int(first)), Moment("end"))
     if last and int(last) < int(first):
         table.fault("bars", f'"{text}" runs backwards')
+        return None
     return Stretch(Moment("bar", bar=int(first)), Moment("bar", bar=int(last or first) + 1))
 
 

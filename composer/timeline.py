@@ -63,12 +63,13 @@ def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultL
     Faults (unknown zone, place outside the song, no such section or label) are collected in `faults`; a score with
     faults of its own is laid as far as it goes. Cues are sorted by layer, then by place in the score.
     """
-    _check_zones(score, rig, faults)
+    check_zones(score, rig, faults)
     cues = _Laying(score, song, rig, clock, faults).all()
     return sorted(cues, key=lambda cue: (cue.layer, cue.order))
 
 
-def _check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
+def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
+    """Every zone that a score names is one of the rig's: all of the score that needs no song to be checked."""
     for block in score.blocks():
         if block.effect and block.zone and block.zone not in rig.zones:
             faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))

@@ -11,4 +11,6 @@ here = Path(__file__).parent
 with Image.open(here / "out" / "film.png") as film:
     width = 1400
     small = film.convert("RGB").resize((width, film.height * width // film.width), Image.Resampling.LANCZOS)
-    small.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(here / "film.png", optimize=True)
+    small.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
+        here / "film.png", optimize=True
+    )

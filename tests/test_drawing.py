@@ -58,7 +58,7 @@ def length(points: list[tuple[float, float]]) -> float:
 
 def test_lines_and_transforms(svg: Path) -> None:
     # y points up: 190 of 200 units down is 10 cm from the bottom.
-    assert svg_line(svg, "rail", 4.0) == pytest.approx([(0.1, 0.1), (2.1, 0.1)])
+    assert [p for point in svg_line(svg, "rail", 4.0) for p in point] == pytest.approx([0.1, 0.1, 2.1, 0.1])
     assert [p for point in svg_line(svg, "gable", 4.0) for p in point] == pytest.approx([1.0, 1.0, 1.4, 1.3, 1.8, 1.0])
 
 

@@ -94,7 +94,7 @@ def test_files_that_cannot_be_read_say_why(tmp_path: Path) -> None:
     with pytest.raises(Faults, match=r": this is a folder, not a file\Z"):
         read_toml(tmp_path)
     latin = tmp_path / "latin.toml"
-    latin.write_bytes(b'title = "Kai' + b"\xe4\"\n")
+    latin.write_bytes(b'title = "Kai' + b'\xe4"\n')
     with pytest.raises(Faults, match=r"latin\.toml: byte 12: this is not UTF-8 text\Z"):
         read_toml(latin)
 

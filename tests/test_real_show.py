@@ -16,7 +16,8 @@ SONG = Path("/usr/share/games/asc/music/machine_wars.mp3")  # Debian's asc-music
 
 
 @pytest.mark.skipif(
-    not SONG.exists() and not os.environ.get("CI"), reason="needs Debian's package asc-music (apt-get install asc-music)"
+    not SONG.exists() and not os.environ.get("CI"),
+    reason="needs Debian's package asc-music (apt-get install asc-music)",
 )
 def test_a_real_recording_bakes_and_audits(tmp_path: Path) -> None:
     folder = tmp_path / "slipway"

@@ -151,7 +151,9 @@ def test_a_boards_share_for_decoding_counts_by_the_byte() -> None:
 
 
 def test_the_slowest_controller_sets_the_pace() -> None:
-    text = rail(pixels=10) + """
+    text = (
+        rail(pixels=10)
+        + """
     [controller.boat]
     board = "esp32"
     [string.mast]
@@ -161,6 +163,7 @@ def test_the_slowest_controller_sets_the_pace() -> None:
     [[string.mast.feed]]
     supply = "shed"
     """
+    )
     rig = rig_of(text)
     assert rig.shortest_frame_us == math.ceil(rig.frame_us("boat")) > rig.frame_us("quay")
 
@@ -420,7 +423,7 @@ def test_zones_nested_absurdly_deep_are_a_fault_and_no_crash() -> None:
         (rail("path = [[0, 0]]"), r"string\.rail\.path: needs at least two points"),
         (rail("path = [[0, 0], [0, 0]]"), r"string\.rail\.path: has no length"),
         (rail("path = [[0, 0], [1, 2, 3]]"), r"string\.rail\.path\[2\]: needs points \[x, y\] in metres, got a list"),
-        (rail('path = [[0, 0], [1, 0]]\ncsv = "a.csv"'), r"hangs along either path or csv, not both"),
+        (rail('path = [[0, 0], [1, 0]]\ncsv = "a.csv"'), r"hangs along one of path, svg, csv, grid: drop path or csv"),
         (rail("rail_ohm_per_m = 0"), r"string\.rail\.rail_ohm_per_m: 0 is out of range"),
         (rail(feed=""), r"string\.rail\.feed: nothing feeds it: add a \[\[string\.rail\.feed\]\]"),
         (rail("cut = [12]"), r"string\.rail\.feed: nothing feeds it, pixels 12-19: add"),
@@ -439,7 +442,7 @@ def test_zones_nested_absurdly_deep_are_a_fault_and_no_crash() -> None:
         (rail(after='[controller.boat]\nboard = "pica"'), r'controller\.boat\.board: "pica" is not one of .*"pico"'),
         (rail(after="[controller.boat]"), r"controller\.boat\.board: is missing"),
         (rail(after="[controller.boat]\nboard = 5"), r"controller\.boat\.board: needs text in quotes"),
-        (rail().replace('board = "pico"', 'board = "pico"\nsupply = "x"'), r'controller\.quay\.supply: there is no'),
+        (rail().replace('board = "pico"', 'board = "pico"\nsupply = "x"'), r"controller\.quay\.supply: there is no"),
         (rail(after="[supply.x]\nvolts = 5\namps = 0"), r"supply\.x\.amps: 0 is out of range, 0\.1 to 1000"),
         (rail(after="[supply.x]\nvolts = 5\namps = 1\nusable = 1.1"), r"supply\.x\.usable: 1\.1 is out of range"),
         (rail(after='[supply."a b"]\nvolts = 5\namps = 1'), r"supply\.a b: a name is a letter, then letters, digits"),

@@ -21,7 +21,7 @@ def clip(keys: str, effect: str = "hold") -> str:
 
 
 def phrase(name: str, keys: str) -> str:
-    return f'[[phrase.{name}]]\n{CLIP}{keys}\n'
+    return f"[[phrase.{name}]]\n{CLIP}{keys}\n"
 
 
 def placed(inner: str, at: str = "1.1") -> str:

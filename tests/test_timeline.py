@@ -317,7 +317,7 @@ def test_all_faults_of_where_clips_fall_come_at_once() -> None:
     [
         '[[trigger]]\non = "onsets"\nclip = {zone = "rail", effect = "hold"}',
         '[[trigger]]\non = "kik"\nclip = {zone = "rail", effect = "hold"}',
-        '[[trigger]]\non = 5',
+        "[[trigger]]\non = 5",
         '[[clip]]\n[[clip]]\nphrase = "p"\n[[phrase.p]]\nphrase = "p"\n',
         '[[clip]]\nzone = "rail"\nat = 1.1\nfor = "1 bar"',
         "[order]\np = 5\n[[phrase.p]]\n",

@@ -178,11 +178,13 @@ def test_more_light_is_never_a_smaller_byte_and_every_byte_is_reached() -> None:
 
 
 @given(
-    st.sampled_from(["ws2812b", "apa102", "sk6812-rgbw"]),
+    st.sampled_from([("ws2812b", "brg"), ("ws2812b", "grb"), ("apa102", "gbr"), ("sk6812-rgbw", "wrgb")]),
     st.lists(st.tuples(*[st.floats(0, 1, width=32)] * 3), min_size=1, max_size=4),
 )
-def test_bytes_lead_back_to_the_duty_they_carry(chip: str, colours: list[tuple[float, float, float]]) -> None:
-    wiring = Wiring(one_string(chip, pixels=len(colours)))
+def test_bytes_lead_back_to_the_duty_they_carry(
+    chip: tuple[str, str], colours: list[tuple[float, float, float]]
+) -> None:
+    wiring = Wiring(one_string(chip[0], f'order = "{chip[1]}"', pixels=len(colours)))
     light = np.array([colours], np.float32)
     duty = wiring.duty_of(wiring.bytes_of(light))
     expected = luminance_CIE1976(light.astype(np.float64) * 100, 1.0)
@@ -191,8 +193,8 @@ def test_bytes_lead_back_to_the_duty_they_carry(chip: str, colours: list[tuple[f
 
 
 def test_a_white_die_counts_to_all_three_and_is_cut_at_one() -> None:
-    wiring = Wiring(one_string("sk6812-rgbw", 'order = "wbgr"'))
-    duty = wiring.duty_of(np.array([[51, 0, 102, 255]], np.uint8))  # white 0.2, blue 0, green 0.4, red 1
+    wiring = Wiring(one_string("sk6812-rgbw", 'order = "wrbg"'))
+    duty = wiring.duty_of(np.array([[51, 255, 0, 102]], np.uint8))  # white 0.2, red 1, blue 0, green 0.4
     assert duty[0, 0].tolist() == pytest.approx([1.0, 0.6, 0.2])
 
 

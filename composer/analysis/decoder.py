@@ -57,9 +57,7 @@ def decode(path: str | Path) -> tuple[Samples, int, DecodeInfo]:
     return decode_at(path, None)
 
 
-def decode_at(
-    path: str | Path, rate: int | None, progress: Progress | None = None
-) -> tuple[Samples, int, DecodeInfo]:
+def decode_at(path: str | Path, rate: int | None, progress: Progress | None = None) -> tuple[Samples, int, DecodeInfo]:
     """As `decode`, resampled on the way to `rate` Hz (None: the file's own).
 
     Blocks stream through: memory is that of the result, whatever the file's rate and channels.

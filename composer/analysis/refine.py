@@ -83,4 +83,3 @@ def _lines(beats: Doubles, near: Doubles, weight: Doubles, reach: float) -> tupl
         w = np.where(used, base / (1 + np.nan_to_num(left / (1.5 * scale[:, None])) ** 2), 0.0)
     good = enough & (np.abs(intercept - beats) < 1.2 * reach)
     return np.where(good, intercept, beats), np.where(good, scale, np.nan)
-

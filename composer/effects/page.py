@@ -200,7 +200,7 @@ A fast `gate` or a bright `accent` on every half beat can flash in a way that hu
 """
 
 
-OWN_EXAMPLE = '''\
+OWN_EXAMPLE = """\
 import numpy as np
 
 from composer.effects import AddedEffect, Effect, Param
@@ -226,7 +226,7 @@ lighthouse = AddedEffect(
     ),
     draw,
 )
-'''
+"""
 
 _OWN = """\
 ## An effect of your own

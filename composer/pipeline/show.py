@@ -100,6 +100,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     else:
         song = _kept(faults, lambda: hear(score.song, tell))
     show = None
+    if rig is not None:  # a song that is missing hides none of these
+        timeline.check_zones(score, rig, score_faults)
     if song is not None and score.grid not in ("", song.grid):
         # Its addresses mean other moments now: where they fall is not worth telling.
         score_faults.add(

@@ -69,7 +69,8 @@ class Night:
 def _srgb(linear: NDArray[np.float64]) -> NDArray[np.uint8]:
     """IEC 61966-2-1: the transfer curve."""
     code = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    return np.rint(code * 255).astype(np.uint8)
+    out: NDArray[np.uint8] = np.rint(code * 255).astype(np.uint8)
+    return out
 
 
 def write_film_mp4(

@@ -42,8 +42,10 @@ def covers(name: str, beats: Any, pixels: int = 10, place: Place | None = None, 
     the clip's; widths may be given as text."""
     times = at_beats(beats, params.pop("length", 8.0), params.pop("strength_in", 1.0), params.pop("loud", None))
     place = string_of(pixels) if place is None else place
-    params = {k: parse_width(v) if k in ("width", "tail", "soft", "gap") and isinstance(v, str) else v
-              for k, v in params.items()}
+    params = {
+        k: parse_width(v) if k in ("width", "tail", "soft", "gap") and isinstance(v, str) else v
+        for k, v in params.items()
+    }
     _, cover = draw(name, times, place, params, seed)
     return np.round(np.broadcast_to(cover, (len(times.beats), len(place.index))).astype(np.float64), 6)
 

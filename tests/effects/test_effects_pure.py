@@ -78,8 +78,14 @@ def drawn(name: str, times: Times, place: Place, params: dict[str, Any], seed: i
 
 
 @settings(max_examples=EXAMPLES, deadline=None)
-@given(_effects, _places, st.sampled_from([12, 20, 37]), st.sampled_from([0.0, 0.25, 1.0]), st.integers(0, 2**31 - 1),
-       st.integers(1, 40))
+@given(
+    _effects,
+    _places,
+    st.sampled_from([12, 20, 37]),
+    st.sampled_from([0.0, 0.25, 1.0]),
+    st.integers(0, 2**31 - 1),
+    st.integers(1, 40),
+)
 def test_groups_of_any_size_have_the_same_bits_and_sane_values(
     effect: tuple[str, dict[str, Any]], place: Place, per_beat: int, strength: float, seed: int, size: int
 ) -> None:

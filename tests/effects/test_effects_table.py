@@ -68,8 +68,11 @@ def test_defaults_are_hashable_and_are_what_an_empty_clip_reads(name: str) -> No
     hash(tuple(params.items()))
 
 
-@pytest.mark.parametrize(("effect", "param"), [c for c in ALL if c[1].default is not None],
-                         ids=[f"{e.name}.{p.key}" for e, p in ALL if p.default is not None])
+@pytest.mark.parametrize(
+    ("effect", "param"),
+    [c for c in ALL if c[1].default is not None],
+    ids=[f"{e.name}.{p.key}" for e, p in ALL if p.default is not None],
+)
 def test_a_default_written_out_reads_as_the_default(effect: Effect, param: Param) -> None:
     params, faults = read(effect.name, f"{param.key} = {default_text(param)}")
     assert faults == []

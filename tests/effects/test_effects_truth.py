@@ -50,8 +50,9 @@ def test_a_moving_blend_is_a_closed_loop_that_moves_forward() -> None:
     params = {"colour": colours("black", "white"), "every": beats_of("4")}
     seen = shows("blend", at_beats([0, 1, 4]), string_of(4), params)[:, :, 0]
     # Black at 0, white at 1/2, black at 1; pixel middles at 1/8, 3/8, 5/8, 7/8. One beat moves it by one pixel.
-    np.testing.assert_allclose(seen, [[0.25, 0.75, 0.75, 0.25], [0.25, 0.25, 0.75, 0.75], [0.25, 0.75, 0.75, 0.25]],
-                               atol=1e-3)
+    np.testing.assert_allclose(
+        seen, [[0.25, 0.75, 0.75, 0.25], [0.25, 0.25, 0.75, 0.75], [0.25, 0.75, 0.75, 0.25]], atol=1e-3
+    )
 
 
 def test_swell_goes_from_one_light_to_the_other() -> None:
