@@ -330,6 +330,18 @@ def test_a_beat_shorter_than_a_frame_takes_none_and_the_next_frame_stands_for_bo
     assert clock.frame_us(clock.frame_at(F(2))) == 1_002_000
 
 
+def test_a_beat_too_short_for_the_wire_takes_half_its_frames_so_that_halves_still_fall_on_frames() -> None:
+    # K = 24 needs 480 ms of a wire that takes 20 ms a frame. 400 ms would hold 20 frames, but takes 12; 220 ms, less
+    # than 1/1.6 of a beat, takes 12 to begin with and would hold 11: it takes 6.
+    periods = [500_000] * 20 + [400_000] + [500_000] * 20 + [220_000] + [500_000] * 20
+    beats = list(itertools.accumulate(periods, initial=0))
+    clock = clock_of(beats, beats[-1], shortest_us=20_000)
+    assert clock.frames_per_beat == 24
+    frames = [group.frames for group in clock.groups]
+    assert (frames[20], frames[41]) == (12, 6)
+    assert {n for i, n in enumerate(frames) if i not in (20, 41)} == {24}
+
+
 def test_beats_much_longer_or_shorter_than_the_typical_take_twice_or_half_the_frames() -> None:
     beats = [0, 500_000, 1_000_000, 1_500_000, 1_750_000, 2_250_000, 3_250_000, 3_750_000, 4_250_000, 6_250_000]
     clock = clock_of(beats, 6_750_000)

@@ -12,7 +12,7 @@ import pytest
 from composer.clock import Group
 from composer.faults import FaultList
 from composer.power import CurrentModel, Ladder, PowerAudit, advice
-from composer.power.advice import bulk_capacitor, fuse_for, more_feeds, wire_for
+from composer.power.advice import bulk_capacitor, drop_v, fuse_for, more_feeds, wire_for
 from composer.rig import rig_from
 
 
@@ -85,6 +85,27 @@ def test_wire_by_current_and_by_drop(peak_a: float, metres: float, awg: int, by:
     found = wire_for(peak_a, metres, 5.0)
     assert (found["awg"], found["by"]) == (awg, by)
     assert found["drop_v"] <= 0.15
+
+
+@pytest.mark.parametrize(
+    ("peak_a", "metres", "mm2"),
+    [
+        # BS 7671 Table 4F3A (from memory): 0.75 mm2 6 A, 1 mm2 10 A. Over 0.2 m 8 A drop 0.08 V on 0.75 mm2.
+        (6.0, 0.2, 0.75),
+        (8.0, 0.2, 1.0),
+        # 5 A over 3 m: IEC 60228 has 7.98 ohm/km for 2.5 mm2, 0.239 V, over 3 % of 5 V; 4 mm2 4.95 ohm/km, 0.1485 V.
+        (5.0, 3.0, 4.0),
+        (60.0, 5.0, None),
+    ],
+)
+def test_metric_wire_by_current_and_by_drop(peak_a: float, metres: float, mm2: float | None) -> None:
+    assert wire_for(peak_a, metres, 5.0)["mm2"] == mm2
+
+
+def test_a_feeds_own_wire_drops_on_both_conductors() -> None:
+    # 1 m of 16 AWG, 13.174 ohm/km a conductor (ASTM B258, IEC 60028 at 20 C): 10 A drop 0.2635 V.
+    model = model_of(60, 1.0)
+    assert drop_v(model.rig.feeds["rail@start"], 10.0) == pytest.approx(0.26348, rel=1e-4)
 
 
 def test_no_wire_is_offered_for_what_none_can_do() -> None:

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from exporters import report
 
+from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
 from ..power import CurrentModel, limited
@@ -61,7 +62,7 @@ def bake(
     jobs: int = 1,
     tell: Tell = silent,
 ) -> Baked:
-    """Bake a show: rolls, audit.json, audit.html and film.png into `out` (FOLDER/out).
+    """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
     `limiter` overrides the score's mode; `strict` makes too many flashes a failure. Raises `Faults` for bad input and
     `ShowFails` for a show that fails a check: then the audit is written, and no loadable roll is left.
@@ -95,6 +96,7 @@ def bake(
         for name, rows in results.who_draws(show, renderer, power).items():
             found["supplies"][name]["clips"] = rows
         found["controllers"] = results.boards(show.rig, bakery.stats, show.song.song.seconds)
+        results.allot(found, bakery.allotments)
         found["limiter"] = mode
         found["notes"] += remarks(show)
         lines = results.complaints(found)
@@ -106,7 +108,8 @@ def bake(
         tell("drawing", 0.0)
         picture.save(out / "film.png")
         bars, sections = results.bar_lines(show), results.section_spans(show)
-        results.write(out, found, results.series_of(show.score.title, power, bars, sections, show.song.song.seconds))
+        series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
+        results.write(out, show.rig, found, series)
         if lines:
             bakery.withdraw()
             raise ShowFails("\n".join(lines))
@@ -118,7 +121,7 @@ def bake(
 def audit(
     folder: Path, out: Path | None = None, *, csv: Path | None = None, strict: bool = False, tell: Tell = silent
 ) -> dict[str, Any]:
-    """The audit of what is baked: audit.json, audit.html and perhaps a CSV of every frame. Raises as `bake` does."""
+    """The audit of what is baked: audit.json, audit.html, sheet.html and perhaps a CSV of every frame. Raises as `bake` does."""
     show = load_show(folder, tell)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
@@ -138,12 +141,13 @@ def audit(
             found["supplies"][name]["clips"] = rows
     sizes = {name: inspect_stats(path) for name, path in paths.items()}
     found["controllers"] = results.boards(show.rig, sizes, show.song.song.seconds)
+    results.allot(found, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
     bars, sections = results.bar_lines(show), results.section_spans(show)
     series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
     if csv is not None:
         places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]
         report.write_csv(csv, power.times_us / 1e6, places, dict(series.amps))
-    return _judged(out, found, series, strict, _flash_line(found, show))
+    return _judged(out, show.rig, found, series, strict, _flash_line(found, show))
 
 
 def audit_rolls(
@@ -163,11 +167,12 @@ def audit_rolls(
     _forget(found, "peak_at", "limited_frames", "most_dimmed")
     seconds = power.times_us[-1] / SECOND
     found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
+    results.allot(found, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
     series = results.series_of(", ".join(path.stem for path in rolls), power, [], [], seconds)
     if csv is not None:
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
     out.mkdir(parents=True, exist_ok=True)
-    return _judged(out, found, series, strict, _flash_line(found, None))
+    return _judged(out, rig, found, series, strict, _flash_line(found, None))
 
 
 def _forget(found: dict[str, Any], *keys: str) -> None:
@@ -195,12 +200,14 @@ def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> lis
     return None
 
 
-def _judged(out: Path, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str) -> dict[str, Any]:
+def _judged(
+    out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str
+) -> dict[str, Any]:
     lines = results.complaints(found)
     if strict and not found["flashes"]["ok"]:
         lines.append(flash_line)
     found["ok"] = not lines
-    results.write(out, found, series)
+    results.write(out, rig, found, series)
     if lines:
         raise ShowFails("\n".join(lines))
     return found
@@ -295,20 +302,11 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 
 def allotments(show: Show) -> dict[str, dict[str, int]]:
-    """What each controller may draw of each supply, milliamperes: the budget shared out by its pixels' full white.
+    """What each controller may draw of each supply, milliamperes: its budget shared out by what full white needs.
 
     A board alone on its supply is allotted the whole budget. The allotments of a supply sum to at most its budget.
     """
-    model = CurrentModel(show.rig)
-    white = model.draw_a(model.run_sums(model.white()))[0]
-    out: dict[str, dict[str, int]] = {name: {} for name in show.rig.controllers}
-    for i, name in enumerate(model.supplies):
-        spare = max(0.0, float(model.budget_a[i] - model.constant_a[i]))
-        total = sum(white[d] for d, draw in enumerate(model.draws) if draw.supply == i)
-        for d, draw in enumerate(model.draws):
-            if draw.supply == i and total > 0:
-                out[draw.controller][name] = int(1000 * spare * white[d] / total)
-    return out
+    return powers.allotments(CurrentModel(show.rig))
 
 
 def inspect_stats(path: Path) -> Any:

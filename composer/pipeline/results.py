@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,12 @@ from exporters.rollfile import RollStats
 
 from ..clock import SECOND, FrameClock, Group
 from ..flash import FlashAudit, largest_of
-from ..power import CurrentModel, PowerAudit
-from ..power.limiter import group_times_us
+from ..power import CurrentModel, PowerAudit, advice
+from ..power.limiter import SKEW_MS, group_times_us
 from ..render import Renderer
 from ..rig import Rig
 from .rolls import PLAYER_BYTES, Frames
+from .sheet import sheet_of
 from .show import Show
 
 NOTES = (
@@ -38,7 +39,7 @@ def audit(
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
-    Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `flashes`, `sources`, `notes`) and the
+    Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `advice`, `flashes`, `sources`, `notes`) and the
     `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group.
     """
     model = CurrentModel(rig)
@@ -57,6 +58,7 @@ def audit(
     for group, block in frames():
         flash.add(group_times_us(group), block)
     found = power.result(address)
+    found["advice"] = advice(model, found, power.worst_amps)
     found["flashes"] = flash.result()
     found["sources"] = model.sources()
     found["notes"] = list(NOTES)
@@ -130,6 +132,18 @@ def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, d
     return out
 
 
+def allot(found: dict[str, Any], allotments: Mapping[str, Mapping[str, int]]) -> None:
+    """Add each supply's `allotments` (controller -> amperes, as its roll has them), and say where boards that share a
+    supply reach their highest at different times."""
+    for name, row in found["supplies"].items():
+        row["allotments"] = {board: of[name] / 1000 for board, of in allotments.items() if name in of}
+        if len(row["boards"]) > 1 and sum(row["boards"].values()) > row["budget_a"] >= row["skewed_a"]:
+            found["notes"].append(
+                f"{name}: its boards draw most at different times. Its budget holds while they are at most "
+                f"{SKEW_MS:g} ms apart, not if one of them runs on alone."
+            )
+
+
 def complaints(found: dict[str, Any]) -> list[str]:
     """Why a show fails, a line each: supplies and feeds over their budget, rolls that do not fit their board."""
     lines = []
@@ -160,10 +174,11 @@ def complaints(found: dict[str, Any]) -> list[str]:
     return lines
 
 
-def write(out: Path, found: dict[str, Any], series: report.Series) -> None:
-    """audit.json and audit.html."""
+def write(out: Path, rig: Rig, found: dict[str, Any], series: report.Series) -> None:
+    """audit.json, audit.html and sheet.html."""
     report.write_json(out / "audit.json", found)
     report.write_audit_html(out / "audit.html", found, series)
+    report.write_build_sheet(out / "sheet.html", sheet_of(series.title, rig, found, series.seconds))
 
 
 def series_of(

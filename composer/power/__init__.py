@@ -5,9 +5,10 @@ it up, `advice` says what to change. Input is only the bytes of frames and the r
 """
 
 from .advice import advice
+from .allotment import allotments
 from .audit import PowerAudit
 from .ladder import Ladder
 from .limiter import limited
 from .model import CurrentModel, Reading, fit_chip
 
-__all__ = ["CurrentModel", "Ladder", "PowerAudit", "Reading", "advice", "fit_chip", "limited"]
+__all__ = ["CurrentModel", "Ladder", "PowerAudit", "Reading", "advice", "allotments", "fit_chip", "limited"]

@@ -13,16 +13,18 @@ from typing import Any, NamedTuple
 from ..rig import Feed, LedString, Rig, Wire, awg_mm2
 from .ladder import Floats, Ladder
 from .model import CurrentModel
-from .wires import carries, ohm_per_m
+from .wires import carries, ohm_per_m, wire_ohm
 
 # Blade fuses, ISO 8820-3, and small cartridge fuses, IEC 60127 (both from memory).
 FUSES_A = (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 7.5, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0)
 GAUGES = (24, 22, 20, 18, 16, 14, 12, 10, 8)
+METRIC_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0)  # IEC 60228 sizes; the first two DIN VDE 0295
 # Share of a supply's or a fuse's rating: practice. As code only for loads of 3 h and more (NEC Art. 100, 210.20(A)).
 HABIT = 0.8
 DROP = 0.03  # of the supply's volts along a feed's wire: practice
 CAPS = (0.3, 0.5, 0.7)
 MOST_FEEDS = 12
+ASSUMED_M = 1.0  # a feed whose wire the rig does not give
 
 
 class NewFeeds(NamedTuple):
@@ -88,27 +90,35 @@ def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) 
     """The thinnest AWG wire that carries a feed's peak and drops at most 3 % of its supply (practice), both conductors.
 
     Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `by` ("current" or "drop": what
-    asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places.
+    asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places. `mm2`, `mm2_carries_a`,
+    `mm2_basis`: the thinnest metric wire by the same two tests, up to 6 mm2.
     """
-    by_current = False
-    for awg in GAUGES:
-        wire = Wire(awg_mm2(awg), metres, awg)
-        carried = carries(wire)
-        drop_v = 2 * metres * ohm_per_m(wire, celsius) * peak_a
-        if carried.amps < peak_a:
-            by_current = True
+    awg = _thinnest([Wire(awg_mm2(gauge), metres, gauge) for gauge in GAUGES], peak_a, volts, celsius)
+    metric = _thinnest([Wire(mm2, metres) for mm2 in METRIC_MM2], peak_a, volts, celsius)
+    found: dict[str, Any] = {"awg": None, "carries_a": None, "basis": "", "code": False, "drop_v": None, "by": ""}
+    found |= {"mm2": None, "mm2_carries_a": None, "mm2_basis": ""}
+    if awg is not None:
+        wire, drop_v, by = awg
+        found |= {"awg": wire.awg, "drop_v": drop_v, "by": by}
+        found["carries_a"], found["basis"], found["code"] = carries(wire)
+    if metric is not None:
+        wire = metric[0]
+        found |= {"mm2": wire.mm2, "mm2_carries_a": carries(wire).amps, "mm2_basis": carries(wire).basis}
+    return found
+
+
+def _thinnest(wires: list[Wire], peak_a: float, volts: float, celsius: float) -> tuple[Wire, float, str] | None:
+    """The first wire that will do, its drop in volts, and which test it was that the one before failed."""
+    by = "drop"
+    for wire in wires:
+        drop_v = 2 * wire.metres * ohm_per_m(wire, celsius) * peak_a
+        if carries(wire).amps < peak_a:
+            by = "current"
         elif drop_v > DROP * volts:
-            by_current = False
+            by = "drop"
         else:
-            return {
-                "awg": awg,
-                "carries_a": carried.amps,
-                "basis": carried.basis,
-                "code": carried.code,
-                "drop_v": drop_v,
-                "by": "current" if by_current else "drop",
-            }
-    return {"awg": None, "carries_a": None, "basis": "", "code": False, "drop_v": None, "by": ""}
+            return wire, drop_v, by
+    return None
 
 
 def fuse_for(peak_a: float, carries_a: float) -> float | None:
@@ -143,13 +153,20 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
 
 
 def _feed(feed: Feed, peak_a: float, rig: Rig) -> dict[str, Any]:
-    wire = wire_for(peak_a, feed.wire.metres if feed.wire else 1.0, rig.supplies[feed.supply].volts)
+    metres = feed.wire.metres if feed.wire else ASSUMED_M
+    wire = wire_for(peak_a, metres, rig.supplies[feed.supply].volts)
     own = carries(feed.wire).amps if feed.wire else math.inf
     return {
         "wire": wire,
+        "metres_assumed": feed.wire is None,
         "fuse_a": fuse_for(peak_a, own),
         "fuse_with_wire_a": None if wire["awg"] is None else fuse_for(peak_a, wire["carries_a"]),
     }
+
+
+def drop_v(feed: Feed, peak_a: float, celsius: float = 20.0) -> float | None:
+    """Volts that a feed's own wire drops at its peak, both conductors; None where the rig does not give the wire."""
+    return None if feed.wire is None else 2 * wire_ohm(feed.wire, celsius) * peak_a
 
 
 def data_resistor_ohm() -> tuple[int, int]:
@@ -165,4 +182,4 @@ def bulk_capacitor(volts: float) -> tuple[int, float]:
     return 1000, next(v for v in (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0) if v >= volts * 1.2)
 
 
-__all__ = ["NewFeeds", "advice", "bulk_capacitor", "data_resistor_ohm", "fuse_for", "more_feeds", "wire_for"]
+__all__ = ["NewFeeds", "advice", "bulk_capacitor", "data_resistor_ohm", "drop_v", "fuse_for", "more_feeds", "wire_for"]

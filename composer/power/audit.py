@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from .ladder import Floats, Ladder, headroom
 from .limiter import SKEW_MS, group_times_us, windowed_max
-from .model import Amps, CurrentModel, Frames, board_a
+from .model import Amps, CurrentModel, Frames
 from .wires import carries, feed_limit_a, rail_ohm_per_m, wire_ok
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ class PowerAudit:
     Wires and rails are at `celsius`.
     """
 
-    def __init__(self, model: CurrentModel, skew_ms: float = SKEW_MS, celsius: float = 20.0) -> None:
+    def __init__(self, model: CurrentModel, skew_ms: float | None = SKEW_MS, celsius: float = 20.0) -> None:
         self.model = model
         self.ladder = Ladder(model.rig, celsius)
         self.strip_v: dict[str, npt.NDArray[np.float32]] = {}
@@ -81,9 +81,9 @@ class PowerAudit:
         """`supplies`, `feeds`, `strings` as in audit.json. `address` names a time in seconds as bar.beat.
 
         Amperes by the high figures; `peak_low_a` is the largest by the low ones. `skewed_a` is the worst sum with
-        boards that share the supply up to `skew_ms` apart, `aligned_a` with all on-phases fallen together.
-        `boards` holds what each board's pixels and itself draw at most, at whatever moment. `most_dimmed` is 1 - the
-        least gain. What needs the score (`clips`) is None. Raises ValueError without frames.
+        boards that share the supply up to `skew_ms` apart (None: however far), `aligned_a` with all on-phases fallen
+        together. `boards` holds what each board's pixels and itself draw at most, at whatever moment. `most_dimmed` is
+        1 - the least gain. What needs the score (`clips`) is None. Raises ValueError without frames.
         """
         if not self._frames:
             raise ValueError("the audit has no frames")
@@ -97,9 +97,12 @@ class PowerAudit:
         low = np.concatenate(self._low).max(axis=0) + self.model.idle_a("low") + self.model.boards_a("low")
         draws = np.concatenate(self._draws)
         exact = self.model.constant_a + self.model.add_draws(draws)
-        apart = windowed_max(draws, self.times_us, 0, self.skew_ms)
+        if self.skew_ms is None:
+            apart = draws.max(axis=0, keepdims=True)
+        else:
+            apart = windowed_max(draws, self.times_us, 0, self.skew_ms)
         skewed = self.model.constant_a + self.model.add_draws(apart).max(axis=0)
-        most = draws.max(axis=0, initial=0)
+        boards_most = self.model.by_board(draws.max(axis=0, initial=0))
         white, idle, boards = self.model.full_white_a(), self.model.idle_a(), self.model.boards_a()
         supplies = {}
         for i, name in enumerate(self.model.supplies):
@@ -124,23 +127,10 @@ class PowerAudit:
                 "peak_low_a": float(low[i]),
                 "skewed_a": float(skewed[i]),
                 "aligned_a": float(self._aligned_a[i]),
-                "boards": self._boards(i, most),
+                "boards": boards_most[i],
             }
         feeds, strings = self.volts.feeds(self.times_us), self.volts.strings(self.times_us)
         return {"supplies": supplies, "feeds": feeds, "strings": strings}
-
-    def _boards(self, supply: int, most: Amps) -> dict[str, float]:
-        """The most that each controller draws from one supply: its pixels, idle included, and the board itself."""
-        rig = self.model.rig
-        out: dict[str, float] = {}
-        for i, draw in enumerate(self.model.draws):
-            if draw.supply == supply:
-                idle = sum(run.idle_a("high") for run in self.model.runs if run.draw == i)
-                out[draw.controller] = float(most[i]) + idle
-        for name, controller in rig.controllers.items():
-            if controller.supply == self.model.supplies[supply]:
-                out[name] = out.get(name, 0.0) + board_a(controller, rig.supplies[controller.supply])
-        return out
 
     @property
     def worst_amps(self) -> dict[str, Floats]:

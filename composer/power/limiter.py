@@ -64,13 +64,15 @@ class _Held:
 
 
 def limited(
-    stream: Iterable[tuple[Group, Frames]], model: CurrentModel, mode: Mode = "on", skew_ms: float = SKEW_MS
+    stream: Iterable[tuple[Group, Frames]], model: CurrentModel, mode: Mode = "on", skew_ms: float | None = SKEW_MS
 ) -> Iterator[Limited]:
     """Groups of frames within budget: yields (group, frames uint8 (n, frame_bytes), gains float64 (n, supplies)).
 
     Mode "on": each supply and each feed stays at or under its budget in every frame, on the bytes that come out, also
-    while boards that share a supply run up to `skew_ms` (at most a beat) apart. Modes "warn" and "off": frames
-    unchanged, gains 1. Where nothing is scaled the very array that came in goes out. Holds about three beats of groups.
+    while boards that share a supply run up to `skew_ms` (at most a beat) apart. With None they may run however far
+    apart: then each is held to its part of the budget by full white, lit or not the others. Modes "warn" and "off":
+    frames unchanged, gains 1. Where nothing is scaled the very array that came in goes out. Holds about three beats of
+    groups.
 
     Raises ShowFails, before the first frame, where idle pixels and boards alone exceed a budget.
     """
@@ -108,7 +110,7 @@ def group_times_us(group: Group) -> npt.NDArray[np.int64]:
     return group.start_us + np.arange(group.frames, dtype=np.int64) * (group.end_us - group.start_us) // group.frames
 
 
-def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: float) -> Iterator[Limited]:
+def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: float | None) -> Iterator[Limited]:
     model = scaler.model
     held: deque[_Held] = deque()
     done = 0  # groups of `held` that are out already and stay for those that follow
@@ -127,7 +129,7 @@ def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: f
         done += 1
 
 
-def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float) -> Limited:
+def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float | None) -> Limited:
     this = held[index]
     near = [h for h in held if h.end_beat > this.beat - LOOK and h.beat < this.end_beat + LOOK]
     gains = _gains(near, this, scaler, skew_ms)
@@ -136,13 +138,18 @@ def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float) -> Li
     return this.group, scaler.scaled(this.frames, gains), gains
 
 
-def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float) -> Amps:
+def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float | None) -> Amps:
     """Gains of one group from its surroundings, (frames, supplies)."""
     model = scaler.model
     gains = np.ones((len(this.frames), len(model.supplies)))
     draws = np.concatenate([h.draws for h in near])
     feed_need = np.concatenate([h.feed_need for h in near])
-    if (model.add_draws(draws.max(axis=0, keepdims=True)) <= scaler.headroom_a).all() and (feed_need == 1).all():
+    # Whichever frames of the boards meet, and each board's own share: most groups are told by that alone.
+    most = draws.max(axis=0, keepdims=True)
+    fits = model.add_draws(most) <= scaler.headroom_a
+    if skew_ms is None:
+        fits &= scaler.by_share(most) <= scaler.headroom_a
+    if fits.all() and (feed_need == 1).all():
         return gains
     times_us = np.concatenate([h.times_us for h in near])
     need = np.minimum(_need(draws, times_us, scaler, skew_ms), feed_need)
@@ -163,7 +170,7 @@ def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float) -> A
     return gains
 
 
-def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float) -> Amps:
+def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None) -> Amps:
     """The gain each frame alone would need, (n, supplies).
 
     Of a supply shared by several boards, a board's frame counts together with the most that each other board draws
@@ -171,6 +178,8 @@ def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms
     """
     model = scaler.model
     total = model.add_draws(draws)
+    if skew_ms is None:
+        return np.minimum(1.0, scaler.headroom_a / np.maximum(np.maximum(total, scaler.by_share(draws)), 1e-12))
     widest = windowed_max(draws, times_us, -skew_ms, skew_ms)
     for i, draw in enumerate(model.draws):
         others = [j for j, other in enumerate(model.draws) if other.supply == draw.supply and j != i]
@@ -250,12 +259,26 @@ class _Scaler:
         # A billionth less than there is, for the rounding of the sums themselves.
         self.headroom_a: Amps = np.maximum(0.0, (model.budget_a - model.constant_a) * (1 - 1e-9) - 1e-12)
         self.feeds = _Feeds(model)
+        white = model.draw_a(model.run_sums(model.white()))
+        self.share: Amps = white[0] / np.maximum(
+            model.add_draws(white)[0, [draw.supply for draw in model.draws]], 1e-12
+        )
         self.dither: dict[int, npt.NDArray[np.uint32]] = {}
         for i, run in enumerate(model.runs):
             at = np.arange(run.count)
             # One threshold a pixel, the same for its channels, evenly spread along the string and fixed in time.
             pixel = (at * GOLDEN % 1.0 * (ONE * 7 / 8)).astype(np.uint32)
             self.dither[i] = np.repeat(pixel, run.string.channels)
+
+    def by_share(self, draws: Amps) -> Amps:
+        """What each supply would draw if all its boards used as much of their part as the one that uses most.
+
+        draws (n, draws) -> (n, supplies). Within the headroom, every board is within its part of it.
+        """
+        out = np.zeros((len(draws), len(self.model.supplies)))
+        for i, draw in enumerate(self.model.draws):
+            np.maximum(out[:, draw.supply], draws[:, i] / max(self.share[i], 1e-12), out=out[:, draw.supply])
+        return out
 
     def scaled(self, frames: Frames, gains: Amps) -> Frames:
         """Frames scaled by gains (n, supplies). No run comes out with more than gain x its sum.

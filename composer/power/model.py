@@ -140,6 +140,21 @@ class CurrentModel:
             out[:, draw.supply] += draws[:, i]
         return out
 
+    def by_board(self, above_a: Amps) -> list[dict[str, float]]:
+        """What each controller takes of each supply, a mapping a supply: its pixels, idle included, and itself.
+
+        `above_a` (draws,): amperes above idle of each (controller, supply) pair. High figures.
+        """
+        out: list[dict[str, float]] = [{} for _ in self.supplies]
+        for i, draw in enumerate(self.draws):
+            idle = sum(run.idle_a("high") for run in self.runs if run.draw == i)
+            out[draw.supply][draw.controller] = float(above_a[i]) + idle
+        for name, controller in self.rig.controllers.items():
+            if controller.supply is not None:
+                of = out[self.supplies.index(controller.supply)]
+                of[name] = of.get(name, 0.0) + board_a(controller, self.rig.supplies[controller.supply])
+        return out
+
     def supply_a(self, frames: Frames, band: Band = "high") -> Amps:
         """Amperes of each supply in each frame, idle pixels and boards included, (n, supplies).
 

@@ -1,4 +1,4 @@
-"""Audit results and light as files to read: JSON, CSV, one HTML page, a picture of the song and one of the rig.
+"""Audit results and light as files to read: JSON, CSV, HTML pages, a picture of the song and one of the rig.
 
 Plain data in, files out. Nothing here knows a rig or a score: the caller hands over numbers, names and arrays.
 
@@ -11,6 +11,7 @@ under a temporary name in the same folder and then renamed, so that a reader see
 
 from __future__ import annotations
 
+from .buildsheet import write_build_sheet
 from .files import write_csv, write_json
 from .film import write_film_png
 from .page import write_audit_html
@@ -23,6 +24,7 @@ __all__ = [
     "RigString",
     "Series",
     "write_audit_html",
+    "write_build_sheet",
     "write_csv",
     "write_film_mp4",
     "write_film_png",

@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
-from typing import Any, TypeGuard
+from typing import Any
 
 import numpy as np
 
+from .cells import (
+    NONE,
+    Column,
+    Row,
+    as_text,
+    figure,
+    in_amps,
+    in_bytes,
+    in_minutes,
+    in_percent,
+    in_volts,
+    is_number,
+    judged_word,
+    marked,
+    rows_of,
+    scaled,
+    table_of,
+)
 from .files import plain, whole_file
 from .plots import Series, amps_plot, volt_key, volts_strip
 from .style import STYLE
-
-NONE = "-"
-Row = Mapping[str, Any]
-# A column of a table: heading, how its cell is made (already HTML), and whether it stays when it has nothing to show.
-Column = tuple[str, Callable[[str, Row], str], bool]
 
 CAUTIONS = (
     ("Mains", "What lies on the mains side of a supply (plugs, terminals, earth) is for a licensed electrician. Unplug "
@@ -78,8 +91,8 @@ def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series)
 
 
 def _verdict(audit: Mapping[str, Any]) -> str:
-    supplies = _rows(audit, "supplies")
-    judged = {n: s for n, s in supplies.items() if _number(s.get("peak_a")) and _number(s.get("budget_a"))}
+    supplies = rows_of(audit, "supplies")
+    judged = {n: s for n, s in supplies.items() if is_number(s.get("peak_a")) and is_number(s.get("budget_a"))}
     over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
     others = [*_out_of_step(judged), *_complaints(audit)]
     if over:
@@ -91,8 +104,8 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     else:
         kind, word = "good", "Within budget"
     lines = [
-        f"{escape(name)}: highest {_amps(row['peak_a'])} of {_amps(row['budget_a'])}"
-        f"{' at ' + _text(row.get('peak_at')) if row.get('peak_at') else ''}"
+        f"{escape(name)}: highest {in_amps(row['peak_a'])} of {in_amps(row['budget_a'])}"
+        f"{' at ' + as_text(row.get('peak_at')) if row.get('peak_at') else ''}"
         for name, row in (over or judged).items()
     ]
     lines += others
@@ -103,37 +116,37 @@ def _verdict(audit: Mapping[str, Any]) -> str:
 def _out_of_step(supplies: Mapping[str, Row]) -> list[str]:
     """Supplies whose budget holds only while their boards keep step."""
     return [
-        f"supply {escape(name)}: boards out of step draw {_amps(row['skewed_a'])} of {_amps(row['budget_a'])}"
+        f"supply {escape(name)}: boards out of step draw {in_amps(row['skewed_a'])} of {in_amps(row['budget_a'])}"
         for name, row in supplies.items()
-        if row["peak_a"] <= row["budget_a"] and _number(row.get("skewed_a")) and row["skewed_a"] > row["budget_a"]
+        if row["peak_a"] <= row["budget_a"] and is_number(row.get("skewed_a")) and row["skewed_a"] > row["budget_a"]
     ]
 
 
 def _complaints(audit: Mapping[str, Any]) -> list[str]:
     """What besides the budgets speaks against the show, as lines of HTML."""
     out = []
-    for name, row in _rows(audit, "feeds").items():
+    for name, row in rows_of(audit, "feeds").items():
         peak, fuse = row.get("peak_a"), row.get("fuse_a")
-        if _number(peak) and _number(fuse) and peak > fuse:
-            out.append(f"feed {escape(name)} carries {_amps(peak)}, more than its {fuse:g} A fuse")
+        if is_number(peak) and is_number(fuse) and peak > fuse:
+            out.append(f"feed {escape(name)} carries {in_amps(peak)}, more than its {fuse:g} A fuse")
         if row.get("wire_ok") is False:
             wire = row.get("wire_a")
-            if _number(wire) and _number(fuse) and fuse > wire:
+            if is_number(wire) and is_number(fuse) and fuse > wire:
                 out.append(
-                    f"feed {escape(name)}: its {fuse:g} A fuse does not protect its wire, which carries {_amps(wire)}"
+                    f"feed {escape(name)}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}"
                 )
-            if not _number(wire) or not _number(peak) or peak > wire:
-                out.append(f"feed {escape(name)}: its wire is too thin for {_amps(peak)}")
+            if not is_number(wire) or not is_number(peak) or peak > wire:
+                out.append(f"feed {escape(name)}: its wire is too thin for {in_amps(peak)}")
         if row.get("short_clears") is False:
             out.append(
-                f"feed {escape(name)}: a short at the far end of its run draws {_amps(row.get('short_a'))}, too little "
+                f"feed {escape(name)}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too little "
                 f"to blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
             )
-    for name, row in _rows(audit, "strings").items():
+    for name, row in rows_of(audit, "strings").items():
         low, limit = row.get("min_v"), row.get("limit_v")
-        if _number(low) and _number(limit) and low < limit:
-            out.append(f"string {escape(name)} sinks to {_volts(low)}, under its chip's {_volts(limit)}")
-    for name, row in _rows(audit, "controllers").items():
+        if is_number(low) and is_number(limit) and low < limit:
+            out.append(f"string {escape(name)} sinks to {in_volts(low)}, under its chip's {in_volts(limit)}")
+    for name, row in rows_of(audit, "controllers").items():
         if row.get("fits") is False:
             out.append(f"the roll of {escape(name)} does not fit its board")
     if (audit.get("flashes") or {}).get("ok") is False:
@@ -145,71 +158,85 @@ def _complaints(audit: Mapping[str, Any]) -> list[str]:
 
 
 def _supplies(audit: Mapping[str, Any], series: Series) -> str:
-    rows = _rows(audit, "supplies")
+    rows = rows_of(audit, "supplies")
     columns: list[Column] = [
-        ("Budget", lambda _, r: _amps(r.get("budget_a")), True),
-        ("Peak", lambda _, r: _over(_amps(r.get("peak_a")), r.get("peak_a"), r.get("budget_a")), True),
-        ("Share of budget", lambda _, r: _share(r.get("peak_a"), r.get("budget_a")), True),
-        ("By the low figures", lambda _, r: _amps(r.get("peak_low_a")), False),
+        ("Budget", lambda _, r: in_amps(r.get("budget_a")), True),
+        ("Peak", lambda _, r: marked(in_amps(r.get("peak_a")), r.get("peak_a"), r.get("budget_a")), True),
+        ("Share of budget", lambda _, r: in_percent(r.get("peak_a"), r.get("budget_a")), True),
+        ("By the low figures", lambda _, r: in_amps(r.get("peak_low_a")), False),
         (
             "Boards out of step",
-            lambda _, r: _over(_amps(r.get("skewed_a")), r.get("skewed_a"), r.get("budget_a")),
+            lambda _, r: marked(in_amps(r.get("skewed_a")), r.get("skewed_a"), r.get("budget_a")),
             False,
         ),
-        ("All on-phases at once", lambda _, r: _amps(r.get("aligned_a")), False),
-        ("At bar.beat", lambda _, r: _text(r.get("peak_at")), True),
-        ("At time", lambda _, r: _time(r.get("peak_s")), True),
-        ("Mean", lambda _, r: _amps(r.get("mean_a")), True),
-        ("99 % of frames under", lambda _, r: _amps(r.get("p99_a")), True),
-        ("Energy of one show", lambda _, r: _figure(r.get("energy_wh"), "{:.1f} Wh"), True),
-        ("Everything white would draw", lambda _, r: _amps(r.get("full_white_a")), True),
+        ("All on-phases at once", lambda _, r: in_amps(r.get("aligned_a")), False),
+        ("At bar.beat", lambda _, r: as_text(r.get("peak_at")), True),
+        ("At time", lambda _, r: in_minutes(r.get("peak_s")), True),
+        ("Mean", lambda _, r: in_amps(r.get("mean_a")), True),
+        ("99 % of frames under", lambda _, r: in_amps(r.get("p99_a")), True),
+        ("Energy of one show", lambda _, r: figure(r.get("energy_wh"), "{:.1f} Wh"), True),
+        ("Everything white would draw", lambda _, r: in_amps(r.get("full_white_a")), True),
     ]
     about = "Amperes on the low-voltage side. The budget is the share of a supply's rating that a show may use."
     panels = "".join(_supply(name, row, series) for name, row in rows.items())
-    return f'<h2>Supplies</h2><p class="about">{about}</p>{_table("Supply", rows, columns)}{panels}'
+    return f'<h2>Supplies</h2><p class="about">{about}</p>{table_of("Supply", rows, columns)}{panels}'
 
 
 def _supply(name: str, row: Row, series: Series) -> str:
     peak_a, peak_s, budget = row.get("peak_a"), row.get("peak_s"), row.get("budget_a")
-    where = _text(row.get("peak_at"))
+    where = as_text(row.get("peak_at"))
     parts = [f'<div class="top"><h3>{escape(name)}</h3>{_word_of(peak_a, budget)}</div>']
     if name in series.amps:
         marked = None
-        if _number(peak_s) and _number(peak_a):
-            marked = (peak_s, peak_a, str(row.get("peak_at") or _time(peak_s)))
-        point = f"peak {_amps(peak_a)} at {where} ({_time(peak_s)})"
+        if is_number(peak_s) and is_number(peak_a):
+            marked = (peak_s, peak_a, str(row.get("peak_at") or in_minutes(peak_s)))
+        point = f"peak {in_amps(peak_a)} at {where} ({in_minutes(peak_s)})"
         parts.append(
             '<p class="key"><span><i style="background:var(--high)"></i>highest in each moment</span>'
             '<span><i style="background:var(--mean)"></i>mean</span>'
-            f'<span><i class="line"></i>budget {_amps(budget)}</span>'
+            f'<span><i class="line"></i>budget {in_amps(budget)}</span>'
             f'<span><i class="round" style="background:var(--ink)"></i>{point}</span></p>'
         )
-        parts.append(amps_plot(series, name, budget if _number(budget) else None, marked))
+        parts.append(amps_plot(series, name, budget if is_number(budget) else None, marked))
     parts.append(_limiter(row))
+    parts.append(_boards(row))
     parts.append(_draws(row.get("clips") or [], peak_a, where))
     return f'<section class="panel">{"".join(parts)}</section>'
 
 
 def _limiter(row: Row) -> str:
     frames, most = row.get("limited_frames"), row.get("most_dimmed")
-    if not _number(frames):
+    if not is_number(frames):
         return ""
     if not frames:
         return '<p class="about">The limiter had nothing to dim.</p>'
-    return f'<p class="about">The limiter dimmed {frames:,.0f} frames, at most by {_figure(most, "{:.0%}")}.</p>'
+    return f'<p class="about">The limiter dimmed {frames:,.0f} frames, at most by {figure(most, "{:.0%}")}.</p>'
+
+
+def _boards(row: Row) -> str:
+    """Boards that share a supply: what each takes at most, whenever that is, and what it is allotted."""
+    most, allotted = row.get("boards") or {}, row.get("allotments") or {}
+    if len(most) < 2:
+        return ""
+    columns: list[Column] = [
+        ("Takes at most", lambda _, r: in_amps(r["a"]), True),
+        ("Allotted in its roll", lambda _, r: in_amps(r["allotted_a"]), False),
+    ]
+    rows = {str(name): {"a": amps, "allotted_a": allotted.get(name)} for name, amps in most.items()}
+    return f"<h4>Boards on this supply, each at its highest</h4>{table_of('Board', rows, columns)}"
 
 
 def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
     """Who draws at the peak, as bars."""
-    known = [clip for clip in clips if _number(clip.get("a"))]
+    known = [clip for clip in clips if is_number(clip.get("a"))]
     if not known:
         return ""
     most = max(max(clip["a"] for clip in known), 1e-9)
-    total = peak_a if _number(peak_a) and peak_a > 0 else sum(clip["a"] for clip in known)
+    total = peak_a if is_number(peak_a) and peak_a > 0 else sum(clip["a"] for clip in known)
     cells = "".join(
         f'<span class="name" title="{escape(str(clip.get("clip")))}">{escape(str(clip.get("clip")))}</span>'
         f'<span class="bar"><i style="width:{100 * max(clip["a"], 0) / most:.1f}%"></i></span>'
-        f'<span class="number">{_amps(clip["a"])}</span><span class="number soft">{_share(clip["a"], total)}</span>'
+        f'<span class="number">{in_amps(clip["a"])}</span><span class="number soft">{in_percent(clip["a"], total)}</span>'
         for clip in sorted(known, key=lambda clip: -clip["a"])
     )
     return f'<h4>Who draws at the peak ({where})</h4><div class="draws">{cells}</div>'
@@ -219,51 +246,51 @@ def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
 
 
 def _feeds(audit: Mapping[str, Any]) -> str:
-    rows = _rows(audit, "feeds")
+    rows = rows_of(audit, "feeds")
 
     def wire(_: str, r: Row) -> str:
         carried, fuse = r.get("wire_a"), r.get("fuse_a")
-        too_thin = not _number(carried) or not _number(r.get("peak_a")) or r["peak_a"] > carried
-        fused = _number(carried) and _number(fuse) and fuse > carried
-        return _judged(r.get("wire_ok"), "carries it", "fuse too large" if fused and not too_thin else "too thin")
+        too_thin = not is_number(carried) or not is_number(r.get("peak_a")) or r["peak_a"] > carried
+        fused = is_number(carried) and is_number(fuse) and fuse > carried
+        return judged_word(r.get("wire_ok"), "carries it", "fuse too large" if fused and not too_thin else "too thin")
 
     columns: list[Column] = [
-        ("Supply", lambda _, r: _text(r.get("supply")), False),
-        ("Highest current", lambda _, r: _over(_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
-        ("Fuse", lambda _, r: _figure(r.get("fuse_a"), "{:g} A"), True),
+        ("Supply", lambda _, r: as_text(r.get("supply")), False),
+        ("Highest current", lambda _, r: marked(in_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
+        ("Fuse", lambda _, r: figure(r.get("fuse_a"), "{:g} A"), True),
         ("Wire", wire, True),
-        ("Wire carries", lambda _, r: _amps(r.get("wire_a")), False),
-        ("by", lambda _, r: _text(r.get("wire_basis")), False),
-        ("Short at the far end", lambda _, r: _amps(r.get("short_a")), False),
-        ("Lowest voltage without it", lambda _, r: _volts(r.get("lost_min_v")), False),
+        ("Wire carries", lambda _, r: in_amps(r.get("wire_a")), False),
+        ("by", lambda _, r: as_text(r.get("wire_basis")), False),
+        ("Short at the far end", lambda _, r: in_amps(r.get("short_a")), False),
+        ("Lowest voltage without it", lambda _, r: in_volts(r.get("lost_min_v")), False),
     ]
     about = (
         "Places where power enters a string. Each has its own wire and should have its own fuse. A short at the far "
         "end of its run should draw 3 times the fuse or more (practice)."
     )
-    return _section("Feeds and wires", about, _table("Feed", rows, columns))
+    return _section("Feeds and wires", about, table_of("Feed", rows, columns))
 
 
 def _strings(audit: Mapping[str, Any], series: Series) -> str:
-    rows = _rows(audit, "strings")
+    rows = rows_of(audit, "strings")
 
     def lowest(_: str, r: Row) -> str:
         low, limit = r.get("min_v"), r.get("limit_v")
-        word = _volts(low)
-        return f'<span class="bad-word">{word}</span>' if _number(low) and _number(limit) and low < limit else word
+        word = in_volts(low)
+        return f'<span class="bad-word">{word}</span>' if is_number(low) and is_number(limit) and low < limit else word
 
     columns: list[Column] = [
         ("Lowest voltage", lowest, True),
-        ("Chip needs", lambda _, r: _volts(r.get("limit_v")), False),
-        ("At pixel", lambda _, r: _figure(r.get("min_v_pixel"), "{:.0f}"), True),
+        ("Chip needs", lambda _, r: in_volts(r.get("limit_v")), False),
+        ("At pixel", lambda _, r: figure(r.get("min_v_pixel"), "{:.0f}"), True),
         ("At time", lambda _, r: _moment(r.get("min_v_s"), series), True),
-        ("At full white", lambda _, r: _volts(r.get("white_min_v")), False),
-        ("Ground lift at the data end", lambda _, r: _volts(r.get("lift_v")), False),
-        ("One frame on the wire", lambda _, r: _figure(_scaled(r.get("frame_wire_us"), 1e-3), "{:.2f} ms"), True),
+        ("At full white", lambda _, r: in_volts(r.get("white_min_v")), False),
+        ("Ground lift at the data end", lambda _, r: in_volts(r.get("lift_v")), False),
+        ("One frame on the wire", lambda _, r: figure(scaled(r.get("frame_wire_us"), 1e-3), "{:.2f} ms"), True),
     ]
     strips = "".join(_strip(name, rows.get(name, {}), series) for name in series.volts or {})
     about = "Voltage between the two rails where it is lowest, and the time one frame takes on the data line."
-    return _section("Strings", about, _table("String", rows, columns) + strips)
+    return _section("Strings", about, table_of("String", rows, columns) + strips)
 
 
 def _strip(name: str, row: Row, series: Series) -> str:
@@ -271,46 +298,46 @@ def _strip(name: str, row: Row, series: Series) -> str:
     if not volts.size or not np.isfinite(volts).any():
         return ""
     nominal, limit = row.get("nominal_v"), row.get("limit_v")
-    high = float(nominal) if _number(nominal) else float(np.nanmax(volts))
+    high = float(nominal) if is_number(nominal) else float(np.nanmax(volts))
     # A tenth under the nominal voltage: 4.5 V of 5 V, as the WS2812B datasheet has it. A smaller sag stays pale.
-    low = min(float(limit) if _number(limit) else 0.9 * high, float(np.nanmin(volts)))
+    low = min(float(limit) if is_number(limit) else 0.9 * high, float(np.nanmin(volts)))
     return (
         f'<section class="panel"><div class="top"><h3>{escape(name)}</h3></div>'
-        f'<p class="key"><span>volts along the string: {_volts(low)} '
-        f'<i class="ramp" style="background:{volt_key()};margin:0 6px"></i>{_volts(high)}</span></p>'
+        f'<p class="key"><span>volts along the string: {in_volts(low)} '
+        f'<i class="ramp" style="background:{volt_key()};margin:0 6px"></i>{in_volts(high)}</span></p>'
         f"{volts_strip(series, name, low, high)}</section>"
     )
 
 
 def _controllers(audit: Mapping[str, Any]) -> str:
-    rows = _rows(audit, "controllers")
+    rows = rows_of(audit, "controllers")
     columns: list[Column] = [
-        ("Roll", lambda _, r: _bytes(r.get("roll_bytes")), True),
-        ("Room on the board", lambda _, r: _bytes(r.get("board_bytes")), True),
-        ("", lambda _, r: _judged(r.get("fits"), "fits", "does not fit"), True),
-        ("Memory while playing", lambda _, r: _bytes(r.get("ram_bytes")), True),
-        ("Read from flash", lambda _, r: _bytes(r.get("bytes_per_s"), " a second"), True),
+        ("Roll", lambda _, r: in_bytes(r.get("roll_bytes")), True),
+        ("Room on the board", lambda _, r: in_bytes(r.get("board_bytes")), True),
+        ("", lambda _, r: judged_word(r.get("fits"), "fits", "does not fit"), True),
+        ("Memory while playing", lambda _, r: in_bytes(r.get("ram_bytes")), True),
+        ("Read from flash", lambda _, r: in_bytes(r.get("bytes_per_s"), " a second"), True),
     ]
-    return _section("Boards", "Each board plays one file, its roll.", _table("Board", rows, columns))
+    return _section("Boards", "Each board plays one file, its roll.", table_of("Board", rows, columns))
 
 
 def _flashes(audit: Mapping[str, Any], series: Series) -> str:
     flashes = audit.get("flashes") or {}
-    rows: dict[str, Row] = {"whole rig": flashes.get("rig") or flashes, **_rows(flashes, "zones")} if flashes else {}
+    rows: dict[str, Row] = {"whole rig": flashes.get("rig") or flashes, **rows_of(flashes, "zones")} if flashes else {}
 
     def moment(row: Row) -> str:
         return _moment(row.get("at_s"), series) if row.get("worst_per_s") else NONE
 
     columns: list[Column] = [
-        ("Most flashes in a second", lambda _, r: _figure(r.get("worst_per_s"), "{:g}"), True),
+        ("Most flashes in a second", lambda _, r: figure(r.get("worst_per_s"), "{:g}"), True),
         ("At time", lambda _, r: moment(r), True),
-        ("Most red flashes in a second", lambda _, r: _figure(r.get("red_worst_per_s"), "{:g}"), True),
-        ("Three a second", lambda _, r: _judged(r.get("ok"), "not exceeded", "exceeded"), True),
+        ("Most red flashes in a second", lambda _, r: figure(r.get("red_worst_per_s"), "{:g}"), True),
+        ("Three a second", lambda _, r: judged_word(r.get("ok"), "not exceeded", "exceeded"), True),
     ]
     about = (
         "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
     )
-    return _section("Flashes", about, _table("Where", rows, columns))
+    return _section("Flashes", about, table_of("Where", rows, columns))
 
 
 def _cautions() -> str:
@@ -338,7 +365,7 @@ def _list(head: str, about: str, lines: Sequence[Any]) -> str:
     return _section(head, about, f'<ul class="plain">{items}</ul>' if items else "", always=False)
 
 
-# ---- cells -------------------------------------------------------------------------------------------------------
+# ---- parts of the page ------------------------------------------------------------------------------------------
 
 
 def _section(head: str, about: str, body: str, always: bool = True) -> str:
@@ -351,84 +378,11 @@ def _about(text: str) -> str:
     return f'<p class="about">{text}</p>' if text else ""
 
 
-def _table(first: str, rows: Mapping[str, Row], columns: Sequence[Column]) -> str:
-    cells = {name: [make(name, row) for _, make, _ in columns] for name, row in rows.items()}
-    shown = [i for i, (_, _, always) in enumerate(columns) if always or any(row[i] != NONE for row in cells.values())]
-    head = "".join(f"<th>{columns[i][0]}</th>" for i in shown)
-    body = "".join(
-        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{row[i]}</td>' for i in shown)}</tr>" for name, row in cells.items()
-    )
-    if not body:
-        return f'<p class="soft">{NONE}</p>'
-    head = f"<thead><tr><th>{first}</th>{head}</tr></thead>"
-    return f'<div class="scroll"><table>{head}<tbody>{body}</tbody></table></div>'
-
-
-def _rows(audit: Mapping[str, Any], key: str) -> Mapping[str, Row]:
-    return {str(name): row or {} for name, row in (audit.get(key) or {}).items()}
-
-
-def _number(value: Any) -> TypeGuard[float]:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _scaled(value: Any, factor: float) -> Any:
-    return value * factor if _number(value) else None
-
-
-def _figure(value: Any, form: str) -> str:
-    return form.format(value) if _number(value) else NONE
-
-
-def _amps(value: Any) -> str:
-    return _figure(value, "{:.2f} A")
-
-
-def _volts(value: Any) -> str:
-    return _figure(value, "{:.2f} V")
-
-
-def _text(value: Any) -> str:
-    return NONE if value is None or value == "" else escape(str(value))
-
-
-def _time(value: Any) -> str:
-    """Minutes and seconds, to a tenth: 83.46 -> 1:23.5."""
-    if not _number(value):
-        return NONE
-    tenths = round(value * 10)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
-
-
 def _moment(value: Any, series: Series) -> str:
-    bar = series.bar_at(value) if _number(value) else None
-    return _time(value) if bar is None else f"{_time(value)} (bar {bar})"
-
-
-def _bytes(value: Any, tail: str = "") -> str:
-    """Bytes in powers of 1000, as IEC 80000-13 has kB and MB."""
-    if not _number(value):
-        return NONE
-    for size, unit in ((1e6, "MB"), (1e3, "kB")):
-        if value >= size:
-            return f"{value / size:.2f} {unit}{tail}"
-    return f"{value:.0f} B{tail}"
-
-
-def _share(part: Any, whole: Any) -> str:
-    return f"{part / whole:.0%}" if _number(part) and _number(whole) and whole else NONE
-
-
-def _over(word: str, value: Any, limit: Any) -> str:
-    return f'<span class="bad-word">{word}</span>' if _number(value) and _number(limit) and value > limit else word
+    bar = series.bar_at(value) if is_number(value) else None
+    return in_minutes(value) if bar is None else f"{in_minutes(value)} (bar {bar})"
 
 
 def _word_of(peak: Any, budget: Any) -> str:
-    known = _number(peak) and _number(budget)
-    return _judged(peak <= budget if known else None, "within budget", "over budget") if known else ""
-
-
-def _judged(value: Any, yes: str, no: str) -> str:
-    if value is None:
-        return NONE
-    return f'<span class="{"good" if value else "bad"}-word">{yes if value else no}</span>'
+    known = is_number(peak) and is_number(budget)
+    return judged_word(peak <= budget if known else None, "within budget", "over budget") if known else ""

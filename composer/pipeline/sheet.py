@@ -1,0 +1,108 @@
+"""The build sheet's content: for each supply, what is connected where, and with what, as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..power import CurrentModel
+from ..power.advice import bulk_capacitor, data_resistor_ohm, drop_v
+from ..power.model import BOARD_V, board_a
+from ..rig import Feed, LedString, Rig
+
+
+def sheet_of(title: str, rig: Rig, found: Mapping[str, Any], seconds: float) -> dict[str, Any]:
+    """What `report.write_build_sheet` shows. `found` is the audit with its `advice`; `seconds` the length of a show."""
+    model = CurrentModel(rig)
+    low, high = data_resistor_ohm()
+    return {
+        "title": title,
+        "seconds": seconds,
+        "resistor_ohm": [low, high],
+        "supplies": {name: _supply(name, model, found) for name in rig.supplies},
+    }
+
+
+def _supply(name: str, model: CurrentModel, found: Mapping[str, Any]) -> dict[str, Any]:
+    rig, supply, row = model.rig, model.rig.supplies[name], found["supplies"][name]
+    microfarads, stands_v = bulk_capacitor(supply.volts)
+    return {
+        "volts": supply.volts,
+        "amps": supply.amps,
+        "usable": supply.usable,
+        "budget_a": row["budget_a"],
+        "peak_a": row["peak_a"],
+        "full_white_a": row["full_white_a"],
+        "limited_frames": row["limited_frames"],
+        **found["advice"]["supplies"][name],
+        "capacitor_uf": microfarads,
+        "capacitor_v": stands_v,
+        "boards": [
+            {
+                "name": controller.name,
+                "board": controller.board.name,
+                "a": board_a(controller, supply),
+                "converter_v": BOARD_V if abs(supply.volts - BOARD_V) > 0.5 else None,
+            }
+            for controller in rig.controllers.values()
+            if controller.supply == name
+        ],
+        "feeds": [_feed(feed, found) for feed in rig.feeds.values() if feed.supply == name],
+        "strings": [
+            _string(string, rig, found)
+            for string in rig.strings.values()
+            if any(feed.supply == name for feed in string.feeds)
+        ],
+    }
+
+
+def place_of(feed: Feed, string: LedString) -> str:
+    """Where a feed is, as a person on a ladder finds it."""
+    return {0: "data end", string.pixels: "far end"}.get(feed.at, f"before pixel {feed.at}")
+
+
+def _feed(feed: Feed, found: Mapping[str, Any]) -> dict[str, Any]:
+    row, wire = found["feeds"][feed.name], feed.wire
+    return {
+        "name": feed.name,
+        "string": feed.string,
+        "at": feed.at,
+        "peak_a": row["peak_a"],
+        "awg": wire.awg if wire else None,
+        "mm2": wire.mm2 if wire else None,
+        "metres": wire.metres if wire else None,
+        "carries_a": row["wire_a"],
+        "basis": row["wire_basis"],
+        "drop_v": drop_v(feed, row["peak_a"]),
+        "fuse_a": feed.fuse_a,
+        "wire_ok": row["wire_ok"],
+        "short_clears": row["short_clears"],
+        "advice": found["advice"]["feeds"][feed.name],
+    }
+
+
+def _string(string: LedString, rig: Rig, found: Mapping[str, Any]) -> dict[str, Any]:
+    row = found["strings"][string.name]
+    controller = rig.controllers[string.controller]
+    return {
+        "name": string.name,
+        "controller": controller.name,
+        "board": controller.board.name,
+        "pin": string.pin,
+        "clock_pin": string.clock_pin,
+        "chip": string.chip.name,
+        "pixels": string.pixels,
+        "order": string.order,
+        "cuts": list(string.cuts),
+        "feeds": [
+            {"at": feed.at, "place": place_of(feed, string), "supply": feed.supply, "fuse_a": feed.fuse_a}
+            for feed in string.feeds
+        ],
+        "data_v": row["data_v"],
+        "logic_v": row["logic_v"],
+        "limit_v": row["limit_v"],
+        "min_v": row["min_v"],
+        "white_min_v": row["white_min_v"],
+        "rail_estimated": row["rail_estimated"],
+        **found["advice"]["strings"][string.name],
+    }

@@ -1,0 +1,96 @@
+"""Words and tables of the pages: numbers with their units, `-` for what is not known, cells that judge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from html import escape
+from typing import Any, TypeGuard
+
+NONE = "-"
+Row = Mapping[str, Any]
+# A column of a table: heading, how its cell is made (already HTML), and whether it stays when it has nothing to show.
+Column = tuple[str, Callable[[str, Row], str], bool]
+
+
+def table_of(first: str, rows: Mapping[str, Row], columns: Sequence[Column]) -> str:
+    """A table as HTML, or `-` without rows."""
+    cells = {name: [make(name, row) for _, make, _ in columns] for name, row in rows.items()}
+    shown = [i for i, (_, _, always) in enumerate(columns) if always or any(row[i] != NONE for row in cells.values())]
+    head = "".join(f"<th>{columns[i][0]}</th>" for i in shown)
+    body = "".join(
+        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{row[i]}</td>' for i in shown)}</tr>" for name, row in cells.items()
+    )
+    if not body:
+        return f'<p class="soft">{NONE}</p>'
+    head = f"<thead><tr><th>{first}</th>{head}</tr></thead>"
+    return f'<div class="scroll"><table>{head}<tbody>{body}</tbody></table></div>'
+
+
+def rows_of(audit: Mapping[str, Any], key: str) -> Mapping[str, Row]:
+    """The rows of a part of the audit by name; a row that is null is empty."""
+    return {str(name): row or {} for name, row in (audit.get(key) or {}).items()}
+
+
+def is_number(value: Any) -> TypeGuard[float]:
+    """Whether a value is a number (and not a truth value)."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def scaled(value: Any, factor: float) -> Any:
+    """A number times a factor, else None."""
+    return value * factor if is_number(value) else None
+
+
+def figure(value: Any, form: str) -> str:
+    """A number in a form such as `{:.2f} A`."""
+    return form.format(value) if is_number(value) else NONE
+
+
+def in_amps(value: Any) -> str:
+    """1.234 -> 1.23 A"""
+    return figure(value, "{:.2f} A")
+
+
+def in_volts(value: Any) -> str:
+    """1.234 -> 1.23 V"""
+    return figure(value, "{:.2f} V")
+
+
+def as_text(value: Any) -> str:
+    """A text, escaped."""
+    return NONE if value is None or value == "" else escape(str(value))
+
+
+def in_minutes(value: Any) -> str:
+    """Minutes and seconds, to a tenth: 83.46 -> 1:23.5."""
+    if not is_number(value):
+        return NONE
+    tenths = round(value * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def in_bytes(value: Any, tail: str = "") -> str:
+    """Bytes in powers of 1000, as IEC 80000-13 has kB and MB."""
+    if not is_number(value):
+        return NONE
+    for least, unit in ((1e6, "MB"), (1e3, "kB")):
+        if value >= least:
+            return f"{value / least:.2f} {unit}{tail}"
+    return f"{value:.0f} B{tail}"
+
+
+def in_percent(part: Any, whole: Any) -> str:
+    """A part of a whole in percent."""
+    return f"{part / whole:.0%}" if is_number(part) and is_number(whole) and whole else NONE
+
+
+def marked(word: str, value: Any, limit: Any) -> str:
+    """A word, marked as bad where the value is over its limit."""
+    return f'<span class="bad-word">{word}</span>' if is_number(value) and is_number(limit) and value > limit else word
+
+
+def judged_word(value: Any, yes: str, no: str) -> str:
+    """One of two words, marked as good or bad; `-` for None."""
+    if value is None:
+        return NONE
+    return f'<span class="{"good" if value else "bad"}-word">{yes if value else no}</span>'

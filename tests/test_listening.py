@@ -1,0 +1,105 @@
+"""The verb `listen`: what a person says of a song is kept and applied; other programs get what was heard."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from shows import make_show
+
+from composer.cli import main
+from composer.interchange import read_label_lines, read_midi
+from composer.songmap import load_map
+
+
+@pytest.fixture
+def song(tmp_path: Path) -> Path:
+    """16 s at 120 beats a minute in bars of four, its map written down: nothing is heard in these tests."""
+    return make_show(tmp_path / "show") / "tide.wav"
+
+
+def heard(song: Path) -> dict:
+    return json.loads(song.with_suffix(".map.json").read_text())
+
+
+def test_double_and_halve(song: Path) -> None:
+    assert main(["listen", str(song), "--double"]) == 0
+    assert heard(song)["tempo"] == pytest.approx(240, abs=0.1)
+    assert main(["listen", str(song), "--halve"]) == 0
+    assert heard(song)["tempo"] == pytest.approx(60, abs=0.1)
+
+
+def test_shift_and_bar_length(song: Path) -> None:
+    assert main(["listen", str(song), "--shift", "20 ms", "--beats-per-bar", "3"]) == 0
+    assert heard(song)["beats"][4] == pytest.approx(2.02, abs=1e-6)
+    assert np.diff(heard(song)["bars"]).tolist() == [3] * (len(heard(song)["bars"]) - 1)
+
+
+def test_clicks_start_on_the_beats(song: Path, tmp_path: Path) -> None:
+    silent = np.zeros(16 * 44_100, np.float32)
+    soundfile.write(song, silent, 44_100)
+    from shows import made_map
+
+    made_map(song, 16.0)
+    clicks = tmp_path / "clicks.wav"
+    assert main(["listen", str(song), "--clicks", str(clicks)]) == 0
+    sound, rate = soundfile.read(clicks)
+    loud = np.flatnonzero(np.abs(sound) > 0.02)
+    starts = loud[np.diff(loud, prepend=-rate) > 0.2 * rate] / rate
+    # A click is a sine from zero: it passes 0.02 within its first two samples.
+    assert starts == pytest.approx(heard(song)["beats"], abs=3 / rate)
+
+    def pitch(at: float) -> float:
+        part = sound[round(at * rate) :][: round(0.03 * rate)]
+        return float(np.abs(np.fft.rfft(part, 44_100)).argmax())
+
+    assert pitch(0.0) == pytest.approx(1500, abs=30)  # a bar line
+    assert pitch(0.5) == pytest.approx(1000, abs=30)
+
+
+def test_midi_out_and_in_again_is_the_same_grid(song: Path, tmp_path: Path) -> None:
+    midi = tmp_path / "tide.mid"
+    assert main(["listen", str(song), "--midi-out", str(midi)]) == 0
+    assert read_midi(midi).beats_per_bar == 4
+    before = load_map(song.with_suffix(".map.json"))
+    assert main(["listen", str(song), "--midi", str(midi)]) == 0
+    after = load_map(song.with_suffix(".map.json"))
+    assert after.beats[: len(before.beats)] == pytest.approx(before.beats, abs=2e-6)
+    assert after.bars[: len(before.bars)] == before.bars
+
+
+def test_labels_in_and_out(song: Path, tmp_path: Path) -> None:
+    text = tmp_path / "labels.txt"
+    text.write_text("2.5\t2.5\tdoor\n7.25\t7.25\tdoor\n", encoding="utf-8")
+    assert main(["listen", str(song), "--labels", str(text)]) == 0
+    assert heard(song)["labels"] == {"door": [2.5, 7.25]}
+    back = tmp_path / "back.txt"
+    assert main(["listen", str(song), "--labels-out", str(back)]) == 0
+    assert {(label.name, label.start) for label in read_label_lines(back)} >= {
+        ("door", 2.5),
+        ("door", 7.25),
+        ("A", 0.0),
+    }
+
+
+def test_fixes_that_cannot_be_met_leave_the_old_ones(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    fixes = song.with_suffix(".fix.toml")
+    assert main(["listen", str(song), "--shift", "20 ms"]) == 0
+    before, map_before = fixes.read_bytes(), heard(song)
+    assert main(["listen", str(song), "--level", "ofbeat"]) == 2
+    assert '"off-beat"' in capsys.readouterr().err
+    assert main(["listen", str(song), "--tempo", "9000"]) == 2
+    assert main(["listen", str(song), "--double", "--halve"]) == 2
+    assert fixes.read_bytes() == before
+    assert heard(song) == map_before
+
+
+def test_a_song_that_is_none_gets_no_fixes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = tmp_path / "words.wav"
+    words.write_text("no sound")
+    assert main(["listen", str(words), "--double"]) == 2
+    assert capsys.readouterr().err.startswith(str(words))
+    assert [path.name for path in tmp_path.iterdir()] == ["words.wav"]
