@@ -88,9 +88,9 @@ class Renderer:
         return out
 
     def shares(self, frame: int) -> list[tuple[Cue, NDArray[np.float32]]]:
-        """Who lights what in one frame: each cue with its part of every pixel's light, float32 (rig pixels,).
+        """Who lights what in one frame: each cue with its part of every pixel's red, green and blue.
 
-        The parts of a lit pixel sum to 1; a cue that shows nowhere is left out.
+        Parts are float32 (rig pixels, 3). The parts of a lit channel sum to 1; a cue that shows nowhere is left out.
         """
         group = self.clock.group_at(frame)
         numbers = [n for n in self._active[group.index] if self.cues[n].first <= frame < self.cues[n].end]
@@ -101,10 +101,9 @@ class Renderer:
             cue = self.cues[number]
             light, cover, opacity = self._draw(number, group, at, at + 1)
             kernels.lay_shares(parts, out, self._zone(cue.zone), light, cover, opacity[0], i, MIXES[cue.mix])
-        by_cue = parts.sum(axis=2)
-        total = by_cue.sum(axis=0)
-        by_cue = np.divide(by_cue, total, out=np.zeros_like(by_cue), where=total > 0)
-        return [(self.cues[number], by_cue[i]) for i, number in enumerate(numbers) if by_cue[i].any()]
+        total = parts.sum(axis=0)
+        parts = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
+        return [(self.cues[number], parts[i]) for i, number in enumerate(numbers) if parts[i].any()]
 
     def _within(self, cue: Cue, group: Group) -> tuple[int, int]:
         """The group's frames, counted within it, that a cue covers."""

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from shows import SCORE_BY_EAR, make_show
 
 from composer.cli import main
+
+# Property tests run every time, shortly; HYPOTHESIS_PROFILE=long looks twenty times as long where a test sets no bound.
+settings.register_profile("short", max_examples=50, deadline=None)
+settings.register_profile("long", max_examples=1000, deadline=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "short"))
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,7 @@ from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import SKEW_MS, group_times_us
 from ..render import Renderer
 from ..rig import Rig
+from ..wire import Wiring
 from .rolls import PLAYER_BYTES, Frames
 from .sheet import sheet_of
 from .show import Show
@@ -77,17 +78,21 @@ def address_of(clock: FrameClock) -> Callable[[float], str]:
 def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, list[dict[str, Any]]]:
     """For each supply the rows of its peak: clips by amperes, then dark pixels and boards. They sum to `peak_a`.
 
-    A clip's amperes are its part of each pixel's light times what that pixel draws.
+    A clip's amperes are its part of each colour of each pixel, times what the pixel draws for that colour: a pixel's
+    amperes are shared among its colours by their duty on the wire.
     """
-    model = power.model
+    model, wiring = power.model, Wiring(show.rig)
     rows: dict[str, list[dict[str, Any]]] = {}
     for i, name in enumerate(model.supplies):
         amps = model.pixel_a(power.peak_bytes[name])[0]
         amps = np.where(model.supply_of_pixel == i, amps, 0.0)
         by_clip: dict[str, float] = {}
         left = amps.copy()
+        duty = wiring.duty_of(power.peak_bytes[name])[0]
+        total = duty.sum(axis=1, keepdims=True)
+        by_colour = amps[:, None] * np.divide(duty, total, out=np.zeros_like(duty), where=total > 0)
         for cue, part in renderer.shares(power.peak_frame[name]):
-            drawn = amps * part
+            drawn = (by_colour * part).sum(axis=1)
             left -= drawn
             by_clip[cue.address] = by_clip.get(cue.address, 0.0) + float(drawn.sum())
         out: list[dict[str, Any]] = [
