@@ -226,7 +226,7 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _renumber(given: argparse.Namespace) -> int:
-    from . import pipeline, renumber
+    from . import files, pipeline, renumber
 
     path, text, song = pipeline.score_and_song(given.show)
     moved, notes = renumber.renumbered(text, path, song)
@@ -240,7 +240,7 @@ def _renumber(given: argparse.Namespace) -> int:
         return DONE
     if sys.stdin.isatty() and input("Write it? [y/N] ").strip().lower() not in ("y", "yes"):
         return DONE
-    renumber.save(moved, path)
+    files.write_text(path, moved)
     return DONE
 
 

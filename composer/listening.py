@@ -8,6 +8,7 @@ from typing import Any
 
 from . import songmap as maps
 from .faults import Faults
+from .files import whole_file
 from .pipeline.show import Tell, hear, silent
 
 
@@ -77,8 +78,6 @@ def write_clicks(song: Path, heard: maps.SongMap, path: Path) -> None:
 
     A click is 30 ms of a decaying sine: 1,000 Hz, on bar lines 1,500 Hz; it starts on the beat's own sample.
     """
-    import os
-
     import numpy as np
     import soundfile
 
@@ -94,14 +93,8 @@ def write_clicks(song: Path, heard: maps.SongMap, path: Path) -> None:
         first = round(beat * rate)
         part = mixed[first : first + length]
         part += click[: len(part)].astype(mixed.dtype)
-    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp.wav")
-    try:
-        soundfile.write(draft, mixed, rate, subtype="PCM_16", format="WAV")
-        os.replace(draft, path)
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise Faults.one(path, "", f"cannot be written: {getattr(error, 'strerror', None) or error}") from None
-    finally:
-        draft.unlink(missing_ok=True)
+    with whole_file(path) as draft, draft.open("wb") as file:
+        soundfile.write(file, mixed, rate, subtype="PCM_16", format="WAV")
 
 
 def write_for_others(heard: maps.SongMap, midi: Path | None = None, labels: Path | None = None) -> None:

@@ -8,7 +8,6 @@ Lengths stay as written, and so do times inside phrases, which count from the ph
 from __future__ import annotations
 
 import difflib
-import os
 import re
 from fractions import Fraction
 from pathlib import Path
@@ -171,13 +170,3 @@ def difference(before: str, after: str, name: str) -> str:
     """The change as a unified diff."""
     lines = difflib.unified_diff(before.splitlines(), after.splitlines(), name, name, lineterm="", n=1)
     return "\n".join(lines)
-
-
-def save(text: str, path: Path) -> None:
-    """Write a score's text, whole."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        part.write_text(text, encoding="utf-8", newline="")
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)

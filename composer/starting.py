@@ -9,6 +9,7 @@ from pathlib import Path
 
 from .draft import draft
 from .faults import Faults, read_toml
+from .files import write_text
 from .pipeline.show import Tell, hear, silent
 from .rig import load_rig
 
@@ -90,9 +91,7 @@ def write_draft(folder: Path, song_name: str, rig_name: str = "rig.toml", tell: 
     song = hear(folder / song_name, tell)
     path = folder / "score.toml"
     text = draft(song, rig, song_name, rig_name)
-    part = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, path)
+    write_text(path, text)
     return path
 
 

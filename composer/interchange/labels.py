@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from ..faults import FaultList, Faults, kind_of
+from ..files import write_text
 from ..songmap import Section, SongMap
-from ..songmap.mapfile import write_whole
 
 MOST_FAULTS = 20  # lines told of one file; the rest are counted
 _MOST_BYTES = 20_000_000
@@ -85,7 +85,7 @@ def read_sections(path: Path, end: float | None = None) -> tuple[Section, ...]:
 def write_labels(path: Path, labels: Iterable[Label]) -> None:
     """Write labels, by start, six decimals. Tabs and line ends inside a name become spaces. Raises `Faults`."""
     lines = sorted((label.start, label.end, _one_line(label.name)) for label in labels)
-    write_whole(path, "".join(f"{start:.6f}\t{end:.6f}\t{name}\n" for start, end, name in lines))
+    write_text(path, "".join(f"{start:.6f}\t{end:.6f}\t{name}\n" for start, end, name in lines))
 
 
 def labels_of(song_map: SongMap, bars: bool = False) -> tuple[Label, ...]:

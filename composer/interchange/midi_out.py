@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import io
 import math
-import os
 from bisect import bisect_right
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,6 +24,7 @@ import mido
 
 from ..clock import SECOND, BarGrid
 from ..faults import Faults
+from ..files import whole_file
 from ..songmap import SongMap
 from .midi_in import BAR_ONE, FIRST_BEAT
 
@@ -136,7 +136,7 @@ def _encodable(text: str) -> str:
 
 
 def _save(path: Path, events: list[_Event]) -> None:
-    """Write by way of a temporary name in the same folder, so that a reader never meets half a file."""
+    """Write the events, ticks from the start, as one track."""
     track, now = mido.MidiTrack(), 0
     for tick, message in sorted(events, key=lambda event: event[0]):
         track.append(message.copy(time=tick - now))
@@ -145,10 +145,5 @@ def _save(path: Path, events: list[_Event]) -> None:
     song.tracks.append(track)
     out = io.BytesIO()
     song.save(file=out)
-    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
+    with whole_file(path) as draft:
         draft.write_bytes(out.getvalue())
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise Faults.one(path, "", f"cannot be written: {error.strerror}") from None

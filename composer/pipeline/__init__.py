@@ -121,7 +121,7 @@ def bake(
 def audit(
     folder: Path, out: Path | None = None, *, csv: Path | None = None, strict: bool = False, tell: Tell = silent
 ) -> dict[str, Any]:
-    """The audit of what is baked: audit.json, audit.html, sheet.html and perhaps a CSV of every frame. Raises as `bake` does."""
+    """The audit of what is baked: audit.json, audit.html, sheet.html, perhaps a CSV of every frame. Raises as `bake`."""
     show = load_show(folder, tell)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}

@@ -19,6 +19,7 @@ from exporters.spec import RollError
 
 from ..clock import Group
 from ..faults import Faults, ShowFails
+from ..files import whole_file
 from ..rig import Rig
 from .show import Show
 
@@ -223,14 +224,6 @@ def save_frames(reader: RollReader, path: Path) -> None:
             arrays[s.name][at:end] = frames[:, reader.header.byte_slices[s.name]].reshape(-1, s.pixels, s.channels)
         at = end
     times_us[total] = reader.groups[-1].end_us
-    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp.npz")
-    try:
-        np.savez_compressed(
-            draft,
-            times_s=times_us[:-1] / 1e6,
-            periods_us=np.diff(times_us).astype(np.float64),
-            **arrays,  # type: ignore[arg-type]
-        )
-        os.replace(draft, path)
-    finally:
-        draft.unlink(missing_ok=True)
+    periods_us = np.diff(times_us).astype(np.float64)
+    with whole_file(path) as draft, draft.open("wb") as file:  # given a name, numpy would put an ending to it
+        np.savez_compressed(file, times_s=times_us[:-1] / 1e6, periods_us=periods_us, **arrays)  # type: ignore[arg-type]

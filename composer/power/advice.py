@@ -87,7 +87,7 @@ def _with(string: LedString, places: list[int]) -> LedString:
 
 
 def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) -> dict[str, Any]:
-    """The thinnest AWG wire that carries a feed's peak and drops at most 3 % of its supply (practice), both conductors.
+    """The thinnest AWG wire for a feed: it carries a fuse for its peak, and drops at most 3 % of its supply (practice).
 
     Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `by` ("current" or "drop": what
     asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places. `mm2`, `mm2_carries_a`,
@@ -112,7 +112,7 @@ def _thinnest(wires: list[Wire], peak_a: float, volts: float, celsius: float) ->
     by = "drop"
     for wire in wires:
         drop_v = 2 * wire.metres * ohm_per_m(wire, celsius) * peak_a
-        if carries(wire).amps < peak_a:
+        if fuse_for(peak_a, carries(wire).amps) is None:
             by = "current"
         elif drop_v > DROP * volts:
             by = "drop"

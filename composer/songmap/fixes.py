@@ -16,6 +16,7 @@ from typing import Any
 
 from ..clock import BarGrid, Span, parse_moment, parse_span
 from ..faults import FaultList, Table, is_number, parse_toml, read_toml
+from ..files import write_text
 from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
 from .mapfile import (
     BANDS,
@@ -27,7 +28,6 @@ from .mapfile import (
     read_times,
     remember,
     with_grid,
-    write_whole,
 )
 
 LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")
@@ -210,7 +210,7 @@ def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song")
     faults = FaultList(path)
     _fixes_from(Table(parse_toml(text, path), "", faults))
     faults.raise_if_any()
-    write_whole(path, text)
+    write_text(path, text)
 
 
 def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from ..faults import FaultList, Faults, Table, is_number, kind_of
+from ..files import write_text
 from .grid import Grid, grid_id, tempo_of
 
 VERSION = 1  # of the map file
@@ -120,18 +120,7 @@ def to_json(song_map: SongMap) -> dict[str, Any]:
 def save_map(song_map: SongMap, path: Path) -> None:
     """Write a map: to a temporary name first, so that a reader never meets half a file. Raises `Faults`."""
     text = json.dumps(to_json(song_map), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    write_whole(path, text.replace(',"', ',\n"') + "\n")
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file by way of a temporary name in the same folder. Raises `Faults`."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        draft.write_text(text, encoding="utf-8", newline="")
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise Faults.one(path, "", f"cannot be written: {error.strerror}") from None
+    write_text(path, text.replace(',"', ',\n"') + "\n")
 
 
 def load_map(path: Path) -> SongMap:

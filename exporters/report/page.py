@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from .cautions import cautions
 from .cells import (
     NONE,
     Column,
@@ -30,22 +31,6 @@ from .cells import (
 from .files import plain, whole_file
 from .plots import Series, amps_plot, volt_key, volts_strip
 from .style import STYLE
-
-CAUTIONS = (
-    ("Mains", "What lies on the mains side of a supply (plugs, terminals, earth) is for a licensed electrician. Unplug "
-     "before you open anything, and cover bare terminals."),
-    ("Fuses", "One fuse for each feed, near the supply, small enough to protect its thinnest wire. These figures "
-     "say what the show draws; they do not replace a fuse."),
-    ("Enclosures and wet places", "Outdoors, use supplies, boxes and connectors rated for the place, with "
-     "residual-current protection (RCD, GFCI) ahead of them, and let hot supplies breathe."),
-    ("Thin wires", "Low volts do not mean low currents. A thin wire or a poor connector can overheat and start a fire "
-     "long before a 5 V supply notices. Look for heat at the first long run, and never leave that run alone."),
-    ("Photosensitive viewers", "Flashing light can bring on seizures. The count above applies WCAG 2.3.1, written for "
-     "screens, to lights by analogy; it is not a medical judgement. Tell people beforehand and be able to go dark at "
-     "once."),
-    ("Who decides", "All of this is worked out from the show's bytes and the rig file, not measured. Local code and "
-     "licensed people have the last word."),
-)  # fmt: skip
 
 
 def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series) -> None:
@@ -71,7 +56,7 @@ def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series)
         _strings(audit, series),
         _controllers(audit),
         _flashes(audit, series),
-        _cautions(),
+        cautions(),
         _list("Notes", "", audit.get("notes") or []),
         _list("Figures used", "Where the currents and limits come from.", _sources(audit.get("sources") or [])),
         "<footer>Worked out frame by frame from the bytes that the boards will send.</footer>",
@@ -139,8 +124,8 @@ def _complaints(audit: Mapping[str, Any]) -> list[str]:
                 out.append(f"feed {escape(name)}: its wire is too thin for {in_amps(peak)}")
         if row.get("short_clears") is False:
             out.append(
-                f"feed {escape(name)}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too little "
-                f"to blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
+                f"feed {escape(name)}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too "
+                f"little to blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
             )
     for name, row in rows_of(audit, "strings").items():
         low, limit = row.get("min_v"), row.get("limit_v")
@@ -236,7 +221,8 @@ def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
     cells = "".join(
         f'<span class="name" title="{escape(str(clip.get("clip")))}">{escape(str(clip.get("clip")))}</span>'
         f'<span class="bar"><i style="width:{100 * max(clip["a"], 0) / most:.1f}%"></i></span>'
-        f'<span class="number">{in_amps(clip["a"])}</span><span class="number soft">{in_percent(clip["a"], total)}</span>'
+        f'<span class="number">{in_amps(clip["a"])}</span>'
+        f'<span class="number soft">{in_percent(clip["a"], total)}</span>'
         for clip in sorted(known, key=lambda clip: -clip["a"])
     )
     return f'<h4>Who draws at the peak ({where})</h4><div class="draws">{cells}</div>'
@@ -338,11 +324,6 @@ def _flashes(audit: Mapping[str, Any], series: Series) -> str:
         "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
     )
     return _section("Flashes", about, table_of("Where", rows, columns))
-
-
-def _cautions() -> str:
-    items = "".join(f"<li><b>{head}.</b> {text}</li>" for head, text in CAUTIONS)
-    return f'<h2>Before you plug it in</h2><ul class="plain">{items}</ul>'
 
 
 def _sources(sources: Any) -> list[str]:

@@ -115,3 +115,38 @@ footer { margin-top: 40px; color: var(--soft); font-size: .88rem; }
 }
 """
 )
+
+SHEET_STYLE = """
+.sheet { break-before: page; margin-bottom: 56px; }
+.sheet:first-child { break-before: auto; }
+.sheet h2.supply { font-size: 1.9rem; margin: 0 0 8px; border-bottom: 3px solid var(--ink); padding-bottom: 4px; }
+.sheet h2.supply span, .sheet h4 span { color: var(--soft); font-weight: 400; font-size: 1.05rem; margin-left: .8em; }
+.sheet h4 span { font-size: .92rem; }
+.sheet h3 { margin: 22px 0 6px; }
+.boxes { display: grid; grid-template-columns: repeat(auto-fit, minmax(180px, 1fr)); gap: 10px; margin: 10px 0; }
+.boxes div { border: 1px solid var(--line); border-radius: 8px; padding: 8px 12px; background: var(--panel); }
+.boxes span { display: block; font-size: .86rem; line-height: 1.3; } .boxes b { font-size: 1.35rem; }
+.sheet td { line-height: 1.25; vertical-align: top; }
+.sheet td:last-child { white-space: normal; min-width: 6em; }
+.tick { display: inline-block; width: 13px; height: 13px; border: 1.5px solid var(--ink); border-radius: 2px; }
+.string { border: 1px solid var(--line); border-radius: 8px; background: var(--panel); padding: 10px 14px;
+  margin: 10px 0; break-inside: avoid; }
+.string h4 { margin: 0 0 2px; font-size: 1.05rem; }
+.string ul.plain { max-width: none; margin: 4px 0; font-size: .93rem; } .string ul.plain li { margin: 2px 0; }
+.line { position: relative; height: 58px; margin: 2px 8px; font-size: .78rem; }
+.line .rail { position: absolute; left: 0; right: 0; top: 36px; height: 5px; background: var(--mean);
+  border-radius: 2px; }
+.line .feed { position: absolute; top: 22px; margin-left: -6px; border: 6px solid transparent; border-bottom: 0;
+  border-top: 13px solid var(--budget); }
+.line .feed.other { border-top-color: var(--soft); }
+.line .cut { position: absolute; top: 31px; width: 4px; height: 15px; margin-left: -2px; background: var(--panel);
+  border-left: 1.5px solid var(--bad); border-right: 1.5px solid var(--bad); }
+.line b { position: absolute; font-weight: 500; white-space: nowrap; line-height: 1; }
+.line b.row0 { top: 5px; } .line b.row1 { top: 46px; }
+.line b.middle { transform: translateX(-50%); } .line b.left { transform: translateX(-100%); }
+.steps { max-width: 48rem; padding-left: 1.4em; } .steps li { margin: 4px 0; }
+@media print { .sheet { margin-bottom: 0; } .sheet table { font-size: 8.5pt; }
+  .sheet th, .sheet td { padding: 3px 5px; }
+  .sheet th + th, .sheet td + td { padding-left: 7px; } .sheet p, .sheet li { font-size: 9.5pt; }
+  .boxes b { font-size: 13pt; } .sheet h3 { margin: 12px 0 4px; } .scroll { overflow: visible; } }
+"""
