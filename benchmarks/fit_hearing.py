@@ -2,15 +2,19 @@
 
     python benchmarks/fit_hearing.py
 
-Everything is fitted on made-up songs (`made_songs.py`) and on nothing else, so that every real song is a fair test.
-Needs the Debian packages fluidsynth and fluid-soundfont-gm; half an hour on two cores.
+From set A (see `benchmarks/hearing.py`) and 480 made-up songs (`made_songs.py`). Writes also, beside the rendered
+songs, what is fitted without each quarter of set A, so that the benchmark scores no song by what was fitted on it.
+Needs the Debian packages that the benchmark needs; half an hour on two cores, a few minutes the second time.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from dataclasses import dataclass
 from multiprocessing import Pool
 from pathlib import Path
+from typing import Any
 
 import hearing
 import made_songs
@@ -18,13 +22,12 @@ import mir_eval
 import numpy as np
 from scipy.optimize import minimize
 
-from composer.analysis import bars, beats, decoder, features, lattice
+from composer.analysis import bars, beats, decoder, features, lattice, onsets
 from composer.analysis.features import FPS
 
 OUT = Path(__file__).parent.parent / "composer" / "analysis" / "patterns.json"
 SAME_BEAT = 30.0  # frames that the beat-independent table weighs against a level's overall share
-BEAT_UNITS, BEAT_RIDGE = 10, 0.01
-BAR_UNITS, BAR_RIDGE = 6, 0.003
+BEAT_FIT, BAR_FIT = (8, 0.002), (6, 0.001)  # units of a judge's bent part, and its ridge
 JUDGES = 3  # fits from different starts, whose beliefs are averaged
 SAME_BAR = 40.0  # frames that a beat's own table weighs against the beat-independent one
 
@@ -76,11 +79,11 @@ def swung(counts: np.ndarray) -> np.ndarray:
     return out
 
 
-def tables(counts: list[np.ndarray], swing: list[bool]) -> dict[str, np.ndarray]:
+def tables(counts: list[np.ndarray], swing: list[bool], weight: list[float]) -> dict[str, np.ndarray]:
     """The straight table, and the swing table: of few swung songs, helped by the straight ones played swung."""
-    straight = sum(c for c, s in zip(counts, swing, strict=True) if not s)
-    swings = [c for c, s in zip(counts, swing, strict=True) if s]
-    return {"straight": table(straight), "swing": table(sum(swings, 0.15 * swung(straight)))}
+    straight = sum(w * c for c, s, w in zip(counts, swing, weight, strict=True) if not s)
+    swings = sum(w * c for c, s, w in zip(counts, swing, weight, strict=True) if s)
+    return {"straight": table(straight), "swing": table(swings + 0.1 * swung(straight))}
 
 
 def judge(
@@ -126,7 +129,7 @@ def judge(
     return {name: [float(f"{v:.4g}") for v in values.ravel()] for name, values in out.items()}
 
 
-def write(fitted: dict[str, np.ndarray], judges: dict[str, list[dict[str, list[float]]]], path: Path = OUT) -> None:
+def write(fitted: dict[str, np.ndarray], judges: Mapping[str, Any], path: Path = OUT) -> None:
     """The parameters as text; tables in hundredths of a nat."""
     content = {
         "made_by": "benchmarks/fit_hearing.py",
@@ -138,21 +141,35 @@ def write(fitted: dict[str, np.ndarray], judges: dict[str, list[dict[str, list[f
 
 # ---- examples ----------------------------------------------------------------------------------------------------
 
-MADE = 480
-MADE_SECONDS = 50.0
+MADE, MADE_SECONDS = 480, 50.0
+MADE_WEIGHT = 0.1  # of a made-up song's frames in the tables; a real song's count 1
+REAL_TIMES = 4  # a real song counts so many times in the judges
+REAL_DRUMS = 7.0  # a real song's weight among the drums
+DRUM_RIDGE = 5e-4
+FOLDS = 4
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Marks (candidates, marks) and F-measures of a song's readings, and of the bars of its right reading."""
+
+    beat: np.ndarray
+    beat_right: np.ndarray
+    bar: np.ndarray
+    bar_right: np.ndarray
 
 
 def example(path: Path) -> tuple[hearing.Truth, beats.Heard]:
-    """A made-up song as the ear sees it, rendered and transformed once."""
-    truth = hearing.truth_of(path, MADE_SECONDS)
-    kept = path.with_suffix(".npz")
+    """A song as the ear sees it, rendered and transformed once."""
+    seconds = hearing.SECONDS if path.parent == hearing.SONGS else MADE_SECONDS
+    truth = hearing.truth_of(path, seconds)
+    kept = hearing.CACHE / "made" / f"{path.stem}.npz"
     if not kept.exists():
-        sound = path.with_suffix(".wav")
+        sound = kept.with_suffix(".wav")
         hearing.render(path, sound)
         samples, _, _ = decoder.decode_at(sound, features.RATE)
         sound.unlink()
-        samples = samples[: int(MADE_SECONDS * features.RATE)]
-        log = features.log_mel(features.mel_spectrum(samples))
+        log = features.log_mel(features.mel_spectrum(samples[: int(seconds * features.RATE)]))
         np.savez(kept, rise=features.rise_bands(log, features.rises(log)), log=log.astype(np.float16))
     with np.load(kept) as arrays:
         return truth, beats.Heard(beats.quantise(arrays["rise"]), arrays["log"].astype(np.float32))
@@ -163,18 +180,19 @@ def _count(path: Path) -> tuple[np.ndarray, bool]:
     return count(heard.levels, truth.beats, truth.downs), truth.swing
 
 
-def _candidates(job: tuple[Path, dict[str, np.ndarray]]) -> tuple[np.ndarray, ...]:
-    """Marks and F-measures of a song's readings, and of the bars of the reading that is right (if one is)."""
+def _rows(job: tuple[Path, dict[str, np.ndarray]]) -> Rows:
     path, fitted = job
     truth, heard = example(path)
     found = beats.readings(heard.levels, fitted)
-    marks = np.array([beats.marks(heard, reading) for reading in found])
     right = np.array([_f(truth.beats, reading.frames[:-1] / FPS, truth) for reading in found])
     best = found[int(np.argmax(right))]
-    rows = bars.bar_marks(heard, best)
     times = best.frames[:-1] / FPS
-    bar_right = np.array([_f(truth.downs, times[first::size], truth) for size, first in bars.candidates()])
-    return marks, right, rows, bar_right
+    return Rows(
+        np.array([beats.marks(heard, reading) for reading in found]),
+        right,
+        bars.bar_marks(heard, best),
+        np.array([_f(truth.downs, times[first::size], truth) for size, first in bars.candidates()]),
+    )
 
 
 def _f(true: np.ndarray, found: np.ndarray, truth: hearing.Truth) -> float:
@@ -182,18 +200,82 @@ def _f(true: np.ndarray, found: np.ndarray, truth: hearing.Truth) -> float:
     return float(mir_eval.beat.f_measure(true, inside)) if len(inside) else 0.0
 
 
+def _drums(path: Path) -> tuple[np.ndarray, np.ndarray]:
+    """(onsets, marks) of a song's onsets, and (onsets, 3) which of them are kick, snare, hat."""
+    truth, heard = example(path)
+    rise = features.rises(heard.log)
+    frames, _ = onsets.picked(rise.mean(axis=1))
+    is_drum = np.zeros((len(frames), len(truth.drums)), bool)
+    for k, times in enumerate(truth.drums.values()):
+        if len(times):
+            is_drum[:, k] = np.abs(times[None, :] - frames[:, None] / FPS).min(axis=1) < 0.03
+    return onsets.drum_marks(rise, heard.log, frames), is_drum
+
+
+def drum_judge(rows: list[tuple[np.ndarray, np.ndarray]], weight: list[float]) -> dict[str, list[float]]:
+    """Logistic regression of each drum on an onset's marks; every song counts by its weight, however many onsets."""
+    marks, is_drum = (np.concatenate([row[i] for row in rows]) for i in range(2))
+    share = np.concatenate([np.full(len(row[0]), w / max(1, len(row[0]))) for row, w in zip(rows, weight, strict=True)])
+    share /= share.sum()
+    mean, spread = marks.mean(axis=0), marks.std(axis=0) + 1e-3
+    x = np.c_[(marks - mean) / spread, np.ones(len(marks))]
+    found = []
+    for k in range(is_drum.shape[1]):
+        sign = np.where(is_drum[:, k], 1.0, -1.0)
+
+        def loss(w: np.ndarray, sign: np.ndarray = sign) -> tuple[float, np.ndarray]:
+            margin = sign * (x @ w)
+            inner = np.r_[w[:-1], 0.0]
+            slope = -share * sign / (1 + np.exp(margin))
+            total = float(share @ np.logaddexp(0, -margin) + DRUM_RIDGE * inner @ inner)
+            return total, x.T @ slope + 2 * DRUM_RIDGE * inner
+
+        found.append(minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 200}).x)
+    out = {"weights": np.array(found)[:, :-1], "offset": np.array(found)[:, -1], "mean": mean, "spread": spread}
+    return {name: [float(f"{v:.4g}") for v in values.ravel()] for name, values in out.items()}
+
+
+def judges(rows: list[Rows]) -> dict[str, Any]:
+    """Of readings, and of bars where a reading is right."""
+    sure = [r for r in rows if r.beat_right.max() > 0.9]
+    beat = [judge([r.beat for r in rows], [r.beat_right for r in rows], *BEAT_FIT, seed) for seed in range(JUDGES)]
+    bar = [judge([r.bar for r in sure], [r.bar_right for r in sure], *BAR_FIT, seed) for seed in range(JUDGES)]
+    return {"beat": beat, "bar": bar}
+
+
 def main() -> None:
-    """Make the songs, count, fit, write."""
-    paths = made_songs.write(hearing.CACHE / "made", range(MADE), MADE_SECONDS)
+    """Make the songs, count, fit on all (what ships) and without each fold of set A (what is scored).
+
+    A song's marks always come from tables that do not know it: those without its fold, and when a fold is held out
+    also without that. Made-up songs are dealt to the folds too.
+    """
+    made = made_songs.write(hearing.CACHE / "made", range(MADE), MADE_SECONDS)
+    real = hearing.songs()
     with Pool() as pool:
-        counted = pool.map(_count, paths, chunksize=4)
-        fitted = tables([c for c, _ in counted], [s for _, s in counted])
-        rows = pool.map(_candidates, [(path, fitted) for path in paths], chunksize=4)
-    beat = [judge([r[0] for r in rows], [r[1] for r in rows], BEAT_UNITS, BEAT_RIDGE, seed) for seed in range(JUDGES)]
-    sure = [r for r in rows if r[1].max() > 0.9]
-    bar = [judge([r[2] for r in sure], [r[3] for r in sure], BAR_UNITS, BAR_RIDGE, seed) for seed in range(JUDGES)]
-    write(fitted, {"beat": beat, "bar": bar})
-    print(f"{len(paths)} songs; best reading F {np.mean([r[1].max() for r in rows]):.3f}; {OUT} written")
+        counted = dict(zip([*real, *made], pool.map(_count, [*real, *made], chunksize=4), strict=True))
+
+        def without(*folds: int) -> dict[str, np.ndarray]:
+            kept = [path for i, path in enumerate(real) if i % FOLDS not in folds] + made
+            weight = [MADE_WEIGHT if path in made else 1.0 for path in kept]
+            return tables([counted[p][0] for p in kept], [counted[p][1] for p in kept], weight)
+
+        drums = dict(zip([*real, *made], pool.map(_drums, [*real, *made], chunksize=4), strict=True))
+
+        def drums_without(fold: int | None = None) -> dict[str, list[float]]:
+            kept = [path for i, path in enumerate(real) if fold is None or i % FOLDS != fold] + made
+            return drum_judge([drums[p] for p in kept], [1.0 if p in made else REAL_DRUMS for p in kept])
+
+        one_out = [without(fold) for fold in range(FOLDS)]
+        made_rows = pool.map(_rows, [(path, one_out[i % FOLDS]) for i, path in enumerate(made)], chunksize=4)
+        real_rows = pool.map(_rows, [(path, one_out[i % FOLDS]) for i, path in enumerate(real)], chunksize=1)
+        for fold in range(FOLDS):
+            two_out = {own: without(fold, own) for own in range(FOLDS) if own != fold}
+            jobs = [(path, two_out[i % FOLDS]) for i, path in enumerate(real) if i % FOLDS != fold]
+            rows = made_rows[fold::FOLDS] + REAL_TIMES * pool.map(_rows, jobs, chunksize=1)
+            write(one_out[fold], judges(rows) | {"drum": drums_without(fold)}, hearing.fold_file(fold))
+    write(without(), judges(made_rows + REAL_TIMES * real_rows) | {"drum": drums_without()}, OUT)
+    best = np.mean([r.beat_right.max() for r in real_rows])
+    print(f"{len(made)} made-up songs, {len(real)} of set A; best reading there F {best:.3f}; {OUT} written")
 
 
 if __name__ == "__main__":

@@ -47,6 +47,7 @@ class _Song:
         shares = np.array([style.share for style in STYLES])
         self.style = STYLES[int(self.rng.choice(len(STYLES), p=shares / shares.sum()))]
         self.notes: list[Note] = []
+        self.sections: list[tuple[int, str]] = []  # first bar, name
         low, high = np.log(self.style.bpm)
         self.bpm = float(np.exp(self.rng.uniform(low, high)))
         self.scale = self.rng.permutation(SCALES)[0]
@@ -102,6 +103,7 @@ def make(seed: int, seconds: float = 60.0) -> mido.MidiFile:
     while bar < bars:
         length = int(song.pick((4, 8, 8, 8, 16)))
         part = parts[order % len(parts)]
+        song.sections.append((bar, "ABC"[order % len(parts)]))
         bare = first and rng.random() < 0.35
         for i in range(min(length, bars - bar)):
             _bar(song, part, bar, i, length, bare)
@@ -291,6 +293,8 @@ def _midi(song: _Song, programs: dict[int, int], bars: int) -> mido.MidiFile:
         meta.append((round(silence * unit), mido.MetaMessage("time_signature", numerator=top, denominator=bottom)))
     else:
         meta.append((0, mido.MetaMessage("time_signature", numerator=top, denominator=bottom)))
+    for bar, name in song.sections:
+        meta.append((round((bar * style.beats + silence) * unit), mido.MetaMessage("marker", text=name)))
     quarter = unit / TICKS
     meta += [(tick, mido.MetaMessage("set_tempo", tempo=round(60e6 / (bpm * quarter)))) for tick, bpm in tempos]
     _append(conductor, sorted(meta, key=lambda pair: pair[0]))

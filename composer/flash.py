@@ -14,12 +14,15 @@ the picture, and the bytes on the wire are its linear light.
   flashes too often when more than three flashes fall in one half-open second [t, t + 1). As the last frame is followed
   by the first when a show is played again, the seam counts.
 - A zone is flagged when a quarter or more of its pixels do so in the same second, in whatever phase; so is the rig.
+- Given a viewing distance, WCAG's area rule is judged too: 0.006 steradian within any 10-degree field. A pixel stands
+  for a square as wide as it is far from its neighbour on the string, seen straight on. It flags, and excuses nothing.
 
 No figure here says that a show is harmless: people differ, and rooms do.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -28,11 +31,13 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from .rig import Chip, Rig, Zone
+from .rig import Chip, LedString, Rig, Zone
 
 Frames = npt.NDArray[np.uint8]
 Times = npt.NDArray[np.int64]
 
+FIELD_SR = 0.006  # WCAG: 25 % of a 10-degree field
+FIELD_RAD = math.radians(5)  # half of one
 LIMIT = 3  # flashes in a second, WCAG 2.3.1
 AREA = 4  # one part in four: 25 % of the 10-degree field, WCAG; here of a zone's pixels
 # Frame times are rounded down to a microsecond each, so two stamps one second apart may measure 2 us less.
@@ -67,18 +72,32 @@ class Largest:
 class FlashAudit:
     """Counts the flashes of a show, fed group by group.
 
-    The thresholds follow the show's largest luminance. Without `largest` the frames are kept until `result` (arrays
+    `distance_m`: how far the nearest viewers are, for the area rule; None leaves it out. The thresholds follow the
+    show's largest luminance. Without `largest` the frames are kept until `result` (arrays
     that come more than once are kept once); with it, given by `largest_of`, they are not.
     """
 
-    def __init__(self, rig: Rig, zones: Mapping[str, Zone] | None = None, largest: Largest | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        zones: Mapping[str, Zone] | None = None,
+        largest: Largest | None = None,
+        distance_m: float | None = None,
+    ) -> None:
         self._eye = _Eye(rig)
         self._bytes = rig.frame_bytes
         self._names = list(rig.zones if zones is None else zones)
         skipped = {rig.pixel_slices[s.name].start + i for s in rig.strings.values() for i in s.skip}
         whole = [pixel for pixel in range(rig.pixels) if pixel not in skipped]
         members = [list(zone.pixels) for zone in (rig.zones if zones is None else zones).values()]
-        self._zones = _members([*members, whole], rig.pixels)
+        fields = [] if distance_m is None else fields_of(rig, distance_m)
+        self._distance_m = distance_m
+        quarters = [_quarter(len(zone)) for zone in members]
+        self._zones = _members(
+            [*members, *(pixels for pixels, _ in fields), whole],
+            [*quarters, *(least for _, least in fields), _quarter(len(whole))],
+            rig.pixels,
+        )
         self._kept: list[tuple[Times, Frames]] = []
         self._first: list[tuple[Times, Frames]] = []
         self._counter = None if largest is None else _Counter(self._eye, self._zones, largest)
@@ -115,7 +134,8 @@ class FlashAudit:
 
         `worst_per_s` flashes in the worst second of the quarter that flashes most, `at_s` when that second's first
         flash is, `red_worst_per_s`, `red_at_s`, `ok`, and `over_s`, spans [[from, to]] of seconds with more than three
-        (general or red). The top level is the worst of them. `together_per_s` (rig only, not judged): seconds' worst
+        (general or red). The top level is the worst of them. `area` is the worst field's by the area rule, with its
+        `distance_m`; None without a distance. `together_per_s` (rig only, not judged): seconds' worst
         number of moments in which a quarter of the rig's pixels brighten, or darken, whichever pixels those are.
         Raises ValueError without frames.
         """
@@ -134,14 +154,24 @@ class FlashAudit:
         length = last - start + max(1, last - before)
         if last > start:
             self._play_on(counter, first, start, length)
-        spots = [counter.spot(i, length / 1e6) for i in range(len(self._names) + 1)]
+        every = [counter.spot(i, length / 1e6) for i in range(len(self._zones[2]))]
+        fields, spots = every[len(self._names) : -1], [*every[: len(self._names)], every[-1]]
+        area = None
+        if self._distance_m is not None:
+            nowhere = {"worst_per_s": 0, "at_s": 0.0, "red_worst_per_s": 0, "red_at_s": 0.0, "ok": True, "over_s": []}
+            area = max(
+                fields,
+                key=lambda spot: (not spot["ok"], max(spot["worst_per_s"], spot["red_worst_per_s"]), -spot["at_s"]),
+                default=nowhere,
+            ) | {"distance_m": self._distance_m}
         worst = max(spots, key=lambda spot: (spot["worst_per_s"], -spot["at_s"]))
         rig = {**spots[-1], "together_per_s": int(counter.together.max())}
         return {
             "worst_per_s": worst["worst_per_s"],
             "at_s": worst["at_s"],
             "red_worst_per_s": max(spot["red_worst_per_s"] for spot in spots),
-            "ok": all(spot["ok"] for spot in spots),
+            "ok": all(spot["ok"] for spot in every),
+            "area": area,
             "rig": rig,
             "zones": dict(zip(self._names, spots[:-1], strict=True)),
         }
@@ -197,15 +227,54 @@ class _Eye:
         return Largest(*map(float, best))
 
 
-def _members(zones: list[list[int]], pixels: int) -> tuple[npt.NDArray[np.int64], ...]:
-    """Zones of each pixel as (starts (pixels + 1,), zones), and the size of each zone."""
+def _quarter(size: int) -> int:
+    """How many pixels of a zone are a quarter of it or more."""
+    return max(1, -(-size // AREA))
+
+
+def fields_of(rig: Rig, distance_m: float) -> list[tuple[list[int], int]]:
+    """The 10-degree fields in which enough pixels hang for 0.006 sr, and how many of their pixels make that up.
+
+    Fields are a quarter of their radius wider than 10 degrees and lie on a grid so close that each field of 10 degrees
+    is inside one. Where pixels stand for unlike squares, the largest are counted first. Both err to the strict side.
+    """
+    areas_sr = np.concatenate([_squares_m2(string) for string in rig.strings.values()]) / distance_m**2
+    areas_sr[[rig.pixel_slices[s.name].start + i for s in rig.strings.values() for i in s.skip]] = 0.0
+    places = np.array(rig.places, float)
+    radius = distance_m * math.tan(FIELD_RAD)
+    grid = radius / 4 * math.sqrt(2)
+    near = np.arange(-4, 5)
+    around = np.stack(np.meshgrid(near, near), axis=-1).reshape(-1, 2)
+    cells = np.unique(np.floor(places / grid).astype(np.int64), axis=0)
+    centres = (np.unique((cells[:, None] + around[None]).reshape(-1, 2), axis=0) + 0.5) * grid
+    found: dict[bytes, tuple[list[int], int]] = {}
+    for x, y in centres:
+        inside = np.flatnonzero(np.hypot(places[:, 0] - x, places[:, 1] - y) <= 1.25 * radius)
+        upto = np.cumsum(np.sort(areas_sr[inside])[::-1])
+        if len(upto) and upto[-1] >= FIELD_SR:
+            found[inside.tobytes()] = inside.tolist(), int(np.searchsorted(upto, FIELD_SR)) + 1
+    return list(found.values())
+
+
+def _squares_m2(string: LedString) -> npt.NDArray[np.float64]:
+    """The square that each pixel of a string stands for: as wide as it is far from its nearer neighbour, (pixels,)."""
+    places = np.array(string.places, float)
+    if len(places) < 2:
+        return np.zeros(len(places))
+    apart = np.hypot(*np.diff(places, axis=0).T)
+    squares: npt.NDArray[np.float64] = np.minimum(np.append(apart, np.inf), np.insert(apart, 0, np.inf)) ** 2
+    return squares
+
+
+def _members(zones: list[list[int]], least: list[int], pixels: int) -> tuple[npt.NDArray[np.int64], ...]:
+    """Zones of each pixel as (starts (pixels + 1,), zones), and how many pixels of each zone are enough."""
     of: list[list[int]] = [[] for _ in range(pixels)]
     for number, zone in enumerate(zones):
         for pixel in zone:
             of[pixel].append(number)
     starts = np.cumsum([0, *map(len, of)], dtype=np.int64)
     flat = np.array([zone for row in of for zone in row], np.int64)
-    return starts, flat, np.array([len(zone) for zone in zones], np.int64)
+    return starts, flat, np.array(least, np.int64)
 
 
 class _Counter:
@@ -249,9 +318,9 @@ class _Counter:
         largest = np.array([self.largest.wcag, self.largest.chip, self.largest.channel])
         last = padded[0] if fresh else self.last
         _watch(padded, last, fresh, self.eye.at, self.eye.shares, largest, self.state, events[old:])
-        starts, zones, sizes = self.zones
+        starts, zones, least = self.zones
         left = _count(
-            all_times, events, old, starts, zones, sizes, self.counts, self.reached, self.worst, self.worst_at,
+            all_times, events, old, starts, zones, least, self.counts, self.reached, self.worst, self.worst_at,
             self.moments, self.together, over,
         )  # fmt: skip
         self.last = padded[-1]
@@ -449,32 +518,32 @@ def _newer_red(s: Any, red: float, green: float, blue: float, is_red: bool) -> i
 
 @njit(cache=True, nogil=True)
 def _count(
-    times: Any, events: Any, old: int, starts: Any, zones: Any, sizes: Any, counts: Any, reached: Any, worst: Any,
+    times: Any, events: Any, old: int, starts: Any, zones: Any, least: Any, counts: Any, reached: Any, worst: Any,
     worst_at: Any, moments: Any, together: Any, over: Any,
 ) -> int:  # fmt: skip
     """Slide a second over events (n, pixels), of which the first `old` are in it already. Returns its first frame.
 
     A pixel's flashes in a second are its rises or its falls, whichever are more. `reached[zone, measure, n]` counts
-    the pixels that have n or more now.
+    the pixels that have n or more now; `least[zone]` of them are enough. The last zone is the whole rig.
     """
     begin = 0
-    rig = len(sizes) - 1
+    rig = len(least) - 1
     for i in range(old, len(times)):
         while times[i] - times[begin] >= SECOND_US:
             _step(events[begin], -1, starts, zones, counts, reached)
-            _moment(events[begin], -1, sizes[rig], starts, moments)
+            _moment(events[begin], -1, least[rig], starts, moments)
             begin += 1
         _step(events[i], 1, starts, zones, counts, reached)
-        if _moment(events[i], 1, sizes[rig], starts, moments):
+        if _moment(events[i], 1, least[rig], starts, moments):
             for m in range(_MEASURES):
                 for way in range(2):
                     together[m, way] = max(together[m, way], moments[m, way])
-        for z in range(len(sizes)):
+        for z in range(len(least)):
             for m in range(_MEASURES):
-                while worst[z, m] < _MOST and reached[z, m, worst[z, m] + 1] * AREA >= max(1, sizes[z]):
+                while worst[z, m] < _MOST and reached[z, m, worst[z, m] + 1] >= least[z]:
                     worst[z, m] += 1
                     worst_at[z, m] = times[_first_of(events, begin, i, z, m, starts, zones)]
-                if reached[z, m, LIMIT + 1] * AREA >= max(1, sizes[z]):
+                if reached[z, m, LIMIT + 1] >= least[z]:
                     over[i - old, z] = True
     return begin
 
@@ -501,8 +570,8 @@ def _step(row: Any, sign: int, starts: Any, zones: Any, counts: Any, reached: An
 
 
 @njit(cache=True, nogil=True)
-def _moment(row: Any, sign: int, size: int, starts: Any, moments: Any) -> bool:
-    """Count a frame in which a quarter of the rig's `size` pixels rise (or fall). Returns whether there was one."""
+def _moment(row: Any, sign: int, least: int, starts: Any, moments: Any) -> bool:
+    """Count a frame in which `least` pixels of the rig (a quarter) rise (or fall). Returns whether there was one."""
     found = False
     for m in range(_MEASURES):
         for way in range(2):
@@ -511,7 +580,7 @@ def _moment(row: Any, sign: int, size: int, starts: Any, moments: Any) -> bool:
             for p in range(len(row)):
                 if row[p] & bit and starts[p + 1] > starts[p]:
                     pixels += 1
-            if pixels and pixels * AREA >= size:
+            if pixels >= least:
                 moments[m, way] += sign
                 found = True
     return found

@@ -25,24 +25,30 @@ def lay(out, pixels, light, cover, opacity, first, mix):  # type: ignore[no-unty
     mix      REPLACE: light over what lies below; ADD: added to it; MAX: the brighter of both, channel by channel
     """
     one = np.float32(1)
+    light_step, cover_step = np.uint64(light.shape[1] > 1), np.uint64(cover.shape[1] > 1)
     for f in range(opacity.shape[0]):
-        lf = f if light.shape[0] > 1 else 0
-        cf = f if cover.shape[0] > 1 else 0
+        thick = opacity[f]
+        if thick <= 0:
+            continue
+        below = out[first + f]
+        above = light[f if light.shape[0] > 1 else 0]
+        covers = cover[f if cover.shape[0] > 1 else 0]
+        ln, cn = np.uint64(0), np.uint64(0)  # without a sign, so that no index is checked for counting from the end
         for n in range(pixels.shape[0]):
-            share = cover[cf, n if cover.shape[1] > 1 else 0] * opacity[f]
-            if share <= 0:
-                continue
-            ln = n if light.shape[1] > 1 else 0
-            for c in range(3):
-                below = out[first + f, pixels[n], c]
-                above = light[lf, ln, c]
+            share = covers[cn] * thick
+            if share > 0:
+                p = np.uint64(pixels[n])
+                r, g, b = above[ln, 0], above[ln, 1], above[ln, 2]
+                r0, g0, b0 = below[p, 0], below[p, 1], below[p, 2]
                 if mix == REPLACE:
-                    value = below + (above - below) * share
+                    r, g, b = r0 + (r - r0) * share, g0 + (g - g0) * share, b0 + (b - b0) * share
                 elif mix == ADD:
-                    value = min(one, below + above * share)
+                    r, g, b = min(one, r0 + r * share), min(one, g0 + g * share), min(one, b0 + b * share)
                 else:
-                    value = max(below, above * share)
-                out[first + f, pixels[n], c] = value
+                    r, g, b = max(r0, r * share), max(g0, g * share), max(b0, b * share)
+                below[p, 0], below[p, 1], below[p, 2] = r, g, b
+            ln += light_step
+            cn += cover_step
 
 
 @njit(cache=True, nogil=True)

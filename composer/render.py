@@ -8,6 +8,7 @@ first time, at any tempo, and is rendered once.
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
@@ -23,7 +24,7 @@ from .effects import EFFECTS, Place, Times, draw, to_arrays
 from .faults import ShowFails
 from .rig import Rig
 from .songmap import Loudness
-from .timeline import Cue
+from .timeline import WHOLE_RIG, Along, Cue
 
 Floats = NDArray[np.float64]
 Light = NDArray[np.float32]
@@ -39,8 +40,9 @@ class Renderer:
         self.clock = clock
         self.cues = list(cues)
         self.loudness = loudness
-        self._pixels: dict[str, NDArray[np.int32]] = {}
-        self._places: dict[str, Place] = {}
+        self._pixels: dict[tuple[str, bool], NDArray[np.int32]] = {}
+        self._places: dict[tuple[str, bool], Place] = {}
+        self._masks: dict[tuple[str, bool, str], Light] = {}
         self._params: dict[int, dict[str, Any]] = {}
         self._curves: dict[str, Floats] = {}
         self._kinds: dict[Cue, int] = {}
@@ -84,7 +86,7 @@ class Renderer:
             cue = self.cues[number]
             first, end = self._within(cue, group)
             light, cover, opacity = self._draw(number, group, first, end)
-            kernels.lay(out, self._zone(cue.zone), light, cover, opacity, first, MIXES[cue.mix])
+            kernels.lay(out, self._zone(cue), light, cover, opacity, first, MIXES[cue.mix])
         return out
 
     def shares(self, frame: int) -> list[tuple[Cue, NDArray[np.float32]]]:
@@ -100,7 +102,7 @@ class Renderer:
         for i, number in enumerate(numbers):
             cue = self.cues[number]
             light, cover, opacity = self._draw(number, group, at, at + 1)
-            kernels.lay_shares(parts, out, self._zone(cue.zone), light, cover, opacity[0], i, MIXES[cue.mix])
+            kernels.lay_shares(parts, out, self._zone(cue), light, cover, opacity[0], i, MIXES[cue.mix])
         total = parts.sum(axis=0)
         parts = np.divide(parts, total, out=np.zeros_like(parts), where=total > 0)
         return [(self.cues[number], parts[i]) for i, number in enumerate(numbers) if parts[i].any()]
@@ -112,16 +114,42 @@ class Renderer:
     def _draw(self, number: int, group: Group, first: int, end: int) -> tuple[Light, Light, Light]:
         """A cue's light (F|1, N|1, 3), cover (F|1, N|1) and opacity (F,) in frames [first, end) of a group."""
         cue = self.cues[number]
-        times = self._times(cue, group, first, end)
         kind = self._kind_of[number]
         if kind not in self._params:
             self._params[kind] = to_arrays(dict(cue.params))
+        params, place, times = self._params[kind], self._place(cue), self._times(cue, group, first, end)
+        along = {key: value for key, value in params.items() if isinstance(value, Along)}
         try:
-            light, cover = draw(cue.effect, times, self._place(cue.zone), self._params[kind], cue.seed)
+            if along:
+                light, cover = self._draw_along(cue, group, first, end, place, params, along)
+            else:
+                light, cover = draw(cue.effect, times, place, params, cue.seed)
         except (ArithmeticError, LookupError, TypeError, ValueError) as error:
             raise ShowFails(f"effect {cue.effect} failed in {cue.address}: {error}") from error
-        opacity = _envelope(cue, times).astype(np.float32)
+        if cue.only:
+            cover = cover * self._mask(cue)
+        level = np.ones(end - first)
+        if isinstance(cue.opacity, Along):
+            level[:] = [cue.opacity.at(_into(cue, group, i)) for i in range(first, end)]
+        else:
+            level *= cue.opacity
+        opacity = _faded(level, cue, times).astype(np.float32)
         return np.ascontiguousarray(light, np.float32), np.ascontiguousarray(cover, np.float32), opacity
+
+    def _draw_along(
+        self, cue: Cue, group: Group, first: int, end: int, place: Place, params: Mapping[str, Any],
+        along: Mapping[str, Along],
+    ) -> tuple[Light, Light]:  # fmt: skip
+        """A clip some of whose numbers change: frames in which they stay the same are drawn together."""
+        rows = [tuple(line.at(_into(cue, group, i)) for line in along.values()) for i in range(first, end)]
+        parts, at = [], first
+        for values, run in itertools.groupby(rows):
+            after = at + len(list(run))
+            now = {**params, **dict(zip(along, values, strict=True))}
+            parts.append((after - at, draw(cue.effect, self._times(cue, group, at, after), place, now, cue.seed)))
+            at = after
+        light, cover = (_joined([(count, drawn[i]) for count, drawn in parts]) for i in (0, 1))
+        return light, cover
 
     def _times(self, cue: Cue, group: Group, first: int, end: int) -> Times:
         beats = evenly(group.beat + first * group.step - cue.start, group.step, end - first)
@@ -150,15 +178,41 @@ class Renderer:
                 out[band] = np.zeros(len(seconds), np.float32)
         return out
 
-    def _zone(self, name: str) -> NDArray[np.int32]:
-        if name not in self._pixels:
-            self._pixels[name] = np.array(self.rig.zones[name].pixels, np.int32)
-        return self._pixels[name]
+    def _zone(self, cue: Cue) -> NDArray[np.int32]:
+        key = (cue.zone, cue.mirror)
+        if key not in self._pixels:
+            pixels = range(self.rig.pixels) if cue.zone == WHOLE_RIG else self.rig.zones[cue.zone].pixels
+            self._pixels[key] = np.array(pixels[::-1] if cue.mirror else pixels, np.int32)
+        return self._pixels[key]
 
-    def _place(self, name: str) -> Place:
-        if name not in self._places:
-            self._places[name] = Place.of([self.rig.places[pixel] for pixel in self.rig.zones[name].pixels])
-        return self._places[name]
+    def _mask(self, cue: Cue) -> Light:
+        """1 for the pixels of a cue's zone on which it may show, else 0: float32 (1, N)."""
+        key = (cue.zone, cue.mirror, cue.only)
+        if key not in self._masks:
+            inside = np.isin(self._zone(cue), self.rig.zones[cue.only].pixels)
+            self._masks[key] = inside.astype(np.float32)[None, :]
+        return self._masks[key]
+
+    def _place(self, cue: Cue) -> Place:
+        key = (cue.zone, cue.mirror)
+        if key not in self._places:
+            points = np.array([self.rig.places[pixel] for pixel in self._zone(cue)], np.float64).reshape(-1, 2)
+            if cue.mirror and len(points):
+                # As in a mirror that stands before the zone: left for right, and what is up stays up.
+                points[:, 0] = points[:, 0].min() + points[:, 0].max() - points[:, 0]
+            self._places[key] = Place.of(points)
+        return self._places[key]
+
+
+def _into(cue: Cue, group: Group, i: int) -> Fraction:
+    """How many beats into a cue frame i of a group is."""
+    return group.beat + i * group.step - cue.start
+
+
+def _joined(parts: list[tuple[int, Light]]) -> Light:
+    """Frames one after the other: each part has as many as it says, or one that stands for them; pixels likewise."""
+    pixels = max(part.shape[1] for _, part in parts)
+    return np.concatenate([np.broadcast_to(part, (count, pixels, *part.shape[2:])) for count, part in parts])
 
 
 def evenly(start: Fraction, step: Fraction, count: int) -> Floats:
@@ -173,9 +227,8 @@ def evenly(start: Fraction, step: Fraction, count: int) -> Floats:
     return np.array([float(start + i * step) for i in range(count)])
 
 
-def _envelope(cue: Cue, times: Times) -> Floats:
-    """Opacity of a clip with its fades, float64 (F,)."""
-    level = np.full(len(times.beats), cue.opacity)
+def _faded(level: Floats, cue: Cue, times: Times) -> Floats:
+    """A clip's opacity with its fades, float64 (F,)."""
     if cue.fade_in is not None:
         level = level * np.clip(times.count(cue.fade_in), 0, 1)
     if cue.fade_out is not None:

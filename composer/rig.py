@@ -15,7 +15,7 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
@@ -125,6 +125,15 @@ class Feed:
 
 
 @dataclass(frozen=True)
+class Reading:
+    """An ammeter reading: `amps` taken by `pixels` pixels all showing `levels`, the bytes of one pixel 0-255."""
+
+    pixels: int
+    levels: tuple[int, ...]
+    amps: float
+
+
+@dataclass(frozen=True)
 class LedString:
     """One data line of pixels on one pin. `skip` are pixels that stay dark; `cuts` are places where V+ is cut."""
 
@@ -141,6 +150,7 @@ class LedString:
     cuts: tuple[int, ...] = ()
     clock_pin: int | None = None
     rail_ohm_per_m: float | None = None
+    readings: tuple[Reading, ...] = ()
 
     @property
     def channels(self) -> int:
@@ -178,13 +188,20 @@ class Zone:
 
 @dataclass(frozen=True)
 class Rig:
-    """A checked rig. Mappings keep the order of the file; `strings` are in frame order."""
+    """A checked rig. Mappings keep the order of the file; `strings` are in frame order.
+
+    `skew_ms`: how far apart boards that share a supply may run (None: however far); `viewing_m`: how far the nearest
+    viewers are (None: not known); `no_flash`: a show that flashes too often fails.
+    """
 
     path: Path
     supplies: Mapping[str, Supply]
     controllers: Mapping[str, Controller]
     strings: Mapping[str, LedString]
     zones: Mapping[str, Zone]
+    skew_ms: float | None = 50.0
+    viewing_m: float | None = None
+    no_flash: bool = False
 
     @cached_property
     def pixels(self) -> int:
@@ -344,8 +361,23 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")
     _check_pins(read, faults)
     zones = _zones(top, strings, {s.name for s in read} - set(strings), faults)
-    top.finish()
-    return Rig(path, supplies, controllers, strings, zones)
+    limits, audience, quiet = top.table("limits"), top.table("audience"), top.table("quiet")
+    skew_ms = _skew_ms(limits)
+    viewing_m = audience.number("metres", None, low=0.5, high=10_000.0)
+    cap, no_flash = quiet.number("brightness", 1.0, low=0.0, high=1.0), quiet.flag("no_flash", False)
+    strings = {name: replace(s, brightness=s.brightness * cap) for name, s in strings.items()}
+    for table in (limits, audience, quiet, top):
+        table.finish()
+    return Rig(path, supplies, controllers, strings, zones, skew_ms, viewing_m, no_flash)
+
+
+def _skew_ms(limits: Table) -> float | None:
+    if limits.raw("skew_ms", 50.0) == "any":
+        return None
+    if isinstance(limits.raw("skew_ms", 50.0), str):
+        limits.fault("skew_ms", 'needs milliseconds, or "any" for boards that nobody keeps in step', '"any"')
+        return 50.0
+    return float(limits.number("skew_ms", 50.0, low=0.0, high=200.0))
 
 
 def _named_tables(top: Table, key: str) -> list[tuple[str, Table]]:
@@ -420,6 +452,7 @@ def _string(
         cuts=cuts,
         clock_pin=clock_pin,
         rail_ohm_per_m=table.number("rail_ohm_per_m", None, low=1e-4, high=10.0),
+        readings=_readings(table, pixels, chip),
     )
     table.finish()
     _check_feeds(string, table, supplies)
@@ -446,6 +479,23 @@ def _skip(table: Table, pixels: int) -> frozenset[int]:
             continue
         out.update(numbers)
     return frozenset(out)
+
+
+def _readings(table: Table, pixels: int, chip: Chip) -> tuple[Reading, ...]:
+    """Ammeter readings: `pixels` (the whole string unless said), `level` of every channel or a list of them, `amps`."""
+    out = []
+    for block in table.tables("reading"):
+        count = block.whole("pixels", pixels, low=1, high=MOST_PIXELS)
+        levels = block.list_of("level", "levels 0-255", _inside(0, 256))
+        if len(levels) == 1:
+            levels = levels * chip.channels
+        elif levels and len(levels) != chip.channels:
+            block.fault("level", f"needs one level, or one for each of the {chip.channels} channels, got {len(levels)}")
+        amps = block.number("amps", low=0.0, high=1000.0)
+        if len(levels) == chip.channels:
+            out.append(Reading(count, tuple(levels), amps))
+        block.finish()
+    return tuple(out)
 
 
 def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply], chip: Chip) -> tuple[Feed, ...]:
@@ -529,6 +579,6 @@ def _zones(top: Table, strings: Mapping[str, LedString], unplaced: set[str], fau
 
 
 __all__ = [
-    "Board", "Chip", "Controller", "Feed", "LedString", "Point", "Rig", "Supply", "Wire", "Zone",
+    "Board", "Chip", "Controller", "Feed", "LedString", "Point", "Reading", "Rig", "Supply", "Wire", "Zone",
     "along", "awg_mm2", "boards", "chips", "in_run", "load_rig", "rig_from",
 ]  # fmt: skip

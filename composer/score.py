@@ -8,21 +8,23 @@ from __future__ import annotations
 
 import re
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from .clock import Moment, Span, parse_moment, parse_span
-from .effects.table import EFFECTS, read_colour, read_params
-from .faults import FaultList, Table, is_number, kind_of, nearest, read_toml
+from .effects.table import EFFECTS, MOST_COLOURS, RGB, Effect, parse_colour, read_colour, read_params
+from .faults import FaultList, Table, is_number, kind_of, nearest, range_text, read_toml
 
 MIXES = ("replace", "add", "max")
 LIMITER_MODES = ("on", "warn", "off")
-EVENTS = ("beats", "bars", "onsets", "kick", "snare", "hat", "label")
+EVENTS = ("beats", "bars", "onsets", "kick", "snare", "hat", "label", "midi")
+SPEEDS = {"half": Fraction(2), "normal": Fraction(1), "double": Fraction(1, 2)}  # how much longer all takes
 BANDS = ("low", "mid", "high")
 MOST_DEPTH = 16
+MOST_POINTS = 256
 
 
 @dataclass(frozen=True)
@@ -35,10 +37,36 @@ class Stretch:
 
 
 @dataclass(frozen=True)
+class Points:
+    """A number that changes along a clip: straight from point to point, level before the first and after the last.
+
+    Each point is a place, counted from the clip's own start ("1.1") or from its end, and a value.
+    """
+
+    points: tuple[tuple[Moment, float], ...]
+
+
+@dataclass(frozen=True)
+class Variation:
+    """How one placing of a phrase differs from what is written in it.
+
+    `seed` makes other choices by lot (None: the same); `mirror` shows it left for right; `longer` is how many times as
+    long everything takes; `colours` names what stands for each of the phrase's colour words.
+    """
+
+    seed: int | None = None
+    mirror: bool = False
+    longer: Fraction = Fraction(1)
+    colours: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Block:
     """A clip as written, or the placing of a phrase (`phrase` set; then `effect` and `zone` are empty).
 
-    `where` is its place in the file, `label` what messages and the audit call it. `params` are hashable.
+    `where` is its place in the file, `label` what messages and the audit call it. `params` are hashable; a number may
+    be `Points`. `words` holds, for each written colour parameter, its words. `only` is a zone outside which the clip
+    does not show, '' for none. `variation` belongs to a placing.
     """
 
     where: str
@@ -49,18 +77,22 @@ class Block:
     params: Mapping[str, Any] = field(default_factory=dict)
     layer: int = 1
     mix: str = "replace"
-    opacity: float = 1.0
+    opacity: float | Points = 1.0
     fade_in: Span = Span()
     fade_out: Span = Span()
     seed: int = 0
     phrase: str = ""
+    only: str = ""
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    variation: Variation = Variation()
 
 
 @dataclass(frozen=True)
 class Trigger:
     """A rule that lays one clip on every event in a stretch (the whole song without one).
 
-    `event` is one of EVENTS, `of` the band or the label. Every `every`-th event counts, from number `offset` (0 = the
+    `event` is one of EVENTS, `of` the band, the label or the MIDI channel/note. Clips start `shift` after their events,
+    which counts before `stretch` does. Every `every`-th event counts, from number `offset` (0 = the
     first). Events weaker than `threshold`, or nearer than `gap` to the last that was kept, are passed over and not
     counted.
     """
@@ -74,6 +106,16 @@ class Trigger:
     threshold: float
     gap: Span
     clip: Block
+    shift: Span = Span()
+
+
+@dataclass(frozen=True)
+class Level:
+    """One point of the master: from here on, straight to the next one, all light is scaled by `level`, 0-1."""
+
+    where: str
+    at: Moment
+    level: float
 
 
 @dataclass(frozen=True)
@@ -92,6 +134,8 @@ class Score:
     phrases: Mapping[str, tuple[Block, ...]]
     order: Mapping[str, tuple[Moment, ...]]
     triggers: tuple[Trigger, ...]
+    master: tuple[Level, ...] = ()
+    colours: Mapping[str, list[str]] = field(default_factory=dict)
 
     def blocks(self) -> Iterator[Block]:
         """Every written clip, wherever it stands."""
@@ -122,6 +166,7 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
     triggers = tuple(_trigger(t, f"trigger[{i + 1}]", read) for i, t in enumerate(top.tables("trigger")))
     order = _order(top.table("order"), phrases)
     _check_phrases(phrases, clips, faults)
+    _check_variations(phrases, clips, faults)
     _check_names([*clips, *(trigger.clip for trigger in triggers)], phrases, faults)
     score = Score(
         path=path,
@@ -136,9 +181,18 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
         phrases=phrases,
         order=order,
         triggers=triggers,
+        master=tuple(level for t in top.tables("master") if (level := _level(t)) is not None),
+        colours=read.colours,
     )
     top.finish()
     return score
+
+
+def recoloured(words: Iterable[str], swaps: Mapping[str, str], colours: Mapping[str, list[str]]) -> tuple[RGB, ...]:
+    """The colours that words stand for once each is swapped for another; of a score without faults."""
+    swapped = (swaps.get(word, word) for word in words)
+    found = (parse_colour(text) for word in swapped for text in colours.get(word, [word]))
+    return tuple(found)[:MOST_COLOURS]
 
 
 def _colours(top: Table) -> dict[str, list[str]]:
@@ -176,6 +230,7 @@ class _Reader:
         stretch = _stretch(table, in_phrase, needed=True) if timed else _length_only(table)
         effect = table.choice("effect", EFFECTS)
         zone = table.text("zone")
+        params, words = self._params(table, EFFECTS[effect])
         block = Block(
             where=table.where,
             label=label,
@@ -184,16 +239,35 @@ class _Reader:
             effect=effect,
             layer=table.whole("layer", 1, low=-1000, high=1000),
             mix=table.choice("mix", MIXES, "replace"),
-            opacity=table.number("opacity", 1.0, low=0.0, high=1.0),
+            opacity=_number_or_points(table, "opacity", 1.0, 0.0, 1.0),
             fade_in=read_span(table, "fade_in") or Span(),
             fade_out=read_span(table, "fade_out") or Span(),
             # Named by what it is, not by its number: a clip put in before it must not change its random choices.
             seed=table.whole("seed", zlib.crc32(f"{name}/{zone}/{effect}".encode()) >> 1, low=0, high=2**31 - 1),
-            params=read_params(table, EFFECTS[effect], self.colours),
+            params=params,
+            only=table.text("only", ""),
+            words=words,
         )
         if table.content.get("effect") == effect:  # else its other keys may well be right for the effect that was meant
             table.finish()
         return block
+
+    def _params(self, table: Table, effect: Effect) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:
+        """The effect's parameters, numbers along points among them; and the words of its colours."""
+        along = {p.key: p for p in effect.params if p.kind == "number" and isinstance(table.content.get(p.key), list)}
+        plain = Table({k: v for k, v in table.content.items() if k not in along}, table.where, table.faults)
+        params = read_params(plain, effect, self.colours)
+        for param in effect.params:
+            table.raw(param.key, None)  # asked for, so that it counts as known
+        for key, param in along.items():
+            params[key] = _number_or_points(table, key, param.default, param.low, param.high)
+        words = {}
+        for param in effect.params:
+            if param.kind == "colours" and table.has(param.key):
+                value = table.raw(param.key)
+                items = value if isinstance(value, list) else [value]
+                words[param.key] = tuple(item for item in items if isinstance(item, str))
+        return params, words
 
     def _placing(self, table: Table, label: str, in_phrase: bool, timed: bool) -> Block:
         """A phrase placed by a block: `phrase` and `at`. It lasts as long as its clips."""
@@ -210,8 +284,24 @@ class _Reader:
                 at = Moment("bar", bar=1)
             else:
                 table.fault("at", 'is missing: say where the phrase starts, at = "17.1"')
+        variation = self._variation(table)
         table.finish()
-        return Block(table.where, label, None if at is None else Stretch(at), phrase=phrase)
+        return Block(table.where, label, None if at is None else Stretch(at), phrase=phrase, variation=variation)
+
+    def _variation(self, table: Table) -> Variation:
+        """What a placing changes. Which words the phrase has is checked when all phrases are known."""
+        swaps = table.table("colours")
+        colours = {}
+        for word in swaps.content:
+            text = swaps.text(word)
+            if text and read_colour(swaps, word, text, self.colours):
+                colours[word] = text
+        return Variation(
+            seed=table.whole("seed", None, low=0, high=2**31 - 1),
+            mirror=table.flag("mirror", False),
+            longer=SPEEDS[table.choice("speed", SPEEDS, "normal")],
+            colours=colours,
+        )
 
 
 # ---- times -------------------------------------------------------------------------------------------------------
@@ -227,6 +317,62 @@ def read_span(table: Table, key: str) -> Span | None:
     except ValueError as error:
         table.fault(key, str(error))
         return None
+
+
+def _signed_span(table: Table, key: str) -> Span:
+    """A length that may lie before: "1/2 beat", "-20 ms". Nothing without the key or with a fault."""
+    text = _quoted(table, key, "1/2 beat", unit=" beats")
+    if text is None:
+        return Span()
+    before = text.lstrip().startswith("-")
+    try:
+        span = parse_span(text.lstrip()[1:] if before else text)
+    except ValueError as error:
+        table.fault(key, str(error))
+        return Span()
+    return -span if before else span
+
+
+def _number_or_points(table: Table, key: str, default: float, low: float, high: float) -> float | Points:
+    """A number, or points `[["1.1", 0.2], ["3.1", 1.0]]` in the clip's own bars and beats."""
+    value = table.content.get(key)
+    if not isinstance(value, list):
+        number: float = table.number(key, default, low=low, high=high)
+        return number
+    table.raw(key)
+    if not 1 <= len(value) <= MOST_POINTS:
+        table.fault(key, f"holds {len(value)} points, needs 1 to {MOST_POINTS}")
+    points = []
+    for i, item in enumerate(value):
+        at = f"{key}[{i + 1}]"
+        if not (isinstance(item, list) and len(item) == 2):
+            table.fault(at, f'needs a place in the clip and a value, such as ["1.1", {high:g}], got {kind_of(item)}')
+            continue
+        place, number = item
+        if is_number(place):
+            table.fault(at, f'a musical time needs quotes: ["{place}", {number}]')
+            continue
+        if not isinstance(place, str):
+            table.fault(at, f'needs a time in quotes such as "1.1", got {kind_of(place)}')
+            continue
+        if not is_number(number) or not low <= number <= high:
+            table.fault(at, f"needs a value, {range_text(low, high)}, got {kind_of(number)}")
+            continue
+        moment = _moment_of(table, at, place)
+        if moment is not None and moment.kind not in ("bar", "start", "end"):
+            table.fault(at, f'"{place}": points count from the clip\'s own start, such as "1.1", or from its end')
+        elif moment is not None:
+            points.append((moment, float(number)))
+    return Points(tuple(points)) if points else default
+
+
+def _level(table: Table) -> Level | None:
+    level = table.number("level", low=0.0, high=1.0)
+    if not table.has("at"):
+        table.fault("at", 'is missing: say from when, at = "17.1"')
+    at = _moment(table, "at", in_phrase=False)
+    table.finish()
+    return None if at is None else Level(table.where, at, level)
 
 
 def _moment(table: Table, key: str, in_phrase: bool) -> Moment | None:
@@ -341,6 +487,9 @@ def _order(table: Table, phrases: Mapping[str, Any]) -> dict[str, tuple[Moment, 
     return order
 
 
+MIDI_NOTE = re.compile(r"(?:[1-9]|1[0-6])/(?:\d|[1-9]\d|1[01]\d|12[0-7])")
+
+
 def _trigger(table: Table, label: str, read: _Reader) -> Trigger:
     text = table.text("on")
     event, _, of = (text or "").strip().partition(" ")
@@ -351,7 +500,9 @@ def _trigger(table: Table, label: str, read: _Reader) -> Trigger:
         table.fault("on", f'onsets need a band, "onsets low", "onsets mid" or "onsets high", got "{text}"')
     elif event == "label" and not of:
         table.fault("on", 'needs the name of a label, such as "label door"')
-    elif event not in ("onsets", "label") and of:
+    elif event == "midi" and not MIDI_NOTE.fullmatch(of):
+        table.fault("on", f'"{text}" is not a note: write "midi 10/36", channel 1-16 and note 0-127')
+    elif event not in ("onsets", "label", "midi") and of:
         table.fault("on", f'"{text}": {event} takes nothing after it', f'"{event}"')
     if table.has("clip"):
         clip = read.block(table.table("clip"), label, timed=False)
@@ -368,6 +519,7 @@ def _trigger(table: Table, label: str, read: _Reader) -> Trigger:
         threshold=table.number("threshold", 0.0, low=0.0, high=1.0),
         gap=read_span(table, "gap") or Span(),
         clip=clip,
+        shift=_signed_span(table, "shift"),
     )
     table.finish()
     return trigger
@@ -396,6 +548,36 @@ def _check_phrases(phrases: Mapping[str, tuple[Block, ...]], clips: tuple[Block,
     for name in phrases:
         if depth(name, ()) > MOST_DEPTH:
             faults.add(f"phrase.{name}", f"phrases are nested more than {MOST_DEPTH} deep")
+
+
+def _check_variations(phrases: Mapping[str, tuple[Block, ...]], clips: tuple[Block, ...], faults: FaultList) -> None:
+    """A placing swaps colours that its phrase, or one placed inside it, does write."""
+    for blocks in (clips, *phrases.values()):
+        for block in blocks:
+            known = _words_of(block.phrase, phrases) if block.variation.colours else set()
+            for word in block.variation.colours:
+                if block.phrase in phrases and word not in known:
+                    what = f'the phrase "{block.phrase}" writes no colour "{word}"'
+                    faults.add(f"{block.where}.colours.{word}", what, nearest(word, known))
+
+
+def _words_of(phrase: str, phrases: Mapping[str, tuple[Block, ...]]) -> set[str]:
+    """Every colour word that a phrase writes, those of phrases placed inside it too; as they are swapped there."""
+    found: set[str] = set()
+    seen: set[str] = set()
+    waiting = [phrase]
+    while waiting:
+        name = waiting.pop()
+        if name in seen:
+            continue
+        seen.add(name)
+        for block in phrases.get(name, ()):
+            for words in block.words.values():
+                found.update(words)
+            found.update(block.variation.colours.values())
+            if block.phrase:
+                waiting.append(block.phrase)
+    return found
 
 
 def _check_names(clips: list[Block], phrases: Mapping[str, tuple[Block, ...]], faults: FaultList) -> None:

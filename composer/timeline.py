@@ -8,20 +8,38 @@ from __future__ import annotations
 
 import bisect
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 from .clock import SECOND, FrameClock, Moment, Span
 from .effects.table import EFFECTS, Pace
 from .faults import FaultList, nearest
 from .rig import Rig
-from .score import MOST_DEPTH, Block, Score, Stretch, Trigger
+from .score import MOST_DEPTH, Block, Level, Points, Score, Stretch, Trigger, Variation, recoloured
 from .songmap import SongMap
 
 MOST_CUES = 100_000
 SLACK = Fraction(1)  # beats that a clip may reach past the song's end: it is trimmed without a word
+MASTER_LAYER = 1001  # above every layer that a score may name
+WHOLE_RIG = ""  # the zone of a cue that lies on every pixel
+
+
+@dataclass(frozen=True)
+class Along:
+    """A number that changes along a clip: (beats from the clip's start, value), rising in beats, straight between."""
+
+    points: tuple[tuple[Fraction, float], ...]
+
+    def at(self, beats: Fraction) -> float:
+        """The value so many beats into the clip: level before the first point and after the last."""
+        i = bisect.bisect_right(self.points, beats, key=lambda point: point[0])
+        if i == 0 or i == len(self.points):
+            return self.points[max(i - 1, 0)][1]
+        (before, a), (after, b) = self.points[i - 1], self.points[i]
+        return a + (b - a) * float((beats - before) / (after - before))
 
 
 @dataclass(frozen=True)
@@ -30,7 +48,9 @@ class Cue:
 
     It starts at a frame's own position, and ends at one or at the end of the song. `address` is the clip's name and
     where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params` are
-    the effect's, each time a Pace; `strength` is 1, or that of the event that a trigger laid it on, 0-1.
+    the effect's, each time a Pace, a number perhaps an Along; `strength` is 1, or that of the event that a trigger laid
+    it on, 0-1. `only` is a zone outside which it does not show, '' for none; `mirror` shows its zone left for right,
+    counted from its other end.
     """
 
     address: str
@@ -43,12 +63,14 @@ class Cue:
     layer: int
     order: int
     mix: str
-    opacity: float
+    opacity: float | Along
     fade_in: Pace | None
     fade_out: Pace | None
     params: tuple[tuple[str, Any], ...]
     seed: int
     strength: float = 1.0
+    only: str = ""
+    mirror: bool = False
 
     @property
     def by_seconds(self) -> bool:
@@ -73,15 +95,52 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
     for block in score.blocks():
         if block.effect and block.zone and block.zone not in rig.zones:
             faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))
+        if block.only and block.only not in rig.zones:
+            faults.add(f"{block.where}.only", f'there is no zone "{block.only}"', nearest(block.only, rig.zones))
 
 
 class _TooMany(Exception):
     """More clips than a show may have."""
 
 
+@dataclass(frozen=True)
+class _Placed:
+    """A placed phrase: where it starts, and how it differs from what is written in it, outer placings included.
+
+    `swaps` are followed one after the other, the innermost first.
+    """
+
+    start: Fraction
+    depth: int = 0
+    seed: int = 0
+    mirror: bool = False
+    longer: Fraction = Fraction(1)
+    swaps: tuple[Mapping[str, str], ...] = ()
+
+    def varied(self, variation: Variation) -> _Placed:
+        """This placing with a variation of its own inside."""
+        seed = self.seed if variation.seed is None else zlib.crc32(f"{self.seed}/{variation.seed}".encode()) >> 1
+        swaps = (variation.colours, *self.swaps) if variation.colours else self.swaps
+        mirror = self.mirror != variation.mirror
+        return _Placed(self.start, self.depth, seed, mirror, self.longer * variation.longer, swaps)
+
+    def scaled(self, position: Fraction) -> Fraction:
+        """Where a place of the phrase falls once everything takes longer or shorter."""
+        return self.start + (position - self.start) * self.longer
+
+    def swapped(self, word: str) -> str:
+        """What stands for a colour word here."""
+        for swap in self.swaps:
+            word = swap.get(word, word)
+        return word
+
+
+_SONG = _Placed(Fraction(0))  # the song itself: nothing varied
+
+
 @dataclass
 class _Laying:
-    """Lays a score. `phrase` is where the phrase that a block stands in starts, None outside phrases."""
+    """Lays a score. `phrase` is the placed phrase that a block stands in, None outside phrases."""
 
     score: Score
     song: SongMap
@@ -104,9 +163,10 @@ class _Laying:
             for i, moment in enumerate(moments):
                 start = self._position(moment, f"order.{name}[{i + 1}]")
                 if start is not None:
-                    yield from self._phrase(name, start, f"order.{name}[{i + 1}]")
+                    yield from self._phrase(name, _Placed(start), f"order.{name}[{i + 1}]")
         for trigger in self.score.triggers:
             yield from self._trigger(trigger)
+        yield from self._master(self.score.master)
 
     def _count(self) -> int:
         """A number for the next clip, or the next placing of a phrase: placings of nothing come to an end too."""
@@ -117,36 +177,51 @@ class _Laying:
 
     # -- clips and phrases
 
-    def _phrase(self, name: str, start: Fraction, where: str, depth: int = 0) -> Iterator[Cue]:
+    def _phrase(self, name: str, placed: _Placed, where: str) -> Iterator[Cue]:
         self._count()
-        if depth > MOST_DEPTH:
+        if placed.depth > MOST_DEPTH:
             return  # round in a circle: a fault of the score
-        if not self.clock.start <= start < self.clock.end:
-            self.faults.add(where, f"{self._say(start)} is outside the song, {self._song()}")
+        if not self.clock.start <= placed.start < self.clock.end:
+            self.faults.add(where, f"{self._say(placed.start)} is outside the song, {self._song()}")
             return
         for block in self.score.phrases.get(name, ()):
-            yield from self._block(block, start, depth)
+            yield from self._block(block, placed)
 
-    def _block(self, block: Block, phrase: Fraction | None, depth: int = 0) -> Iterator[Cue]:
+    def _block(self, block: Block, phrase: _Placed | None) -> Iterator[Cue]:
         if block.stretch is None:
             return
         if block.phrase:
             at = self._place(block.stretch.at, phrase, block.where)
             if at is not None:
-                yield from self._phrase(block.phrase, at, block.where, depth + 1)
+                outer = phrase or _SONG
+                inner = replace(outer, start=outer.scaled(at), depth=outer.depth + 1)
+                yield from self._phrase(block.phrase, inner.varied(block.variation), block.where)
             return
         span = self._span(block.stretch, phrase, block.where)
         if span is None or block.zone not in self.rig.zones:
             return
-        yield self._cue(block, self._nearest(span[0]), self._nearest(span[1]), block.seed)
+        yield self._cue(block, self._nearest(span[0]), self._nearest(span[1]), block.seed, phrase or _SONG)
 
-    def _cue(self, block: Block, first: int, end: int, seed: int, strength: float = 1.0) -> Cue:
+    def _cue(
+        self, block: Block, first: int, end: int, seed: int, placed: _Placed = _SONG, strength: float = 1.0
+    ) -> Cue:
         """A clip on frames [first, end), at least one, moved into the show."""
         first = min(first, self.clock.frames - 1)
         end = min(max(end, first + 1), self.clock.frames)
         start = self.clock.frame_beat(first)
         stop = self.clock.frame_beat(end) if end < self.clock.frames else self.clock.end
         bar_beats = self.clock.grid.bar_beats(self.clock.grid.bar_of(start))
+
+        def read(key: str, value: Any) -> Any:
+            if isinstance(value, Span):
+                return pace_of(value, bar_beats, placed.longer)
+            if isinstance(value, Points):
+                return self._along(value, start, stop, placed.longer, f"{block.where}.{key}")
+            if placed.swaps and key in block.words:
+                swaps = {word: placed.swapped(word) for word in block.words[key]}
+                return recoloured(block.words[key], swaps, self.score.colours)
+            return value
+
         return Cue(
             address=f"{block.label}@{self.clock.grid.address(start)}",
             effect=block.effect,
@@ -158,16 +233,75 @@ class _Laying:
             layer=block.layer,
             order=self._count(),
             mix=block.mix,
-            opacity=block.opacity,
-            fade_in=pace_of(block.fade_in, bar_beats),
-            fade_out=pace_of(block.fade_out, bar_beats),
-            params=tuple(
-                (key, pace_of(value, bar_beats) if isinstance(value, Span) else value)
-                for key, value in block.params.items()
-            ),
-            seed=(seed ^ (self.score.seed * 0x9E3779B1)) & 0x7FFFFFFF,
+            opacity=read("opacity", block.opacity),
+            fade_in=pace_of(block.fade_in, bar_beats, placed.longer),
+            fade_out=pace_of(block.fade_out, bar_beats, placed.longer),
+            params=tuple((key, read(key, value)) for key, value in block.params.items()),
+            seed=(seed ^ placed.seed ^ (self.score.seed * 0x9E3779B1)) & 0x7FFFFFFF,
             strength=strength,
+            only=block.only,
+            mirror=placed.mirror,
         )
+
+    def _along(self, points: Points, start: Fraction, stop: Fraction, longer: Fraction, where: str) -> Along:
+        """Points of a clip from `start` to `stop` in beats from its start. A fault where they do not follow in time."""
+        grid = self.clock.grid
+        found: list[tuple[Fraction, float]] = []
+        for moment, value in points.points:
+            if moment.kind == "end":
+                beats = self.clock.add(stop, moment.plus) - start
+            else:
+                bars = Fraction(moment.bar - 1 if moment.kind == "bar" else 0)
+                inside = grid.step_bars(start, bars) + moment.beat - 1
+                beats = (self.clock.add(inside, moment.plus) - start) * longer
+            if found and beats <= found[-1][0]:
+                self.faults.add(where, f"point {len(found) + 1} does not come after the one before it")
+                return Along(tuple(found))
+            found.append((beats, value))
+        return Along(tuple(found))
+
+    def _master(self, levels: Sequence[Level]) -> Iterator[Cue]:
+        """The master: black over everything, as thick as light is to be taken away; nothing where none is.
+
+        Cues stand only where the master is below 1, so that bars elsewhere still look alike to the renderer.
+        """
+        at: list[tuple[Fraction, float]] = []
+        for level in levels:
+            position = self._position(level.at, level.where)
+            if position is None:
+                continue
+            if not self.clock.start <= position <= self.clock.end:
+                self.faults.add(level.where, f"{self._say(position)} is outside the song, {self._song()}")
+            elif at and position <= at[-1][0]:
+                self.faults.add(level.where, f"{self._say(position)} does not come after the level before it")
+            else:
+                at.append((position, level.level))
+        if not at:
+            return
+        ends = [(self.clock.start, at[0][1]), *at, (self.clock.end, at[-1][1])]
+        for (begin, a), (stop, b) in pairwise(ends):
+            first, end = self.clock.frame_at(begin), self.clock.frame_at(stop)
+            if first >= end or a == b == 1:
+                continue
+            start = self.clock.frame_beat(first)
+            shade: float | Along = 1 - a if a == b else Along(((begin - start, 1 - a), (stop - start, 1 - b)))
+            yield Cue(
+                address=f"master@{self._say(start)}",
+                effect="hold",
+                zone=WHOLE_RIG,
+                first=first,
+                end=end,
+                start=start,
+                length=stop - start,
+                layer=MASTER_LAYER,
+                order=self._count(),
+                mix="replace",
+                opacity=shade,
+                fade_in=None,
+                fade_out=None,
+                params=(("colour", ((0.0, 0.0, 0.0),)),),
+                seed=0,
+            )
 
     # -- triggers
 
@@ -179,7 +313,7 @@ class _Laying:
             if span is None:
                 return
             begin, end = span
-        events = self._events(trigger)
+        events = [(self.clock.add(at, trigger.shift), strength) for at, strength in self._events(trigger)]
         if block.zone not in self.rig.zones or block.stretch is None or block.stretch.length is None:
             return
         heard = [(at, strength) for at, strength in events if begin <= at < end and strength >= trigger.threshold]
@@ -189,7 +323,8 @@ class _Laying:
             # Alike where the bar repeats: the choice depends on the place in the bar, not on how many came before.
             position = self.clock.frame_beat(first)
             inside = position - self.clock.grid.bar_start(self.clock.grid.bar_of(position))
-            yield self._cue(block, first, self._nearest(stop), block.seed ^ zlib.crc32(str(inside).encode()), strength)
+            seed = block.seed ^ zlib.crc32(str(inside).encode())
+            yield self._cue(block, first, self._nearest(stop), seed, strength=strength)
 
     def _apart(self, events: list[tuple[Fraction, float]], gap: Span) -> list[tuple[Fraction, float]]:
         """Events without those nearer than `gap` to the last that was kept."""
@@ -208,11 +343,14 @@ class _Laying:
             return [(Fraction(i), 1.0) for i in range(len(self.clock.grid.beats_us))]
         if trigger.event == "bars":
             return [(Fraction(i), 1.0) for i in self.clock.grid.bars]
-        if trigger.event == "label":
-            if trigger.of not in song.labels:
-                hint = nearest(trigger.of, song.labels)
-                self.faults.add(f"{trigger.where}.on", f'the song map has no label "{trigger.of}"', hint)
-            return [(self._heard(s), 1.0) for s in song.labels.get(trigger.of, ())]
+        if trigger.event in ("label", "midi"):
+            # A note of an imported MIDI file is a label too.
+            name = trigger.of if trigger.event == "label" else f"midi {trigger.of}"
+            if name not in song.labels:
+                self.faults.add(
+                    f"{trigger.where}.on", f'the song map has no label "{name}"', nearest(name, song.labels)
+                )
+            return [(self._heard(s), 1.0) for s in song.labels.get(name, ())]
         heard = song.onsets.get(trigger.of, ()) if trigger.event == "onsets" else song.hits.get(trigger.event, ())
         return [(self._heard(seconds), strength) for seconds, strength in heard]
 
@@ -221,34 +359,38 @@ class _Laying:
 
     # -- places
 
-    def _span(self, stretch: Stretch, phrase: Fraction | None, where: str) -> tuple[Fraction, Fraction] | None:
+    def _span(self, stretch: Stretch, phrase: _Placed | None, where: str) -> tuple[Fraction, Fraction] | None:
         """Start and end of a stretch, or None with a fault: it must lie in the song."""
+        placed = phrase or _SONG
         begin = self._place(stretch.at, phrase, where)
         if begin is None:
             return None
+        length = stretch.length or Span()
         if stretch.length is not None:
-            end = self.clock.add(begin, stretch.length)
+            end = self.clock.add(begin, Span(length.beats, length.bars))
         else:
             to = self._place(stretch.to, phrase, where) if stretch.to is not None else None
             if to is None:
                 return None
             end = to
-        placed = "" if phrase is None else f" (phrase placed at {self._say(phrase)})"
+        begin, end = placed.scaled(begin), placed.scaled(end)
+        end = self.clock.add(end, Span(seconds=length.seconds))  # seconds stay what they are
+        note = "" if phrase is None else f" (phrase placed at {self._say(phrase.start)})"
         if end <= begin:
-            self.faults.add(where, f"ends at {self._say(end)}, not after its start at {self._say(begin)}{placed}")
+            self.faults.add(where, f"ends at {self._say(end)}, not after its start at {self._say(begin)}{note}")
         elif not self.clock.start <= begin < self.clock.end:
-            self.faults.add(where, f"starts at {self._say(begin)}, outside the song, {self._song()}{placed}")
+            self.faults.add(where, f"starts at {self._say(begin)}, outside the song, {self._song()}{note}")
         elif end > self.clock.end + SLACK:
-            self.faults.add(where, f"ends at {self._say(end)}, after the song, {self._song()}{placed}")
+            self.faults.add(where, f"ends at {self._say(end)}, after the song, {self._song()}{note}")
         else:
             return begin, end
         return None
 
-    def _place(self, moment: Moment, phrase: Fraction | None, where: str) -> Fraction | None:
-        """A written place; bars and beats count from the start of the phrase in which it is written."""
+    def _place(self, moment: Moment, phrase: _Placed | None, where: str) -> Fraction | None:
+        """A written place; bars and beats count from the start of the phrase in which it is written, unscaled."""
         if phrase is None or moment.kind != "bar":
             return self._position(moment, where)
-        bar = self.clock.grid.step_bars(phrase, Fraction(moment.bar - 1))
+        bar = self.clock.grid.step_bars(phrase.start, Fraction(moment.bar - 1))
         return self.clock.add(bar + moment.beat - 1, moment.plus)
 
     def _position(self, moment: Moment, where: str) -> Fraction | None:
@@ -305,9 +447,12 @@ class _Laying:
         return f"which runs from {self._say(self.clock.start)} to {self._say(self.clock.end)}"
 
 
-def pace_of(span: Span, bar_beats: int) -> Pace | None:
-    """A span of one unit as a period: beats or seconds, None for nothing. A bar is as long as the one it starts in."""
+def pace_of(span: Span, bar_beats: int, longer: Fraction = Fraction(1)) -> Pace | None:
+    """A span of one unit as a period: beats or seconds, None for nothing. A bar is as long as the one it starts in.
+
+    Beats and bars take `longer` times as long, seconds do not.
+    """
     if span.seconds:
         return Pace(span.seconds, "seconds")
-    beats = span.beats + span.bars * bar_beats
+    beats = (span.beats + span.bars * bar_beats) * longer
     return Pace(beats, "beats") if beats else None

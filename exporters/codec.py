@@ -1,93 +1,290 @@
-"""One group of frames <-> its payload, as ROLL.md "Payload" says.
+"""One unit of frames <-> its payload, as ROLL.md "Payloads" says.
 
-Conventions: frames are uint8, shape (frames, frame_bytes), in wire order. A payload is a piece of raw deflate
-(RFC 1951) that inflates to the group's arranged bytes and one byte more, `how` they are arranged. Each payload stands
-on its own; its last block is not final and ends on a byte, so that one inflater can read all payloads in any order.
+Conventions: frames are uint8, shape (frames, frame_bytes), in wire order. A unit is a run of frames that is arranged,
+packed and checked as one. `before` is what stands when it begins: the last frame of the unit it leans on, uint8
+(frame_bytes,), or None for darkness; `window` are the last inflated bytes of that unit's chain, at most 2^window_bits,
+which its deflate may point back into. Without a unit to lean on there is neither.
 """
 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .spec import HOW_PLAIN, LAST_BLOCK, MOST_FRAMES, MOST_GROUP_BYTES, MOST_STEP, WINDOW_BITS, RollError
+from .spec import (
+    CHANGES,
+    COLUMNS,
+    LAST_BLOCK,
+    MARKS,
+    MARKS_HEAD,
+    MOST_FRAMES,
+    MOST_UNIT_BYTES,
+    MOST_WINDOW_BITS,
+    PAIRS,
+    ROWS,
+    STEP,
+    RollError,
+    pack,
+    unpack,
+    width,
+)
 
 Frames = NDArray[np.uint8]
+Row = NDArray[np.uint8]
 
-LEVEL = 6
+LEVEL = 8
 PROBE_LEVEL = 1
+PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
+SMALL_EFFORTS = tuple((effort, memory) for effort in (6, LEVEL, 9) for memory in (8, 9))  # none of them always wins
+GAP = 2  # unchanged cells that are cheaper written along than skipped
 
-# Under `small`. The longest search does not always win: it can lead to a worse cut into blocks.
-SMALL_LEVELS = (6, 9)
+# (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; the second lot seldom.
+DENSE = ((COLUMNS, True, True), (PAIRS, True, True), (ROWS, True, True), (ROWS, False, True), (COLUMNS, True, False))
+DENSE_SMALL = ((COLUMNS, False, True), (COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
+SPARSE = ((MARKS, False, True), (MARKS, True, True), (MARKS, False, False), (MARKS, True, False))
 
 
-def encode_group(frames: Frames, *, channels: int = 3, level: int = LEVEL, small: bool = False) -> bytes:
-    """The payload of one group.
+@dataclass(frozen=True)
+class Packed:
+    """A unit as stored: its payload, how it is arranged, and the bytes that it inflates to."""
+
+    payload: bytes
+    how: int
+    arranged: bytes
+
+
+def encode_unit(
+    frames: Frames,
+    *,
+    before: Row | None = None,
+    window: bytes = b"",
+    window_bits: int = MOST_WINDOW_BITS,
+    channels: int = 3,
+    level: int = LEVEL,
+    small: bool = False,
+) -> Packed:
+    """Pack a unit as small as a quick search finds; `small`: as a long one does.
 
     frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint for the search.
-    level: zlib's effort, 0-9. small: try every arrangement at two efforts instead; some 3 to 11 times slower.
-    Raises `RollError` for an array of another kind or beyond the limits.
+    level: zlib's effort, 0-9. Raises `RollError` for an array of another kind or beyond the limits.
     """
     check_frames(frames)
-    bodies = [(how, arrange(frames, how)) for how in (HOW_PLAIN, 1, channels)]
-    if small:
-        return min((_deflate(body, how, effort) for how, body in bodies for effort in SMALL_LEVELS), key=len)
-    # The arrangement that is smallest at the quickest level is almost always the smallest at the wanted one.
-    how, body = min(bodies, key=lambda pair: len(_deflate(pair[1], pair[0], PROBE_LEVEL)))
-    return _deflate(body, how, level)
+    stand = _stand(before, frames.shape[1])
+    bodies = []
+    for kind, changes, by_pixel in (*SPARSE, *DENSE, *(DENSE_SMALL if small else ())):
+        how = how_of(kind, changes, channels if by_pixel else 1)
+        body = arrange_marks(frames, how, stand) if kind == MARKS else arrange(frames, how, stand)
+        if len(body) <= frames.size:
+            bodies.append((how, body))
+    efforts: tuple[tuple[int, int], ...] = SMALL_EFFORTS
+    if not small:
+        probed = [len(_deflate(body, window, window_bits, PROBE_LEVEL)) for _, body in bodies]
+        bodies = [bodies[at] for at in np.argsort(probed, kind="stable")[:PACKED]]
+        efforts = ((level, 8),)
+    tried = [
+        Packed(_deflate(body, window, window_bits, *effort), how, body) for how, body in bodies for effort in efforts
+    ]
+    return min(tried, key=lambda packed: len(packed.payload))
 
 
-def decode_group(payload: bytes, frames: int, frame_bytes: int) -> Frames:
-    """The frames of a payload, uint8 (frames, frame_bytes). Call it only with a payload whose checksum has passed.
+def decode_unit(
+    payload: bytes,
+    how: int,
+    frames: int,
+    frame_bytes: int,
+    *,
+    before: Row | None = None,
+    window: bytes = b"",
+    window_bits: int = MOST_WINDOW_BITS,
+) -> tuple[Frames, bytes]:
+    """The frames of a payload, uint8 (frames, frame_bytes), and the bytes it inflated to.
 
-    Raises `RollError` if the payload is not what ROLL.md allows. Takes at most frames x frame_bytes of memory a few
-    times over, whatever the payload claims.
+    Call it only with a payload whose checksum has passed. Raises `RollError` if it is not what ROLL.md allows. Takes
+    at most frames x frame_bytes of memory a few times over, whatever the payload claims.
     """
     _check_size(frames, frame_bytes)
     size = frames * frame_bytes
     if payload[-5:-1] != LAST_BLOCK:
         raise RollError("the payload does not end in a block of one byte")
-    inflater = zlib.decompressobj(-WINDOW_BITS)
+    inflater = zlib.decompressobj(-window_bits, zdict=window[-(1 << window_bits) :])
     try:
-        arranged = inflater.decompress(payload, size + 2)
+        arranged = inflater.decompress(payload, size + 1)
     except zlib.error:
         raise RollError("the payload is not deflate") from None
-    if len(arranged) != size + 1 or inflater.unconsumed_tail:
-        raise RollError(f"the payload does not hold {frames} frames of {frame_bytes} bytes")
     if inflater.eof:
         raise RollError("the payload holds a final block")
-    return undo(arranged[:size], arranged[size], frames, frame_bytes)
+    if len(arranged) > size or inflater.unconsumed_tail:
+        raise RollError(f"the payload holds more than {frames} frames of {frame_bytes} bytes")
+    stand = _stand(before, frame_bytes)
+    if kind_of(how) == MARKS:
+        return undo_marks(arranged, how, frames, stand), arranged
+    if len(arranged) != size:
+        raise RollError(f"the payload does not hold {frames} frames of {frame_bytes} bytes")
+    return undo(arranged, how, frames, stand), arranged
 
 
-def arrange(frames: Frames, how: int) -> bytes:
-    """The bytes of a group in the order that `how` names. frames: uint8 (frames, frame_bytes)."""
-    if how == HOW_PLAIN:
-        return frames.tobytes()
+# ---- dense arrangements -----------------------------------------------------------------------------------------
+
+
+def how_of(kind: int, changes: bool, step: int) -> int:
+    """The number of an arrangement: kind, changes or values, and step 1-4."""
+    return kind | (CHANGES if changes else 0) | (step - 1)
+
+
+def kind_of(how: int) -> int:
+    """COLUMNS, PAIRS, ROWS or MARKS."""
+    return how & ~(STEP | CHANGES)
+
+
+def changes_of(frames: Frames, stand: Row) -> Frames:
+    """Each byte less what stood before it, modulo 256."""
     changes = frames.copy()
     changes[1:] -= frames[:-1]
-    return b"".join(changes[:, first::how].T.tobytes() for first in range(how))
+    changes[0] -= stand
+    return changes
 
 
-def undo(arranged: bytes, how: int, frames: int, frame_bytes: int) -> Frames:
-    """The inverse of `arrange`: uint8 (frames, frame_bytes). Raises `RollError` for an unknown `how`."""
-    if how > MOST_STEP:
-        raise RollError(f"how is {how}, it must be 0 to {MOST_STEP}")
+def arrange(frames: Frames, how: int, stand: Row) -> bytes:
+    """The bytes of a unit in the order that a dense `how` names."""
+    taken = changes_of(frames, stand) if how & CHANGES else frames
+    out = []
+    for first, step in _planes(how):
+        plane = taken[:, first::step]
+        wide, even = _tiles(how, plane.shape[1])
+        out.append(plane[:, :even].reshape(len(plane), -1, wide).transpose(1, 0, 2).tobytes())
+        out.append(plane[:, even:].tobytes())
+    return b"".join(out)
+
+
+def undo(arranged: bytes, how: int, frames: int, stand: Row) -> Frames:
+    """The inverse of `arrange`: uint8 (frames, frame_bytes)."""
+    out = np.empty((frames, len(stand)), np.uint8)
     flat = np.frombuffer(arranged, np.uint8)
-    if how == HOW_PLAIN:
-        return flat.reshape(frames, frame_bytes).copy()
-    columns = flat.reshape(frame_bytes, frames)
-    out = np.empty((frames, frame_bytes), np.uint8)
-    taken = 0
-    for first in range(how):
-        count = len(range(first, frame_bytes, how))
-        out[:, first::how] = columns[taken : taken + count].T
-        taken += count
-    # Adding whole rows is five times quicker than a cumulative sum along the axis (measured, numpy 2).
-    for frame in range(1, frames):
-        out[frame] += out[frame - 1]
+    at = 0
+    for first, step in _planes(how):
+        plane = out[:, first::step]
+        wide, even = _tiles(how, plane.shape[1])
+        middle, end = at + frames * even, at + plane.size
+        plane[:, :even] = flat[at:middle].reshape(-1, frames, wide).transpose(1, 0, 2).reshape(frames, even)
+        plane[:, even:] = flat[middle:end].reshape(frames, -1)
+        at = end
+    if how & CHANGES:
+        _add_up(out, stand)
     return out
+
+
+def _planes(how: int) -> Iterator[tuple[int, int]]:
+    """(first byte, step) of each plane."""
+    step = (how & STEP) + 1
+    yield from ((first, step) for first in range(step))
+
+
+def _tiles(how: int, columns: int) -> tuple[int, int]:
+    """How many columns of a plane lie together, and how many columns fill such tiles evenly."""
+    wide = {COLUMNS: 1, PAIRS: 2, ROWS: max(1, columns)}[kind_of(how)]
+    return wide, columns // wide * wide
+
+
+def _add_up(changes: Frames, stand: Row) -> None:
+    """Changes -> values, in place."""
+    # Adding whole rows is five times quicker than a cumulative sum along the axis (measured, numpy 2).
+    changes[0] += stand
+    for frame in range(1, len(changes)):
+        changes[frame] += changes[frame - 1]
+
+
+# ---- marks: only what changed -----------------------------------------------------------------------------------
+
+
+def arrange_marks(frames: Frames, how: int, stand: Row) -> bytes:
+    """The bytes of a unit of which only cells that changed are kept: marks that say where, then what they hold."""
+    step, gap = (how & STEP) + 1, 0 if how & CHANGES else GAP
+    changes = changes_of(frames, stand)
+    count, size = frames.shape
+    cells = -(-size // step)
+    changed = np.zeros((count, cells * step), np.bool_)
+    changed[:, :size] = changes != 0
+    row, cell = np.nonzero(changed.reshape(count, cells, step).any(axis=2))
+    # Runs of changed cells; a short gap is bridged, since a pair of marks costs more than what it saves.
+    opens = np.ones(len(cell), np.bool_)
+    opens[1:] = (np.diff(cell) > gap + 1) | (np.diff(row) != 0)
+    closes = np.append(opens[1:], True)[: len(opens)]
+    row, start, end = row[opens], cell[opens], cell[closes] + 1
+    before = np.where(np.diff(row, prepend=-1) != 0, 0, np.append(0, end[:-1])[: len(end)])
+    marks = _pairs(row, start - before, end - start, count)
+    edges = np.zeros((count, cells + 1), np.int8)
+    edges[row, start] += 1
+    edges[row, end] -= 1
+    kept = np.repeat(np.cumsum(edges[:, :cells], axis=1, dtype=np.int8).astype(np.bool_), step, axis=1)[:, :size]
+    values = (changes if how & CHANGES else frames)[kept].tobytes()
+    return pack(MARKS_HEAD, {"marks_bytes": len(marks), "values_bytes": len(values)}) + marks + values
+
+
+def undo_marks(arranged: bytes, how: int, frames: int, stand: Row) -> Frames:
+    """The inverse of `arrange_marks`. Raises `RollError` for marks that do not fit the frames."""
+    head = unpack(MARKS_HEAD, arranged.ljust(width(MARKS_HEAD), b"\0"))
+    first_value = width(MARKS_HEAD) + head["marks_bytes"]
+    if first_value + head["values_bytes"] != len(arranged) or head["marks_bytes"] % 2:
+        raise RollError("the marks do not have the lengths they say")
+    pairs = np.frombuffer(arranged, np.uint8, head["marks_bytes"], width(MARKS_HEAD)).reshape(-1, 2).astype(np.int64)
+    skips, runs = pairs[:, 0], pairs[:, 1]
+    ends = pairs.any(axis=1) == 0
+    if np.count_nonzero(ends) != frames or not ends[-1]:
+        raise RollError(f"the marks are not those of {frames} frames")
+    step, size = (how & STEP) + 1, len(stand)
+    cells = -(-size // step)
+    after = np.cumsum(skips + runs)
+    row = np.cumsum(ends) - ends
+    after -= np.append(0, after[ends])[row]
+    if after.max() > cells:
+        raise RollError(f"the marks reach beyond the {cells} cells of a frame")
+    kept = np.zeros(frames * cells, np.bool_)
+    kept[_ranges(row * cells + after - runs, runs)] = True
+    kept = np.repeat(kept.reshape(frames, cells), step, axis=1)[:, :size]
+    values = np.frombuffer(arranged, np.uint8, offset=first_value)
+    if np.count_nonzero(kept) != len(values):
+        raise RollError(f"the marks name {np.count_nonzero(kept)} bytes, {len(values)} are there")
+    out = np.zeros((frames, size), np.uint8)
+    if how & CHANGES:
+        out[kept] = values
+        _add_up(out, stand)
+        return out
+    at = 0
+    for frame in range(frames):
+        out[frame] = stand
+        found = np.flatnonzero(kept[frame])
+        out[frame, found] = values[at : at + len(found)]
+        at += len(found)
+        stand = out[frame]
+    return out
+
+
+def _pairs(row: NDArray[np.int64], skip: NDArray[np.int64], run: NDArray[np.int64], frames: int) -> bytes:
+    """Marks of runs of cells: pairs (cells to skip, cells kept), each at most 255, and (0, 0) after each frame."""
+    more_skips = np.maximum(-(-skip // 255) - 1, 0)
+    more_runs = -(-run // 255) - 1
+    counts = more_skips + 1 + more_runs
+    at = np.cumsum(counts) - counts + row
+    pairs = np.zeros((int(counts.sum()) + frames, 2), np.uint8)
+    pairs[_ranges(at, more_skips), 0] = 255
+    at += more_skips
+    pairs[at, 0] = skip - 255 * more_skips
+    pairs[at, 1] = run - 255 * more_runs
+    pairs[_ranges(at + 1, more_runs), 1] = 255
+    return pairs.tobytes()
+
+
+def _ranges(starts: NDArray[np.int64], lengths: NDArray[np.int64]) -> NDArray[np.int64]:
+    """start, start + 1 ... of each range, one after another."""
+    skipped = np.repeat(starts - (np.cumsum(lengths) - lengths), lengths)
+    return skipped + np.arange(len(skipped))
+
+
+# ---- checks, deflate --------------------------------------------------------------------------------------------
 
 
 def check_frames(frames: Frames) -> None:
@@ -99,12 +296,17 @@ def check_frames(frames: Frames) -> None:
 
 def _check_size(frames: int, frame_bytes: int) -> None:
     if not 1 <= frames <= MOST_FRAMES:
-        raise RollError(f"a group has 1 to {MOST_FRAMES} frames, not {frames}")
-    if not 1 <= frames * frame_bytes <= MOST_GROUP_BYTES:
-        raise RollError(f"a group has 1 to {MOST_GROUP_BYTES} bytes, not {frames * frame_bytes}")
+        raise RollError(f"a unit has 1 to {MOST_FRAMES} frames, not {frames}")
+    if not 1 <= frames * frame_bytes <= MOST_UNIT_BYTES:
+        raise RollError(f"a unit has 1 to {MOST_UNIT_BYTES} bytes, not {frames * frame_bytes}")
 
 
-def _deflate(body: bytes, how: int, level: int) -> bytes:
-    """Deflate without a final block. The flush ends in an empty stored block, whose length is made one: `how`."""
-    packer = zlib.compressobj(level, zlib.DEFLATED, -WINDOW_BITS)
-    return (packer.compress(body) + packer.flush(zlib.Z_SYNC_FLUSH))[:-4] + LAST_BLOCK + bytes([how])
+def _stand(before: Row | None, frame_bytes: int) -> Row:
+    """What stands before a unit's first frame: darkness unless it leans on another."""
+    return np.zeros(frame_bytes, np.uint8) if before is None else before
+
+
+def _deflate(body: bytes, window: bytes, window_bits: int, level: int, memory: int = 8) -> bytes:
+    """Deflate without a final block: the flush ends in an empty stored block, which is given the last byte to hold."""
+    packer = zlib.compressobj(level, zlib.DEFLATED, -window_bits, memory, zdict=window[-(1 << window_bits) :])
+    return (packer.compress(body[:-1]) + packer.flush(zlib.Z_SYNC_FLUSH))[:-4] + LAST_BLOCK + body[-1:]

@@ -1,4 +1,4 @@
-"""ROLL, version 0: the constants of ROLL.md in the page's order, and the two errors of the exporting wing.
+"""ROLL, version 1: the constants of ROLL.md in the page's order, and the two errors of the exporting wing.
 
 One table a record drives writing, reading, range checks and (by test) the page itself. Integers are little-endian
 and unsigned. This room imports nothing but the standard library.
@@ -33,42 +33,50 @@ class Field(NamedTuple):
 Record = tuple[Field, ...]
 
 U16 = 0xFFFF
+U24 = 0xFF_FFFF
 U32 = 0xFFFF_FFFF
 
 # ---- limits -----------------------------------------------------------------------------------------------------
 
 MOST_STRINGS = 32
 MOST_SUPPLIES = 32
+MOST_DRAWS = 64
 MOST_GROUPS = 65_535
-MOST_FRAMES = 255  # of one group
+MOST_UNITS = 65_535
+MOST_FRAMES = 255  # of one unit, and so of one group
 MOST_FRAME_BYTES = 1 << 20
-MOST_GROUP_BYTES = 1 << 24  # frames x frame_bytes
-MOST_PRODUCT = (1 << 30) - 1  # frames x (end_us - start_us): small integers of MicroPython have 31 bits
+MOST_UNIT_BYTES = 1 << 24  # frames x frame_bytes
+MOST_PRODUCT = (1 << 30) - 1  # small integers of MicroPython have 31 bits
+MOST_DEPTH = 15
+LEAST_PAYLOAD_BYTES = 6
 
 # ---- header -----------------------------------------------------------------------------------------------------
 
 MAGIC = b"ROLL"
-VERSION = 0
-WINDOW_BITS = 12
+VERSION = 1
+LEAST_WINDOW_BITS = 12
+MOST_WINDOW_BITS = 13
 
 HEADER: Record = (
     Field("magic", 4),
     Field("version", 1, VERSION, VERSION),
-    Field("window_bits", 1, WINDOW_BITS, WINDOW_BITS),
+    Field("window_bits", 1, LEAST_WINDOW_BITS, MOST_WINDOW_BITS),
     Field("strings", 1, 1, MOST_STRINGS),
     Field("supplies", 1, 0, MOST_SUPPLIES),
+    Field("draws", 1, 0, MOST_DRAWS),
+    Field("most_frames", 1, 1, MOST_FRAMES),
+    Field("names_bytes", 2, 6, U16),
     Field("file_bytes", 4, 0, U32),
     Field("frame_bytes", 4, 3, MOST_FRAME_BYTES),
-    Field("groups", 4, 1, MOST_GROUPS),
-    Field("most_payload_bytes", 4, 6, (1 << 24) - 1),
-    Field("most_frames", 1, 1, MOST_FRAMES),
-    Field("reserved", 1, 0, 0),
-    Field("names_bytes", 2, 6, U16),
+    Field("groups", 2, 1, MOST_GROUPS),
+    Field("units", 2, 1, MOST_UNITS),
+    Field("most_unit_bytes", 4, 1, MOST_UNIT_BYTES),
+    Field("most_payload_bytes", 4, LEAST_PAYLOAD_BYTES, U24),
     Field("song_us", 4, 0, U32),
     Field("song_sha256", 32),
 )
 
-# ---- strings, supplies, names -----------------------------------------------------------------------------------
+# ---- strings, supplies, draws, names ----------------------------------------------------------------------------
 
 NO_PIN = 255
 
@@ -81,29 +89,63 @@ STRING: Record = (
 
 SUPPLY: Record = (Field("milliamps", 4, 0, U32),)
 
+LAW_SUM, LAW_MAX = 0, 1  # a pixel draws the sum of its channels, or its largest one
+LAWS = ("sum", "max")
+
+DRAW: Record = (
+    Field("string", 1, 0, MOST_STRINGS - 1),
+    Field("supply", 1, 0, MOST_SUPPLIES - 1),
+    Field("law", 1, LAW_SUM, LAW_MAX),
+    Field("first_pixel", 2, 0, U16),
+    Field("pixels", 2, 1, U16),
+    Field("idle_ua", 3, 0, U24),
+    Field("channel_ua", 3, 0, U24),
+)
+
 MOST_NAME_BYTES = 255  # each name: one byte with its length, then UTF-8
 
-# ---- index ------------------------------------------------------------------------------------------------------
+# ---- units ------------------------------------------------------------------------------------------------------
 
-ENTRY: Record = (
-    Field("start_us", 4, 0, U32),
+UNIT: Record = (
     Field("payload_at", 4, 0, U32),
-    Field("payload_bytes", 3, 6, (1 << 24) - 1),
+    Field("payload_bytes", 3, LEAST_PAYLOAD_BYTES, U24),
     Field("frames", 1, 1, MOST_FRAMES),
+    Field("depth", 1, 0, MOST_DEPTH),
+    Field("how", 1, 0, 31),
     Field("crc", 4, 0, U32),
 )
 
-INDEX_END: Record = (
-    Field("end_us", 4, 1, U32),
-    Field("head_crc", 4, 0, U32),
+UNIT_CHECKED = 10  # the bytes of a unit's record before its crc, which covers them after the payload
+
+# ---- index ------------------------------------------------------------------------------------------------------
+
+PAGE_ENTRIES = 16
+
+ENTRY: Record = (
+    Field("start_us", 4, 0, U32),
+    Field("unit", 2, 0, MOST_UNITS - 1),
+    Field("first", 1, 0, MOST_FRAMES - 1),
+    Field("frames", 1, 1, MOST_FRAMES),
 )
 
-ENTRY_CHECKED = 12  # the bytes of an entry before its crc: these, and the next start, are covered by it
+PAGE_END: Record = (
+    Field("end_us", 4, 1, U32),
+    Field("page_crc", 4, 0, U32),
+)
 
-# ---- payload ----------------------------------------------------------------------------------------------------
+HEAD_CRC: Record = (Field("head_crc", 4, 0, U32),)
 
-HOW_PLAIN = 0  # frames one after another, as they go down the wire
-MOST_STEP = 4  # how = 1..4: differences in time, each byte's frames together, bytes taken in steps of `how`
+# ---- payloads ---------------------------------------------------------------------------------------------------
+
+# how = a kind + CHANGES or not + (step - 1)
+STEP = 3  # the bits that hold step - 1
+CHANGES = 4
+COLUMNS, PAIRS, ROWS, MARKS = 0, 8, 16, 24
+
+MARKS_HEAD: Record = (
+    Field("marks_bytes", 3, 0, U24),
+    Field("values_bytes", 3, 0, U24),
+)
 
 LAST_BLOCK = b"\x01\x00\xfe\xff"  # length 1 and its complement: the head of the last stored block (RFC 1951, 3.2.4)
 

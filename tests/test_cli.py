@@ -163,7 +163,7 @@ def test_listen_to_another_place(baked: Path, tmp_path: Path) -> None:
 
 def test_bake_leaves_what_it_says(baked: Path) -> None:
     assert sorted(listing(baked / "out")) == [
-        "audit.html", "audit.json", "deck", "deck/tide.roll", "film.png", "quay", "quay/tide.roll",
+        "audit.html", "audit.json", "deck", "deck/tide.roll", "film.png", "quay", "quay/tide.roll", "sheet.html",
     ]  # fmt: skip
     assert (baked / "out" / "film.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
 
@@ -230,7 +230,7 @@ def test_audit_of_rolls_without_a_score(baked: Path, tmp_path: Path) -> None:
     line = ["audit", "--roll", *rolls, "--rig", str(baked / "rig.toml"), "-o", str(tmp_path)]
     assert main([*line, "--csv", str(tmp_path / "amps.csv")]) == 0
     alone, full = read_json(tmp_path / "audit.json"), read_json(baked / "out" / "audit.json")
-    needs_score = {"clips", "peak_at", "limited_frames", "most_dimmed"}
+    needs_score = {"clips", "peak_at", "limited_frames", "most_dimmed", "mean_clips", "thin_out"}
     for name, row in alone["supplies"].items():
         assert all(row[key] is None for key in needs_score)
         assert {k: v for k, v in row.items() if k not in needs_score} == {

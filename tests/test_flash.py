@@ -432,3 +432,77 @@ def test_likely_mistakes_are_named() -> None:
         flashes.add(np.zeros(2, np.int64), np.zeros((2, 3), np.uint8))
     with pytest.raises(ValueError, match="2 frames need as many times"):
         flashes.add(np.arange(3), np.zeros((2, 3), np.uint8))
+
+
+# ---- the area rule ----
+
+
+def row_of(pixels: int, pitch_m: float) -> Rig:
+    faults = FaultList("rig.toml")
+    text = f"""
+    [supply.shed]
+    volts = 5.0
+    amps = 10.0
+    [controller.quay]
+    board = "pico"
+    [string.rail]
+    controller = "quay"
+    pin = 16
+    pixels = {pixels}
+    order = "rgb"
+    path = [[0, 0], [{(pixels - 1) * pitch_m}, 0]]
+    [[string.rail.feed]]
+    supply = "shed"
+    """
+    rig = rig_from(tomllib.loads(text), Path("rig.toml"), faults)
+    faults.raise_if_any()
+    return rig
+
+
+def seen_from(distance_m: float, rig: Rig, flashing: list[int], per_s: int = 4) -> dict[str, Any]:
+    """The area rule's finding where some pixels of a row flash white."""
+    frames = np.zeros((160, rig.pixels, 3), np.uint8)
+    on = np.arange(160) % (40 // per_s) < 20 // per_s
+    frames[np.ix_(on, flashing)] = 255
+    flashes = FlashAudit(rig, distance_m=distance_m)
+    flashes.add(np.arange(160) * 25_000, frames.reshape(160, -1))
+    return flashes.result()
+
+
+@pytest.mark.parametrize(
+    ("distance_m", "flashing", "ok"),
+    [
+        # Pixels 10 cm apart stand for 0.01 m2 each: from 2 m 0.0025 sr, so two are under 0.006 sr and three over.
+        (2.0, [40, 41], True),
+        (2.0, [40, 41, 42], False),
+        # A field of 10 degrees is 35 cm wide at 2 m: three that are a metre apart are in fields of their own.
+        (2.0, [40, 50, 60], True),
+        # From 1.25 m one is 0.0064 sr; from 1.3 m 0.0059 sr.
+        (1.25, [40], False),
+        (1.3, [40], True),
+        # From 10 m a field is 1.75 m wide, 18 pixels of 0.0001 sr: a row can never fill 0.006 sr.
+        (10.0, list(range(100)), True),
+    ],
+)
+def test_the_area_that_flashes_in_a_field_of_10_degrees(distance_m: float, flashing: list[int], ok: bool) -> None:
+    found = seen_from(distance_m, row_of(100, 0.1), flashing)
+    assert found["area"]["ok"] is ok
+    assert found["area"]["distance_m"] == distance_m
+    assert found["area"]["worst_per_s"] == (4 if not ok else 0)
+
+
+def test_three_a_second_are_not_too_many_in_any_area() -> None:
+    assert seen_from(2.0, row_of(100, 0.1), list(range(40, 50)), 2)["area"]["ok"] is True
+
+
+def test_the_area_rule_flags_and_excuses_nothing() -> None:
+    rig = row_of(100, 0.1)
+    near = seen_from(2.0, rig, [40, 41, 42])  # 3 of 100 pixels: no quarter of any zone
+    assert near["rig"]["ok"] is True and near["ok"] is False
+    far = seen_from(10.0, rig, list(range(100)))
+    assert far["area"]["ok"] is True and far["ok"] is False
+
+
+def test_without_a_distance_there_is_no_area() -> None:
+    rig = rig_of(2)
+    assert audit(rig, blinking(4, WHITE, DARK))["area"] is None

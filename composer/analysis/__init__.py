@@ -29,7 +29,7 @@ from ..songmap import (
     grid_id,
     tempo_of,
 )
-from . import features, onsets, reading, refine, sections
+from . import beats, features, onsets, reading, refine, sections
 from .decoder import DecodeInfo, Progress, decode, decode_at
 
 SHORTEST_S = 2.0  # a song below this has no beat to hear
@@ -68,7 +68,7 @@ def listen(path: str | Path, progress: Progress | None = None) -> SongMap:
         rise = features.rises(log)
         at, strength = refine.starts(features.fine_rise(samples))
         by_band = onsets.onsets(rise, at, strength)
-        drums = onsets.hits(rise, at, strength)
+        drums = onsets.hits(rise, log, at, strength, beats.patterns()["drum"])
         lines = np.zeros(0)
         if span[1] - span[0] >= SHORTEST_S:
             tell("finding the beat", 0.3)

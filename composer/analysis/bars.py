@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from .beats import Heard, Reading, bar_worth, likeness, swings
+from .beats import Heard, Reading, bar_worth, swings
 from .features import Doubles
 
 SIZES = (4, 3, 2, 5, 6, 7)
@@ -33,17 +33,15 @@ def bar_marks(heard: Heard, reading: Reading) -> Doubles:
     columns = (columns - columns.mean(axis=0)) / (columns.std(axis=0) + 1e-6)
     worth = reading.worth[int(swings(reading))]
     rise = sharp - sharp.mean(axis=0)
-    alike = {size: (likeness(rise, size), likeness(tone - tone.mean(axis=0), size)) for size in (1, *SIZES)}
+    alike = {size: (_likeness(rise, size), _likeness(tone - tone.mean(axis=0), size)) for size in (1, *SIZES)}
     rows = []
     for size in SIZES:
         nats = bar_worth(worth, size)
         for first in range(size):
             down = np.arange(beats) % size == first
             contrast = _contrast(columns, down, ~down)
-            half = np.arange(beats) % size == (first + size // 2) % size  # the other strong beat of the bar
-            inner = _contrast(columns, down, half) if size in (4, 6) else contrast
             rows.append(
-                [nats[first] / beats, (nats[first] - nats.mean()) / beats, *contrast, *inner,
+                [nats[first] / beats, (nats[first] - nats.mean()) / beats, *contrast,
                  alike[size][0] - alike[1][0], alike[size][1] - alike[1][1], *(float(size == s) for s in SIZES[1:])]
             )  # fmt: skip
     return np.array(rows)
@@ -73,3 +71,11 @@ def _mean_tone(heard: Heard, reading: Reading) -> Doubles:
     edges = np.clip(reading.frames, 0, len(heard.log))
     total = np.vstack([np.zeros(heard.log.shape[1]), np.cumsum(heard.log, axis=0, dtype=float)])
     return np.asarray((total[edges[1:]] - total[edges[:-1]]) / np.maximum(1, np.diff(edges))[:, None])
+
+
+def _likeness(beatwise: Doubles, lag: int) -> float:
+    """How alike beats `lag` apart sound: cosine over the whole song."""
+    if len(beatwise) <= lag + 2:
+        return 0.0
+    a, b = beatwise[:-lag], beatwise[lag:]
+    return float((a * b).sum() / np.sqrt((a * a).sum() * (b * b).sum() + 1e-9))

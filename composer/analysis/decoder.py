@@ -191,7 +191,7 @@ def _mono(
 
     stream = None
     if rate is not None and rate != source.samplerate:
-        import soxr  # type: ignore[import-untyped]
+        import soxr
 
         stream = soxr.ResampleStream(source.samplerate, rate, 1, dtype="float32")
     energy = _Energy(0.0, np.zeros(source.channels))

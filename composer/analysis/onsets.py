@@ -5,6 +5,9 @@ Conventions: events are (seconds, strength 0-1), ascending; strength 1 is as str
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -86,16 +89,34 @@ def _events(times: Doubles, shares: Floats) -> Events:
     return tuple(sorted(out.items()))
 
 
-def hits(rise: Floats, at: Doubles, strength: Doubles) -> dict[str, Events]:
-    """Kick, snare and hat: starts with the spectrum of each."""
+DRUM_MARGIN = -0.4  # log odds from which a start counts as a drum: a missed kick is worse than one too many
+AFTER = 3  # frames after a start at which its colour is heard
+
+
+def drum_marks(rise: Floats, log: Floats, frames: npt.NDArray[np.int64]) -> Floats:
+    """(onsets, 2 MELS): what rises at each onset and what sounds 30 ms later."""
+    later = log[np.clip(frames + AFTER, 0, len(log) - 1)]
+    return np.concatenate([_near(rise, frames), later], axis=1)
+
+
+def hits(rise: Floats, log: Floats, at: Doubles, strength: Doubles, judge: Mapping[str, Any]) -> dict[str, Events]:
+    """Kick, snare and hat: onsets that a fitted judge of their colour takes for one (several at once, or none).
+
+    judge : `weights` (3, 2 MELS), `offset` (3,), `mean` and `spread` (2 MELS,), fitted by benchmarks/fit_hearing.py
+    """
+    frames, _ = picked(rise.mean(axis=1))
+    if len(frames) == 0:
+        return {drum: () for drum in DRUM_HZ}
+    x = (drum_marks(rise, log, frames) - np.array(judge["mean"])) / np.array(judge["spread"])
+    odds = x @ np.array(judge["weights"]).reshape(len(DRUM_HZ), -1).T + np.array(judge["offset"])
+    times = exact(frames, at, strength)
     _, centres = features.mel_filters()
-    low = rise[:, centres < 110].mean(axis=1)
-    body = rise[:, (centres >= 150) & (centres < 500)].mean(axis=1)
-    noise = rise[:, (centres >= 2000) & (centres < 6000)].mean(axis=1)
-    air = rise[:, centres >= 5500].mean(axis=1)
-    curves = {"kick": np.maximum(0, low - 0.3 * body), "snare": np.sqrt(body * noise), "hat": np.maximum(0, air - body)}
     out = {}
-    for drum, curve in curves.items():
-        frames, shares = picked(curve)
-        out[drum] = _events(exact(frames, at, strength), shares)
+    for k, (drum, (low, high)) in enumerate(DRUM_HZ.items()):
+        chosen = odds[:, k] > DRUM_MARGIN
+        shares = _share(rise[:, (centres >= low) & (centres < high)].mean(axis=1), frames)
+        out[drum] = _events(times[chosen], shares[chosen])
     return out
+
+
+DRUM_HZ = {"kick": (0.0, 150.0), "snare": (150.0, 6000.0), "hat": (5500.0, 12_000.0)}  # where its strength is read

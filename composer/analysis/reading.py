@@ -17,7 +17,7 @@ RATIOS = {"double": 2.0, "half": 0.5, "off-beat": 1.0, "3:2": 1.5, "2:3": 2 / 3,
 NEAR = 0.04  # a runner-up is so near to the tempo that gives it its name
 PIECE_S, OVERLAP_S = 600.0, 30.0  # a longer song is heard in pieces, so that memory does not grow with it
 CLEAR_MS, BLURRED_MS = 3.0, 6.0  # starts that stray so far from the beat: a pulse; chance (noise strays 5.5 to 9 ms)
-FIRST_LINE = 2.0  # how many times likelier a bar line is made by the music starting on it
+FIRST_LINE = 4.0  # so many times likelier is a bar line where the music starts (a pickup is the rarer case)
 
 
 def hear(log: Floats, starts: Starts, span: Span) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -125,7 +125,7 @@ class Place:
         metres = np.concatenate([[0.0], np.cumsum(step)]) if len(points) else index
         return cls(index, (index + 0.5) / max(len(points), 1), metres, points)
 
-    @property
+    @cached_property
     def pitch_m(self) -> float:
         """The usual distance from pixel to pixel, metres (the median, so that gaps between strings do not count)."""
         gaps = np.diff(self.metres)
@@ -278,7 +278,7 @@ def gradient(colours: F32, at: Any, mixing: str = "codes", closed: bool = False)
     at = at - np.floor(at) if closed else np.clip(at, 0, 1)
     at = at * np.float32(len(table) - 1)
     at += np.float32(0.5)
-    return single(np.take(table, at.astype(np.int32), axis=0, mode="clip"))
+    return single(np.take(table, at.astype(np.intp), axis=0, mode="clip"))  # any other index is converted, slowly
 
 
 def flat(colours: F32) -> F32:

@@ -90,7 +90,8 @@ def _noise(where: F32, count: Any, flow: float, seed: int) -> F32:
     if flow == 0:
         periods, which = np.unique(np.concatenate([step, step + 1]), return_inverse=True)
         rows = _field(where, np.zeros((1, 1), np.float32), periods[:, None], seed)
-        now, then = np.split(rows[which.ravel()], 2)
+        # Mostly all frames lie in one period: then a row of each noise will do.
+        now, then = np.split(rows if len(periods) == 2 else rows[which.ravel()], 2)
     else:
         now, then = _field(where, moved, step, seed), _field(where, moved, step + 1, seed)
     share = single(ease(x, "ease"))
@@ -107,7 +108,11 @@ def _field(where: F32, moved: F32, period: I64, seed: int) -> F32:
         axes.append((cell.astype(np.int64), part * part * part * (part * (part * 6 - 15) + 10)))
     if len(axes) == 1:
         cell, part = axes[0]
-        a, b = lots(seed, LATTICE, period, np.stack([cell, cell + 1])) - np.float32(0.5)
+        # Lots for the whole places once, not for each pixel: a patch has many.
+        low, high = (int(cell.min()), int(cell.max())) if cell.size else (0, 0)
+        lattice = lots(seed, LATTICE, period, np.arange(low, high + 2)[None, :]) - np.float32(0.5)
+        cell -= low
+        a, b = np.take_along_axis(lattice, cell, axis=1), np.take_along_axis(lattice, cell + 1, axis=1)
         return _even(a, b, part)
     (cx, px), (cy, py) = axes
     corners = np.stack([cx, cx + 1])[:, None], np.stack([cy, cy + 1])[None, :]

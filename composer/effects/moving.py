@@ -136,15 +136,17 @@ def pile(times: Times, place: Place, p: Mapping[str, Any], seed: int) -> Light:
     step, x = steps(count)
     landed = np.clip(step - ahead + 1, 0, pieces)
     cover = line.before(length) - line.before(length - np.minimum(landed * piece, length))
+    colours = p["colour"]
     number: Any = np.floor((np.float32(length) - line.mid) / np.float32(piece)).astype(np.int64)
     for k in range(ahead):
         falling = np.maximum(step - ahead + 1, 0) + k
         gone = (step + x - (falling + ahead - p["fall"])) / p["fall"]
         top = np.maximum(length - (falling + 1) * piece, 0) * ease(gone, p["easing"])
         here = line.within(top, top + piece) * ((gone >= -NUDGE) & (falling < pieces))
-        number = np.where(here > cover, falling, number)
+        if len(colours) > 1:
+            number = np.where(here > cover, falling, number)
         cover = np.maximum(cover, here)
-    return flat(p["colour"]) if len(p["colour"]) == 1 else in_turn(p["colour"], number), cover
+    return flat(colours) if len(colours) == 1 else in_turn(colours, number), cover
 
 
 def weave(times: Times, place: Place, p: Mapping[str, Any], seed: int) -> Light:
@@ -214,7 +216,8 @@ def _centre(place: Place, p: Mapping[str, Any]) -> F64:
 def _distance(place: Place, centre: F64) -> F64:
     """From points (K, 1, 2) or (2,) to every pixel, in pixels: (K, N) or (N,)."""
     apart = (place.xy - centre) / place.pitch_m
-    return np.asarray(np.sqrt((apart * apart).sum(axis=-1)), np.float64)
+    across, up = apart[..., 0], apart[..., 1]
+    return np.asarray(np.sqrt(across * across + up * up), np.float64)
 
 
 def _reach(place: Place, p: Mapping[str, Any]) -> float:

@@ -64,8 +64,9 @@ def bake(
 ) -> Baked:
     """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
-    `limiter` overrides the score's mode; `strict` makes too many flashes a failure. Raises `Faults` for bad input and
-    `ShowFails` for a show that fails a check: then the audit is written, and no loadable roll is left.
+    `limiter` overrides the score's mode; `strict` (or the rig's `no_flash`) makes too many flashes a failure. Raises
+    `Faults` for bad input and `ShowFails` for a show that fails a check: then the audit is written, and no loadable
+    roll is left.
     """
     show = load_show(folder, tell)
     out = out or show.folder / "out"
@@ -74,12 +75,15 @@ def bake(
     mode = limiter or show.score.limiter
     with Bakery(show, out, allotments(show), small) as bakery:
         gains = []
-        stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode)  # type: ignore[arg-type]
+        stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode, show.rig.skew_ms)  # type: ignore[arg-type]
 
         def kept() -> Iterator[tuple[Group, Frames]]:
+            most_a = np.zeros(len(model.draws))
             for group, frames, gain in stream:
                 gains.append(gain)
+                most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
                 yield group, frames
+            bakery.allotments = powers.allotments(model, most_a)  # for the rolls' heads, which are written last
 
         try:
             bakery.write(kept())
@@ -92,15 +96,14 @@ def bake(
         def frames() -> Iterator[tuple[Group, Frames]]:
             return read_back(show.rig, bakery.paths())
 
-        found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains))
-        for name, rows in results.who_draws(show, renderer, power).items():
-            found["supplies"][name]["clips"] = rows
+        found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains), renderer)
+        results.add_clips(found, renderer, power)
         found["controllers"] = results.boards(show.rig, bakery.stats, show.song.song.seconds)
-        results.allot(found, bakery.allotments)
+        results.allot(found, show.rig, {name: inspect(path)["allotments_ma"] for name, path in bakery.paths().items()})
         found["limiter"] = mode
         found["notes"] += remarks(show)
         lines = results.complaints(found)
-        if strict and not found["flashes"]["ok"]:
+        if (strict or show.rig.no_flash) and not found["flashes"]["ok"]:
             lines.append(_flash_line(found, show))
         found["ok"] = not lines
         for group, block in frames():
@@ -121,7 +124,7 @@ def bake(
 def audit(
     folder: Path, out: Path | None = None, *, csv: Path | None = None, strict: bool = False, tell: Tell = silent
 ) -> dict[str, Any]:
-    """The audit of what is baked: audit.json, audit.html, sheet.html, perhaps a CSV of every frame. Raises as `bake`."""
+    """The audit of what is baked: audit.json, audit.html, sheet.html, perhaps a CSV of each frame. Raises as `bake`."""
     show = load_show(folder, tell)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
@@ -131,17 +134,19 @@ def audit(
     def frames() -> Iterator[tuple[Group, Frames]]:
         return read_back(show.rig, paths)
 
-    found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains) if gains else None)
+    address, known = results.address_of(show.clock), gains is not None
+    found, power = results.audit(
+        show.rig, frames, address, iter(gains or ()) if known else None, renderer if known else None
+    )
     found["notes"] += remarks(show)
     if gains is None:
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
-        _forget(found, "limited_frames", "most_dimmed")
+        _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
     else:
-        for name, rows in results.who_draws(show, renderer, power).items():
-            found["supplies"][name]["clips"] = rows
+        results.add_clips(found, renderer, power)
     sizes = {name: inspect_stats(path) for name, path in paths.items()}
     found["controllers"] = results.boards(show.rig, sizes, show.song.song.seconds)
-    results.allot(found, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
+    results.allot(found, show.rig, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
     bars, sections = results.bar_lines(show), results.section_spans(show)
     series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
     if csv is not None:
@@ -164,10 +169,10 @@ def audit_rolls(
             raise Faults.one(path, "", f'is for controller "{name}", as {paths[name]} is')
         paths[name] = path
     found, power = results.audit(rig, lambda: read_back(rig, paths), lambda seconds: "")
-    _forget(found, "peak_at", "limited_frames", "most_dimmed")
+    _forget(found, "peak_at", "limited_frames", "most_dimmed", "mean_clips", "thin_out")
     seconds = power.times_us[-1] / SECOND
     found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
-    results.allot(found, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
+    results.allot(found, rig, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
     series = results.series_of(", ".join(path.stem for path in rolls), power, [], [], seconds)
     if csv is not None:
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
@@ -189,7 +194,9 @@ def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> lis
     for mode in modes:
         gains = []
         try:
-            for rendered, baked in zip_longest(limited(frames_of(renderer), model, mode), read_back(show.rig, paths)):
+            for rendered, baked in zip_longest(
+                limited(frames_of(renderer), model, mode, show.rig.skew_ms), read_back(show.rig, paths)
+            ):
                 if rendered is None or baked is None or not np.array_equal(rendered[1], baked[1]):
                     break
                 gains.append(rendered[2])
@@ -204,7 +211,7 @@ def _judged(
     out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str
 ) -> dict[str, Any]:
     lines = results.complaints(found)
-    if strict and not found["flashes"]["ok"]:
+    if (strict or rig.no_flash) and not found["flashes"]["ok"]:
         lines.append(flash_line)
     found["ok"] = not lines
     results.write(out, rig, found, series)
@@ -230,7 +237,7 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
     """
     show = load_show(folder, tell)
     stream = told(frames_of(renderer_of(show)), show, "rendering", tell)
-    limit = limited(stream, CurrentModel(show.rig), show.score.limiter)  # type: ignore[arg-type]
+    limit = limited(stream, CurrentModel(show.rig), show.score.limiter, show.rig.skew_ms)  # type: ignore[arg-type]
     if out is None:
         out = show.folder / "out" / "film.png"
         out.parent.mkdir(exist_ok=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from exporters import report
 from exporters.rollfile import RollStats
@@ -16,14 +17,17 @@ from exporters.rollfile import RollStats
 from ..clock import SECOND, FrameClock, Group
 from ..flash import FlashAudit, largest_of
 from ..power import CurrentModel, PowerAudit, advice
-from ..power.limiter import SKEW_MS, group_times_us
+from ..power.limiter import group_times_us
 from ..render import Renderer
 from ..rig import Rig
+from ..timeline import Cue
 from ..wire import Wiring
+from .flashing import spans_of
 from .rolls import PLAYER_BYTES, Frames
 from .sheet import sheet_of
 from .show import Show
 
+MOST_CLIPS = 12  # rows of clips on average
 NOTES = (
     "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "
     "your own strings.",
@@ -37,14 +41,16 @@ def audit(
     frames: Callable[[], Iterable[tuple[Group, Frames]]],
     address: Callable[[float], str],
     gains: Iterator[Any] | None = None,
+    renderer: Renderer | None = None,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
     Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `advice`, `flashes`, `sources`, `notes`) and the
-    `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group.
+    `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group. `renderer`: of the
+    show that the frames are of, to be asked who does it.
     """
     model = CurrentModel(rig)
-    power = PowerAudit(model)
+    power = PowerAudit(model, rig.skew_ms)
 
     def first_pass() -> Iterator[Frames]:
         seen: set[int] = set()
@@ -55,12 +61,13 @@ def audit(
                 yield block
 
     largest = largest_of(rig, first_pass())
-    flash = FlashAudit(rig, largest=largest)
+    flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
     for group, block in frames():
         flash.add(group_times_us(group), block)
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["flashes"] = flash.result()
+    found["flashes"]["spans"] = spans_of(found["flashes"], address, renderer)
     found["sources"] = model.sources()
     found["notes"] = list(NOTES)
     return found, power
@@ -75,30 +82,25 @@ def address_of(clock: FrameClock) -> Callable[[float], str]:
     return name
 
 
-def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, list[dict[str, Any]]]:
+def add_clips(found: dict[str, Any], renderer: Renderer, power: PowerAudit) -> None:
+    """Add to each supply who draws it: `clips` at its peak, `mean_clips` and `thin_out` on average."""
+    on_average = draw_on_average(renderer, power)
+    for name, rows in who_draws(renderer, power).items():
+        found["supplies"][name] |= {"clips": rows, **on_average[name]}
+
+
+def who_draws(renderer: Renderer, power: PowerAudit) -> dict[str, list[dict[str, Any]]]:
     """For each supply the rows of its peak: clips by amperes, then dark pixels and boards. They sum to `peak_a`.
 
     A clip's amperes are its part of each colour of each pixel, times what the pixel draws for that colour: a pixel's
     amperes are shared among its colours by their duty on the wire.
     """
-    model, wiring = power.model, Wiring(show.rig)
+    model = power.model
+    share = _Sharing(model)
     rows: dict[str, list[dict[str, Any]]] = {}
     for i, name in enumerate(model.supplies):
-        amps = model.pixel_a(power.peak_bytes[name])[0]
-        amps = np.where(model.supply_of_pixel == i, amps, 0.0)
-        by_clip: dict[str, float] = {}
-        left = amps.copy()
-        duty = wiring.duty_of(power.peak_bytes[name])[0]
-        total = duty.sum(axis=1, keepdims=True)
-        by_colour = amps[:, None] * np.divide(duty, total, out=np.zeros_like(duty), where=total > 0)
-        for cue, part in renderer.shares(power.peak_frame[name]):
-            drawn = (by_colour * part).sum(axis=1)
-            left -= drawn
-            by_clip[cue.address] = by_clip.get(cue.address, 0.0) + float(drawn.sum())
-        out: list[dict[str, Any]] = [
-            {"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0
-        ]
-        rest = float(left.sum())
+        by_clip, rest = share.by_clip(i, power.peak_bytes[name], renderer.shares(power.peak_frame[name]))
+        out = _ranked(by_clip)
         if out and abs(rest) <= 1e-6:  # the shares are float32
             out[0]["a"] += rest
         elif rest:
@@ -107,6 +109,55 @@ def who_draws(show: Show, renderer: Renderer, power: PowerAudit) -> dict[str, li
         out.append({"clip": "boards", "a": float(model.boards_a()[i])})
         rows[name] = out
     return rows
+
+
+def draw_on_average(renderer: Renderer, power: PowerAudit) -> dict[str, dict[str, list[dict[str, Any]]]]:
+    """For each supply: `mean_clips`, who draws how much over the whole show, and `thin_out`, over the frames that the
+    limiter dimmed: clips as written, all their placings together, the largest first.
+
+    Both from some 20 to 39 frames spread over them, so a short clip may be missed.
+    """
+    share = _Sharing(power.model)
+    total: dict[str, dict[str, dict[str, float]]] = {
+        name: {"mean_clips": {}, "thin_out": {}} for name in power.model.supplies
+    }
+    for frame in sorted(power.samples.keys() | {frame for kept in power.dimmed.values() for frame in kept}):
+        shares = renderer.shares(frame)
+        for i, name in enumerate(power.model.supplies):
+            for key, kept in (("mean_clips", power.samples), ("thin_out", power.dimmed[name])):
+                if frame in kept:
+                    by_clip = total[name][key]
+                    for address, a in share.by_clip(i, kept[frame], shares)[0].items():
+                        clip = address.rpartition("@")[0] or address
+                        by_clip[clip] = by_clip.get(clip, 0.0) + a / len(kept)
+    return {name: {key: _ranked(by_clip)[:MOST_CLIPS] for key, by_clip in rows.items()} for name, rows in total.items()}
+
+
+class _Sharing:
+    """Shares what a supply gives in one frame out among the clips that light it."""
+
+    def __init__(self, model: CurrentModel) -> None:
+        self.model, self.wiring = model, Wiring(model.rig)
+
+    def by_clip(
+        self, supply: int, block: Frames, shares: Iterable[tuple[Cue, NDArray[np.float32]]]
+    ) -> tuple[dict[str, float], float]:
+        """Amperes above idle by clip in a frame uint8 (1, frame_bytes), and what no clip accounts for."""
+        amps = np.where(self.model.supply_of_pixel == supply, self.model.pixel_a(block)[0], 0.0)
+        duty = self.wiring.duty_of(block)[0]
+        total = duty.sum(axis=1, keepdims=True)
+        by_colour = amps[:, None] * np.divide(duty, total, out=np.zeros_like(duty), where=total > 0)
+        out: dict[str, float] = {}
+        left = amps.copy()
+        for cue, part in shares:
+            drawn = (by_colour * part).sum(axis=1)
+            left -= drawn
+            out[cue.address] = out.get(cue.address, 0.0) + float(drawn.sum())
+        return out, float(left.sum())
+
+
+def _ranked(by_clip: Mapping[str, float]) -> list[dict[str, Any]]:
+    return [{"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0]
 
 
 def remarks(show: Show) -> list[str]:
@@ -137,7 +188,7 @@ def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, d
     return out
 
 
-def allot(found: dict[str, Any], allotments: Mapping[str, Mapping[str, int]]) -> None:
+def allot(found: dict[str, Any], rig: Rig, allotments: Mapping[str, Mapping[str, int]]) -> None:
     """Add each supply's `allotments` (controller -> amperes, as its roll has them), and say where boards that share a
     supply reach their highest at different times."""
     for name, row in found["supplies"].items():
@@ -145,7 +196,7 @@ def allot(found: dict[str, Any], allotments: Mapping[str, Mapping[str, int]]) ->
         if len(row["boards"]) > 1 and sum(row["boards"].values()) > row["budget_a"] >= row["skewed_a"]:
             found["notes"].append(
                 f"{name}: its boards draw most at different times. Its budget holds while they are at most "
-                f"{SKEW_MS:g} ms apart, not if one of them runs on alone."
+                f"{rig.skew_ms or 0:g} ms apart, not if one of them runs on alone."
             )
 
 

@@ -4,11 +4,14 @@
 it up, `advice` says what to change. Input is only the bytes of frames and the rig.
 """
 
+from ..rig import Reading
 from .advice import advice
 from .allotment import allotments
 from .audit import PowerAudit
 from .ladder import Ladder
 from .limiter import limited
-from .model import CurrentModel, Reading, fit_chip
+from .model import CurrentModel, calibrated, fit_chip
 
-__all__ = ["CurrentModel", "Ladder", "PowerAudit", "Reading", "advice", "allotments", "fit_chip", "limited"]
+__all__ = [
+    "CurrentModel", "Ladder", "PowerAudit", "Reading", "advice", "allotments", "calibrated", "fit_chip", "limited",
+]  # fmt: skip

@@ -144,10 +144,14 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "habit": HABIT,
             "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
         }
-    strings = {}
-    for name in model.rig.strings:
-        for_show, for_white = more_feeds(model, name, worst[name]), more_feeds(model, name, white)
-        strings[name] = {"feeds_for_show": for_show._asdict(), "feeds_for_white": for_white._asdict()}
+    strings: dict[str, dict[str, Any]] = {}
+    for name, string in model.rig.strings.items():
+        row, strings[name] = audit["strings"][name], {}
+        for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white)):
+            # What the audit has found to hold needs no network of its own.
+            holds = min_v >= string.chip.min_v
+            more = NewFeeds((), min_v, True) if holds else more_feeds(model, name, amps)
+            strings[name][f"feeds_for_{key}"] = more._asdict()
     feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
     return {"supplies": supplies, "strings": strings, "feeds": feeds}
 

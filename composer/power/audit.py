@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import weakref
+from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +24,10 @@ class PowerAudit:
     """Adds up a show group by group; memory is a few numbers a frame, and one a pixel and group for `strip_v`.
 
     After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables; `group_us`
-    int64 (groups,) when each group starts;
-    `peak_frame[supply]` the number of the frame in which a supply draws most, `peak_bytes[supply]` its bytes
-    uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of each pixel in each group, float32 (groups, pixels).
-    Wires and rails are at `celsius`.
+    int64 (groups,) when each group starts; `peak_frame[supply]` the number of the frame in which a supply draws most,
+    `peak_bytes[supply]` its bytes uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of each pixel in each
+    group, float32 (groups, pixels). Wires and rails are at `celsius`. A read-only array that comes again (a bar that
+    repeats) is not worked out again.
     """
 
     def __init__(self, model: CurrentModel, skew_ms: float | None = SKEW_MS, celsius: float = 20.0) -> None:
@@ -37,6 +38,7 @@ class PowerAudit:
         self.skew_ms = skew_ms
         self.peak_frame: dict[str, int] = {}
         self.peak_bytes: dict[str, Frames] = {}
+        self._known: dict[int, tuple[weakref.ref[Frames], _Drawn]] = {}
         self._peak_a = np.full(len(model.supplies), -1.0)
         self._aligned_a = np.zeros(len(model.supplies))
         self._draws: list[Amps] = []
@@ -46,6 +48,8 @@ class PowerAudit:
         self._durations: list[npt.NDArray[np.int64]] = []
         self._group_us: list[int] = []
         self._dimmed = np.zeros(len(model.supplies), int)
+        self._samples = _Sample()
+        self._dimmed_samples = {name: _Sample() for name in model.supplies}
         self._least_gain = np.ones(len(model.supplies))
         self._frames = 0
         self.amps: npt.NDArray[np.float32] = np.zeros((0, len(model.supplies)), np.float32)
@@ -54,6 +58,29 @@ class PowerAudit:
 
     def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> None:
         """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran."""
+        ref, drawn = self._known.get(id(frames), (None, None))
+        if drawn is None or ref is None or ref() is not frames:
+            drawn = self._work_out(frames)
+            if not frames.flags.writeable:
+                self._known[id(frames)] = weakref.ref(frames), drawn
+        self._draws.append(drawn.draws)
+        self._low.append(drawn.low)
+        self._amps.append(drawn.amps)
+        self.volts.order.append(drawn.number)
+        times = group_times_us(group)
+        self._times.append(times)
+        self._group_us.append(group.start_us)
+        self._durations.append(np.diff(times, append=group.end_us))
+        self._samples.add(frames, range(len(frames)), self._frames)
+        if gains is not None:
+            for i, name in enumerate(self.model.supplies):
+                self._dimmed_samples[name].add(frames, np.flatnonzero(gains[:, i] < 1), self._frames)
+            self._dimmed += (gains < 1).sum(axis=0)
+            self._least_gain = np.minimum(self._least_gain, gains.min(axis=0))
+        self._frames += len(frames)
+
+    def _work_out(self, frames: Frames) -> _Drawn:
+        """What new frames draw; peaks, and the ladder's part. Frames that come again add nothing to those."""
         sums = self.model.run_sums(frames)
         draws = self.model.draw_a(sums)
         amps = self.model.constant_a + self.model.add_draws(draws)
@@ -64,18 +91,8 @@ class PowerAudit:
                 self.peak_frame[name] = self._frames + top
                 self.peak_bytes[name] = frames[top : top + 1].copy()
         self._aligned_a = np.maximum(self._aligned_a, self.model.aligned_a(frames).max(axis=0))
-        self._draws.append(draws)
-        self._low.append(self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32))
-        self._amps.append(amps.astype(np.float32))
-        times = group_times_us(group)
-        self._times.append(times)
-        self._group_us.append(group.start_us)
-        self._durations.append(np.diff(times, append=group.end_us))
-        self.volts.add(frames, self._frames)
-        self._frames += len(frames)
-        if gains is not None:
-            self._dimmed += (gains < 1).sum(axis=0)
-            self._least_gain = np.minimum(self._least_gain, gains.min(axis=0))
+        low = self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32)
+        return _Drawn(draws, low, amps.astype(np.float32), self.volts.add(frames, self._frames))
 
     def result(self, address: Callable[[float], str]) -> dict[str, Any]:
         """`supplies`, `feeds`, `strings` as in audit.json. `address` names a time in seconds as bar.beat.
@@ -88,7 +105,7 @@ class PowerAudit:
         if not self._frames:
             raise ValueError("the audit has no frames")
         self.volts.flush()
-        self.strip_v = {name: np.concatenate(rows) for name, rows in self.volts.strip.items()}
+        self.strip_v = {name: np.concatenate(rows)[self.volts.order] for name, rows in self.volts.strip.items()}
         self.amps = np.concatenate(self._amps)
         self.times_us = np.concatenate(self._times)
         self.group_us = np.array(self._group_us, np.int64)
@@ -133,6 +150,16 @@ class PowerAudit:
         return {"supplies": supplies, "feeds": feeds, "strings": strings}
 
     @property
+    def samples(self) -> dict[int, Frames]:
+        """Some frames spread evenly over the show: number -> bytes (1, frame_bytes)."""
+        return self._samples.kept
+
+    @property
+    def dimmed(self) -> dict[str, dict[int, Frames]]:
+        """By supply, some of the frames in which the limiter dimmed it: number -> bytes (1, frame_bytes)."""
+        return {name: sample.kept for name, sample in self._dimmed_samples.items()}
+
+    @property
     def worst_amps(self) -> dict[str, Floats]:
         """By string, the currents (pixels of the rig,) of the frame in which its volts are lowest; after `result`."""
         return self.volts.min_amps
@@ -142,8 +169,41 @@ class PowerAudit:
         return [name for i, name in enumerate(self.model.supplies) if self._peak_a[i] > self.model.budget_a[i]]
 
 
+class _Drawn(NamedTuple):
+    """What a group's frames draw: (n, draws); by the low figures (n, supplies) above idle; (n, supplies). `number` is
+    the group's among the different ones."""
+
+    draws: Amps
+    low: npt.NDArray[np.float32]
+    amps: npt.NDArray[np.float32]
+    number: int
+
+
+class _Sample:
+    """Keeps every so many-th of the frames it is offered, from 20 to 39 of them, however many come."""
+
+    LEAST = 20
+
+    def __init__(self) -> None:
+        self.kept: dict[int, Frames] = {}
+        self._every, self._offered = 1, 0
+
+    def add(self, frames: Frames, rows: Iterable[int], first: int) -> None:
+        """Offer some rows of frames; `first` is the number of row 0."""
+        for row in rows:
+            if self._offered % self._every == 0:
+                self.kept[first + int(row)] = frames[row : row + 1].copy()
+                if len(self.kept) == 2 * self.LEAST:
+                    self.kept = dict(list(self.kept.items())[::2])
+                    self._every *= 2
+            self._offered += 1
+
+
 class VoltAudit:
-    """The ladder's part of the audit: volts along the strings, amperes of the feeds."""
+    """The ladder's part of the audit: volts along the strings, amperes of the feeds.
+
+    Groups are worked out once; `order` has the number of each group of the show among the different ones.
+    """
 
     def __init__(self, model: CurrentModel, ladder: Ladder) -> None:
         self.model, self.ladder = model, ladder
@@ -153,8 +213,9 @@ class VoltAudit:
         self.min_pixel = dict.fromkeys(strings, 0)
         self.min_frame = dict.fromkeys(strings, 0)
         self.min_amps: dict[str, Floats] = {}
-        self.low_frames = dict.fromkeys(strings, 0)
-        self.starved_frames = dict.fromkeys(strings, 0)
+        self.order: list[int] = []
+        self._low: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in strings}
+        self._starved: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in strings}
         self.lift_v = dict.fromkeys(strings, 0.0)
         self.feed_peak_a = np.full(len(ladder.feeds), -np.inf)
         self.feed_frame = np.zeros(len(ladder.feeds), int)
@@ -162,24 +223,37 @@ class VoltAudit:
         # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array.
         self._most = max(1, 400_000 // max(1, model.rig.pixels))
         self._waiting: list[Frames] = []
-        self._first = 0
+        self._firsts: list[int] = []
+        self._added = 0
 
-    def add(self, frames: Frames, first: int) -> None:
-        """Add frames; `first` is the number of their first."""
-        if not self._waiting:
-            self._first = first
+    def add(self, frames: Frames, first: int) -> int:
+        """Add new frames; `first` is the number of their first. Returns the group's number among the different ones."""
+        self._firsts.append(first)
         self._waiting.append(frames)
         if sum(map(len, self._waiting)) >= self._most:
             self.flush()
+        self._added += 1
+        return self._added - 1
+
+    def low_frames(self, name: str) -> int:
+        """Frames of the show in which some pixel of a string is below its chip's least."""
+        return int(np.concatenate(self._low[name])[self.order].sum())
+
+    def starved_frames(self, name: str) -> int:
+        """Frames of the show in which some pixel of a string has so little that colours shift."""
+        return int(np.concatenate(self._starved[name])[self.order].sum())
 
     def flush(self) -> None:
         """Solve what has been gathered."""
         if not self._waiting:
             return
         starts = np.cumsum([0, *map(len, self._waiting[:-1])])
+        numbers = np.concatenate(
+            [first + np.arange(len(f)) for first, f in zip(self._firsts, self._waiting, strict=True)]
+        )
         amps = self.model.pixel_a(np.concatenate(self._waiting))
         amps += self.idle_a
-        self._waiting = []
+        self._waiting, self._firsts = [], []
         solved = self.ladder.solve(amps)
         for name, volts in solved.volts.items():
             string = self.model.rig.strings[name]
@@ -187,16 +261,16 @@ class VoltAudit:
             row = int(lowest.argmin())
             if lowest[row] < self.min_v[name]:
                 self.min_v[name] = lowest[row]
-                self.min_frame[name] = self._first + row
+                self.min_frame[name] = int(numbers[row])
                 self.min_pixel[name] = int(volts[row].argmin())
                 self.min_amps[name] = amps[row].copy()
-            self.low_frames[name] += int((lowest < string.chip.min_v).sum())
-            self.starved_frames[name] += int((lowest < headroom(string).full_v).sum())
+            self._low[name].append(np.add.reduceat(lowest < string.chip.min_v, starts, dtype=np.int64))
+            self._starved[name].append(np.add.reduceat(lowest < headroom(string).full_v, starts, dtype=np.int64))
             self.lift_v[name] = max(self.lift_v[name], float(solved.lift[name][:, 0].max()))
             self.strip[name].append(np.minimum.reduceat(volts, starts, axis=0).astype(np.float32))
         top = solved.feeds.argmax(axis=0)
         peaks = solved.feeds[top, np.arange(len(top))]
-        self.feed_frame = np.where(peaks > self.feed_peak_a, self._first + top, self.feed_frame)
+        self.feed_frame = np.where(peaks > self.feed_peak_a, numbers[top], self.feed_frame)
         self.feed_peak_a = np.maximum(self.feed_peak_a, peaks)
 
     def strings(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
@@ -222,9 +296,9 @@ class VoltAudit:
                 "nominal_v": volts,
                 "limit_v": string.chip.min_v,
                 "ok": min_v >= string.chip.min_v,
-                "currents_hold": self.starved_frames[name] == 0,
-                "low_frames": self.low_frames[name],
-                "starved_frames": self.starved_frames[name],
+                "currents_hold": self.starved_frames(name) == 0,
+                "low_frames": self.low_frames(name),
+                "starved_frames": self.starved_frames(name),
                 "white_min_v": self._lowest(self.ladder, name, white)[0],
                 "rail_ohm_per_m": rail_ohm_per_m(string),
                 "rail_estimated": string.rail_ohm_per_m is None,

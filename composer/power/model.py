@@ -21,7 +21,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from ..rig import Chip, Controller, LedString, Rig, Supply
+from ..faults import FaultList
+from ..rig import Chip, Controller, LedString, Reading, Rig, Supply
 
 Frames = npt.NDArray[np.uint8]
 Amps = npt.NDArray[np.float64]
@@ -68,10 +69,12 @@ class CurrentModel:
     """Amperes from wire bytes for one rig.
 
     `supplies` are the names in the order of every (..., supplies) array; `runs` the pieces of strings by supply;
-    `draws` the (controller, supply) pairs in the order of `draw_a`.
+    `draws` the (controller, supply) pairs in the order of `draw_a`. `rig` is calibrated: strings with ammeter readings
+    draw what those say. Raises `Faults` for readings that cannot be.
     """
 
     def __init__(self, rig: Rig) -> None:
+        rig, self.residuals_a = calibrated(rig)
         self.rig = rig
         self.supplies: tuple[str, ...] = tuple(rig.supplies)
         number = {name: i for i, name in enumerate(self.supplies)}
@@ -212,13 +215,25 @@ class CurrentModel:
         return frame
 
     def sources(self) -> dict[str, dict[str, Any]]:
-        """Which figures were used and where they are from: chip -> idle and channel (low, high), law, sources."""
-        chips = {run.string.chip.name: run.string.chip for run in self.runs}
+        """Which figures were used and where they are from: chip -> idle and channel (low, high), law, sources.
+
+        Strings with ammeter readings are rows of their own, with the largest residual, `residual_a`.
+        """
+        chips = {}
+        residuals_a: dict[str, float | None] = {}
+        for run in self.runs:
+            string = run.string
+            name = string.chip.name
+            if string.name in self.residuals_a:
+                name = f"{name} as measured on {string.name}"
+                residuals_a[name] = self.residuals_a[string.name]
+            chips[name] = string.chip
         return {
             name: {
                 "idle_ma": list(chip.idle_ma),
                 "channel_ma": list(chip.channel_ma),
                 "law": chip.law,
+                "residual_a": residuals_a.get(name),
                 "source": {key: chip.source.get(key, "") for key in ("idle_ma", "channel_ma", "law")},
             }
             for name, chip in chips.items()
@@ -263,13 +278,22 @@ def _by_law(levels: Frames, string: LedString) -> Frames:
 # ---- an ammeter's word -------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Reading:
-    """An ammeter reading: `amps` taken by `pixels` pixels all showing `levels`, the bytes of one pixel 0-255."""
-
-    pixels: int
-    levels: tuple[int, ...]
-    amps: float
+def calibrated(rig: Rig) -> tuple[Rig, dict[str, float]]:
+    """The rig with its chips' currents as ammeter readings have them, where a string has any; and the largest residual
+    of each such string, amperes. Raises `Faults` for readings that cannot be.
+    """
+    faults = FaultList(rig.path)
+    strings, residuals_a = dict(rig.strings), {}
+    for name, string in rig.strings.items():
+        if string.readings:
+            try:
+                chip, residuals_a[name] = fit_chip(string.chip, string.readings)
+            except ValueError as error:
+                faults.add(f"string.{name}.reading", str(error))
+            else:
+                strings[name] = replace(string, chip=chip)
+    faults.raise_if_any()
+    return (replace(rig, strings=strings) if residuals_a else rig), residuals_a
 
 
 def fit_chip(chip: Chip, readings: Iterable[Reading]) -> tuple[Chip, float]:

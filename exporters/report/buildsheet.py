@@ -144,7 +144,8 @@ def _feeds(row: Row) -> str:
     bases = sorted({f["basis"] for f in row["feeds"] if f.get("basis")} | {_basis(f) for f in row["feeds"]} - {""})
     about = (
         "Now: as the rig has it; both conductors alike. Wire to take: the thinnest that its fuse protects and that "
-        f"drops at most 3 % (practice); thicker is better. {FUSE_80} What wires carry: {escape('; '.join(bases)) or NONE}."
+        f"drops at most 3 % (practice); thicker is better. {FUSE_80} What wires carry: "
+        f"{escape('; '.join(bases)) or NONE}."
     )
     return table_of("Feed", {f["name"]: f for f in row["feeds"]}, columns) + f'<p class="about">{about}</p>'
 

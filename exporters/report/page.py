@@ -32,6 +32,8 @@ from .files import plain, whole_file
 from .plots import Series, amps_plot, volt_key, volts_strip
 from .style import STYLE
 
+MOST_SPANS = 24  # places of flashes that the page lists
+
 
 def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series) -> None:
     """Write the audit page.
@@ -185,7 +187,10 @@ def _supply(name: str, row: Row, series: Series) -> str:
         parts.append(amps_plot(series, name, budget if is_number(budget) else None, marked))
     parts.append(_limiter(row))
     parts.append(_boards(row))
-    parts.append(_draws(row.get("clips") or [], peak_a, where))
+    parts.append(_draws(row.get("clips") or [], peak_a, f"Who draws at the peak ({where})"))
+    parts.append(_draws(row.get("mean_clips") or [], row.get("mean_a"), "Who draws over the whole show, on average"))
+    dimmed = "Where the limiter dims: thin out these clips first (amperes while it does)"
+    parts.append(_draws(row.get("thin_out") or [], None, dimmed))
     return f'<section class="panel">{"".join(parts)}</section>'
 
 
@@ -211,13 +216,13 @@ def _boards(row: Row) -> str:
     return f"<h4>Boards on this supply, each at its highest</h4>{table_of('Board', rows, columns)}"
 
 
-def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
-    """Who draws at the peak, as bars."""
+def _draws(clips: Sequence[Row], whole_a: Any, head: str) -> str:
+    """Who draws, as bars, each with its part of the whole."""
     known = [clip for clip in clips if is_number(clip.get("a"))]
     if not known:
         return ""
     most = max(max(clip["a"] for clip in known), 1e-9)
-    total = peak_a if is_number(peak_a) and peak_a > 0 else sum(clip["a"] for clip in known)
+    total = whole_a if is_number(whole_a) and whole_a > 0 else sum(clip["a"] for clip in known)
     cells = "".join(
         f'<span class="name" title="{escape(str(clip.get("clip")))}">{escape(str(clip.get("clip")))}</span>'
         f'<span class="bar"><i style="width:{100 * max(clip["a"], 0) / most:.1f}%"></i></span>'
@@ -225,7 +230,7 @@ def _draws(clips: Sequence[Row], peak_a: Any, where: str) -> str:
         f'<span class="number soft">{in_percent(clip["a"], total)}</span>'
         for clip in sorted(known, key=lambda clip: -clip["a"])
     )
-    return f'<h4>Who draws at the peak ({where})</h4><div class="draws">{cells}</div>'
+    return f'<h4>{head}</h4><div class="draws">{cells}</div>'
 
 
 # ---- the other tables --------------------------------------------------------------------------------------------
@@ -323,7 +328,38 @@ def _flashes(audit: Mapping[str, Any], series: Series) -> str:
     about = (
         "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
     )
-    return _section("Flashes", about, table_of("Where", rows, columns))
+    return _section("Flashes", about, table_of("Where", rows, columns) + _area(flashes) + _spans(flashes))
+
+
+def _area(flashes: Mapping[str, Any]) -> str:
+    """The area rule, where a viewing distance was given."""
+    area = flashes.get("area")
+    if not area:
+        return ""
+    word = judged_word(area.get("ok"), "not exceeded", "exceeded")
+    worst = figure(max(area.get("worst_per_s") or 0, area.get("red_worst_per_s") or 0), "{:g}")
+    return (
+        f"<p>Seen from {figure(area.get('distance_m'), '{:g} m')}: in the 10-degree field that flashes most, 0.006 "
+        f"steradian of it flash {worst} times in the worst second; three a second are {word}.</p>"
+    )
+
+
+def _spans(flashes: Mapping[str, Any]) -> str:
+    """Where three a second are exceeded, and by which clips."""
+    spans = flashes.get("spans") or []
+    if not spans:
+        return ""
+    lines = []
+    for span in spans[:MOST_SPANS]:
+        at = f"{as_text(span.get('at'))} to {as_text(span.get('to'))}, " if span.get("at") else ""
+        clips = ", ".join(escape(str(clip)) for clip in span.get("clips") or [])
+        lines.append(
+            f"<li><b>{escape(str(span.get('zone')))}</b>: {at}{in_minutes(span.get('from_s'))} to "
+            f"{in_minutes(span.get('to_s'))}{f'; what changes most: {clips}' if clips else ''}</li>"
+        )
+    if len(spans) > MOST_SPANS:
+        lines.append(f"<li>and {len(spans) - MOST_SPANS} more (audit.json has them all)</li>")
+    return f'<h3>Where, and by which clips</h3><ul class="plain">{"".join(lines)}</ul>'
 
 
 def _sources(sources: Any) -> list[str]:
@@ -336,6 +372,8 @@ def _sources(sources: Any) -> list[str]:
         for key, what in (("idle_ma", "dark"), ("channel_ma", "a channel full on")):
             ends = " to ".join(f"{value:g}" for value in dict.fromkeys(row.get(key) or []))
             parts.append(f"{what} {ends or NONE} mA ({source.get(key) or 'no source given'})")
+        if is_number(row.get("residual_a")):
+            parts.append(f"the readings agree to within {1000 * row['residual_a']:.0f} mA")
         adding = {"sum": "channels add", "max": "the largest channel counts"}.get(row.get("law"), "")
         out.append(f"{chip}: " + "; ".join([*parts, adding] if adding else parts))
     return out

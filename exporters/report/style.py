@@ -148,5 +148,6 @@ SHEET_STYLE = """
 @media print { .sheet { margin-bottom: 0; } .sheet table { font-size: 8.5pt; }
   .sheet th, .sheet td { padding: 3px 5px; }
   .sheet th + th, .sheet td + td { padding-left: 7px; } .sheet p, .sheet li { font-size: 9.5pt; }
-  .boxes b { font-size: 13pt; } .sheet h3 { margin: 12px 0 4px; } .scroll { overflow: visible; } }
+  .boxes { grid-template-columns: repeat(4, 1fr); } .boxes b { font-size: 13pt; }
+  .sheet h3 { margin: 12px 0 4px; } .scroll { overflow: visible; } }
 """

@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,16 +19,36 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from exporters import codec
-from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
-from exporters.spec import ENTRY, HEADER, INDEX_END, STRING, RollBroken, RollError, width
+from exporters.codec import Packed
+from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
+from exporters.spec import (
+    DRAW,
+    ENTRY,
+    HEAD_CRC,
+    HEADER,
+    PAGE_END,
+    ROWS,
+    STRING,
+    SUPPLY,
+    UNIT,
+    UNIT_CHECKED,
+    RollBroken,
+    RollError,
+    width,
+)
 
 STRINGS = (
     StringSpec("rail", 16, None, 2, 3, "grb", "ws2812b"),
     StringSpec("lamp", 2, None, 1, 4, "grbw", "sk6812-rgbw"),
 )
-SHOW = RollHeader("Tide", "quay", 1_000_000, "5a" * 32, STRINGS, (("shed", 1500),))
-INDEX_AT = width(HEADER) + 2 * width(STRING) + 4 + len("Tidequayrailws2812blampsk6812-rgbwshed") + 7
-HEAD_BYTES = INDEX_AT + 4 * width(ENTRY) + width(INDEX_END)
+SHOW = RollHeader(
+    "Tide", "quay", 1_000_000, "5a" * 32, STRINGS, (("shed", 1500),), (Draw("lamp", "shed", 0, 1, 1_000, 18_000),)
+)
+DRAW_AT = width(HEADER) + 2 * width(STRING) + width(SUPPLY)
+NAMES_AT = DRAW_AT + width(DRAW)
+UNITS_AT = NAMES_AT + len("Tidequayrailws2812blampsk6812-rgbwshed") + 7
+INDEX_AT = UNITS_AT + 3 * width(UNIT)
+HEAD_BYTES = INDEX_AT + 4 * width(ENTRY) + width(PAGE_END) + width(HEAD_CRC)
 
 
 def frames_of(group: int) -> np.ndarray:
@@ -38,9 +59,9 @@ def frames_of(group: int) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    """A small roll of four groups, 250 ms each."""
+    """A small roll of four groups, 250 ms each, in three units: the second leans on the first."""
     path = tmp_path_factory.mktemp("roll") / "a.roll"
-    with RollWriter(path, SHOW, groups=4) as writer:
+    with RollWriter(path, SHOW, groups=4, unit_bytes=1) as writer:
         for group in range(4):
             writer.add(group * 250_000, (group + 1) * 250_000, frames_of(group))
     return path.read_bytes()
@@ -78,8 +99,9 @@ def play(path: Path) -> tuple[int, list[int]]:
 
 
 def with_head_crc(data: bytes) -> bytes:
-    """The roll with the checksum of its changed head put right."""
-    body = data[: HEAD_BYTES - 4]
+    """The roll with the checksums of its page and of its changed head put right."""
+    page_crc = zlib.crc32(data[INDEX_AT : HEAD_BYTES - 8])
+    body = data[: HEAD_BYTES - 8] + page_crc.to_bytes(4, "little")
     return body + zlib.crc32(body).to_bytes(4, "little") + data[HEAD_BYTES:]
 
 
@@ -116,13 +138,19 @@ def test_every_flipped_bit_of_a_payload_breaks_the_groups_that_use_it_and_no_oth
 ) -> None:
     path = put(sound)
     with RollReader(path) as reader:
+        assert [unit.depth for unit in reader.units] == [0, 1, 0]
+        needed = {
+            group.unit: range(group.unit - reader.units[group.unit].depth, group.unit + 1) for group in reader.groups
+        }
         users = {
             at: [
-                number for number, group in enumerate(reader.groups) if 0 <= at - group.payload_at < group.payload_bytes
+                number
+                for number, group in enumerate(reader.groups)
+                if any(0 <= at - reader.units[u].payload_at < reader.units[u].payload_bytes for u in needed[group.unit])
             ]
             for at in range(HEAD_BYTES, len(sound))
         }
-    assert sorted({tuple(groups) for groups in users.values()}) == [(0, 2), (1,), (3,)]
+    assert sorted({tuple(groups) for groups in users.values()}) == [(0, 1, 2), (1,), (3,)]
     for bit in range(8 * HEAD_BYTES, 8 * len(sound)):
         broken = users[bit // 8]
         with flipped(path, sound, bit):
@@ -199,56 +227,80 @@ def u32(value: int) -> bytes:
     return value.to_bytes(4, "little")
 
 
-ENTRY_1 = INDEX_AT + 16
-NAMES_AT = width(HEADER) + 2 * width(STRING) + 4
+ENTRY_1 = INDEX_AT + width(ENTRY)
+UNIT_1 = UNITS_AT + width(UNIT)
+END_US = HEAD_BYTES - 12
 
 
 @pytest.mark.parametrize(
     ("at", "value", "message"),
     [
-        (4, b"\x01", "a roll of version 1; this reader knows version 0"),
-        (5, b"\x0f", "window_bits is 15, it must be 12 to 12"),
+        (4, b"\x00", "a roll of version 0; this reader knows version 1"),
+        (4, b"\x02", "a roll of version 2; this reader knows version 1"),
+        (5, b"\x0b", "window_bits is 11, it must be 12 to 13"),
+        (5, b"\x0e", "window_bits is 14, it must be 12 to 13"),
         (6, b"\x00", "strings is 0, it must be 1 to 32"),
         (6, b"\x21", "strings is 33, it must be 1 to 32"),
         (7, b"\x21", "supplies is 33, it must be 0 to 32"),
-        (12, u32(2), "frame_bytes is 2, it must be 3 to 1048576"),
-        (12, u32(2**20 + 1), "frame_bytes is 1048577, it must be"),
-        (12, u32(11), "frame_bytes is 11, the strings have 10"),
-        (16, u32(0), "groups is 0, it must be 1 to 65535"),
-        (16, u32(65_535), f"header and index need {INDEX_AT + 16 * 65_535 + 8} bytes, the file has"),
-        (16, u32(65_536), "groups is 65536, it must be 1 to 65535"),
-        (20, u32(5), "most_payload_bytes is 5, it must be 6 to"),
-        (20, u32(500), "most_payload_bytes is 500, the index has"),
-        (24, b"\x00", "most_frames is 0, it must be 1 to 255"),
-        (24, b"\x07", "most_frames is 7, the index has 6"),
-        (25, b"\x01", "reserved is 1, it must be 0 to 0"),
-        (26, b"\xff\xff", "header and index need 65.*, the file has"),
-        (64, b"\xff", "pin is 255, it must be 0 to 254"),
-        (64, b"\x02", "two lines on one pin"),
-        (66, b"\0\0", "pixels is 0, it must be 1 to 65535"),
-        (66, b"\x03\0", "frame_bytes is 10, the strings have 13"),
-        (68, b"grbw", "frame_bytes is 10, the strings have 12"),
-        (68, b"g\0rb", "must hold r, g, b"),
-        (68, b"\xff\xffrb", "must hold r, g, b"),
-        (68, b"GRB\0", "must hold r, g, b"),
+        (8, b"\x41", "draws is 65, it must be 0 to 64"),
+        (9, b"\x00", "most_frames is 0, it must be 1 to 255"),
+        (9, b"\x07", "most_frames is 7, the units have 6"),
+        (10, b"\xff\xff", "the head needs 65.*, the file has"),
+        (16, u32(2), "frame_bytes is 2, it must be 3 to 1048576"),
+        (16, u32(2**20 + 1), "frame_bytes is 1048577, it must be"),
+        (16, u32(11), "frame_bytes is 11, the strings have 10"),
+        (20, b"\0\0", "groups is 0, it must be 1 to 65535"),
+        (20, b"\xff\xff", "the head needs .* bytes, the file has"),
+        (22, b"\0\0", "units is 0, it must be 1 to 65535"),
+        (22, b"\xff\xff", "the head needs .* bytes, the file has"),
+        (24, u32(0), "most_unit_bytes is 0, it must be 1 to"),
+        (24, u32(59), "most_unit_bytes is 59, which the units do not bear out"),
+        (24, u32(61), "most_unit_bytes is 61, which the units do not bear out"),
+        (24, u32(2**24 + 1), "most_unit_bytes is 16777217, it must be"),
+        (28, u32(5), "most_payload_bytes is 5, it must be 6 to"),
+        (28, u32(500), "most_payload_bytes is 500, the units have"),
+        (68, b"\xff", "pin is 255, it must be 0 to 254"),
+        (68, b"\x02", "two lines on one pin"),
+        (70, b"\0\0", "pixels is 0, it must be 1 to 65535"),
+        (70, b"\x03\0", "frame_bytes is 10, the strings have 13"),
+        (72, b"grbw", "frame_bytes is 10, the strings have 12"),
+        (72, b"g\0rb", "must hold r, g, b"),
+        (72, b"\xff\xffrb", "must hold r, g, b"),
+        (72, b"GRB\0", "must hold r, g, b"),
+        (DRAW_AT, b"\x20", "string is 32, it must be 0 to 31"),
+        (DRAW_AT, b"\x02", "a draw names a string or a supply that is not there"),
+        (DRAW_AT + 1, b"\x01", "a draw names a string or a supply that is not there"),
+        (DRAW_AT + 2, b"\x02", "law is 2, it must be 0 to 1"),
+        (DRAW_AT + 3, b"\x01", "string lamp: draw from shed: first_pixel must be 0 to 0, not 1"),
+        (DRAW_AT + 5, b"\x00", "pixels is 0, it must be 1 to"),
+        (DRAW_AT + 5, b"\x02", "string lamp: draw from shed: pixels must be 1 to 1, not 2"),
         (NAMES_AT, b"\x05", "the names run over their end"),
-        (INDEX_AT - 5, b"\x03", "bytes are left after the names"),
-        (INDEX_AT - 5, b"\x05", "the names run over their end"),
+        (UNITS_AT - 5, b"\x03", "bytes are left after the names"),
+        (UNITS_AT - 5, b"\x05", "the names run over their end"),
         (NAMES_AT + 1, b"\xff", "a name is not UTF-8"),
         (NAMES_AT + 1, b"\x1b", "control character"),
         (NAMES_AT + 5, b"\x00\x08quayrail", "a name has 1 to 255 bytes of UTF-8, not 0"),
+        (UNIT_1, u32(HEAD_BYTES - 1), "unit 1: its payload lies outside"),
+        (UNIT_1, u32(2**32 - 1), "unit 1: its payload lies outside"),
+        (UNIT_1 + 4, b"\xff\xff\xff", "unit 1: its payload lies outside"),
+        (UNIT_1 + 4, b"\x05\0\0", "payload_bytes is 5, it must be 6 to"),
+        (UNIT_1 + 7, b"\x00", "frames is 0, it must be 1 to 255"),
+        (UNIT_1 + 7, b"\x07", "most_unit_bytes is 60, which the units do not bear out"),
+        (UNIT_1 + 8, b"\x02", "unit 1: its depth is 2"),
+        (UNIT_1 + 8, b"\x10", "depth is 16, it must be 0 to 15"),
+        (UNITS_AT + 8, b"\x01", "unit 0: its depth is 1"),
+        (UNIT_1 + 9, b"\x20", "how is 32, it must be 0 to 31"),
         (ENTRY_1, u32(0), "group 0: from 0 to 0 us is not"),
         (ENTRY_1, u32(500_000), "group 1: from 500000 to 500000 us is not"),
         (ENTRY_1, u32(5), "group 0: 6 frames in 5 us"),
-        (ENTRY_1 + 4, u32(HEAD_BYTES - 1), "group 1: its payload lies outside"),
-        (ENTRY_1 + 4, u32(2**32 - 1), "group 1: its payload lies outside"),
-        (ENTRY_1 + 8, b"\xff\xff\xff", "group 1: its payload lies outside"),
-        (ENTRY_1 + 8, b"\x05\0\0", "payload_bytes is 5, it must be 6 to"),
-        (ENTRY_1 + 11, b"\x00", "frames is 0, it must be 1 to 255"),
-        (ENTRY_1 + 11, b"\x08", "most_frames is 6, the index has 8"),
-        (HEAD_BYTES - 8, u32(750_000), "group 3: from 750000 to 750000 us is not"),
-        (HEAD_BYTES - 8, u32(0), "end_us is 0, it must be 1 to"),
-        (HEAD_BYTES - 8, u32(2**32 - 1), r"group 3: 6 frames in .* below 2\^30"),
+        (ENTRY_1 + 4, b"\x03\0", "group 1: unit 3 does not hold its frames"),
+        (ENTRY_1 + 4, b"\xff\xff", "unit is 65535, it must be 0 to 65534"),
+        (ENTRY_1 + 6, b"\x01", "group 1: unit 1 does not hold its frames"),
+        (ENTRY_1 + 7, b"\x00", "frames is 0, it must be 1 to 255"),
+        (ENTRY_1 + 7, b"\x07", "group 1: unit 1 does not hold its frames"),
+        (END_US, u32(750_000), "group 3: from 750000 to 750000 us is not"),
+        (END_US, u32(0), "end_us is 0, it must be 1 to"),
+        (END_US, u32(2**32 - 1), r"group 3: 6 frames in .* below 2\^30"),
     ],
 )
 def test_a_head_that_lies_under_a_sound_checksum_is_refused(
@@ -258,27 +310,50 @@ def test_a_head_that_lies_under_a_sound_checksum_is_refused(
         RollReader(put(lie(sound, at, value)))
 
 
-def test_too_large_a_group_is_refused_at_the_door(sound: bytes, put: Callable[[bytes], Path]) -> None:
-    data = lie(lie(sound, 12, u32(2**20)), 24, b"\x11")
-    with pytest.raises(RollError, match="a group has at most 16777216 bytes"):
-        RollReader(put(data))
+def test_too_large_a_unit_is_refused_at_the_door(sound: bytes, put: Callable[[bytes], Path]) -> None:
+    # One string of 65,535 pixels and units of 255 frames: 50 MB each.
+    data = lie(sound, 70, b"\xff\xff")
+    data = lie(data, 16, u32(65_535 * 3 + 4))
+    for unit in range(3):
+        data = lie(data, UNITS_AT + 14 * unit + 7, b"\xff")
+    with pytest.raises(RollError, match="unit 0: a unit has at most 16777216 bytes"):
+        RollReader(put(lie(data, 9, b"\xff")))
+
+
+def test_a_page_that_does_not_match_its_checksum_is_refused(sound: bytes, put: Callable[[bytes], Path]) -> None:
+    body = sound[: HEAD_BYTES - 8] + u32(1)
+    with pytest.raises(RollError, match="the checksum of page 0 of the index does not match"):
+        RollReader(put(body + u32(zlib.crc32(body)) + sound[HEAD_BYTES:]))
+
+
+def test_pages_that_do_not_meet_are_refused(tmp_path: Path, put: Callable[[bytes], Path]) -> None:
+    with RollWriter(tmp_path / "a.roll", SHOW, groups=18) as writer:
+        for group in range(18):
+            writer.add(group * 1_000, (group + 1) * 1_000, frames_of(0))
+    data = (tmp_path / "a.roll").read_bytes()
+    page = UNITS_AT + width(UNIT)
+    assert data[page + 128 : page + 132] == u32(16_000)
+    changed = data[: page + 128] + u32(16_001)
+    changed += u32(zlib.crc32(changed[page:]))
+    changed += data[len(changed) : page + 160]
+    with pytest.raises(RollError, match="group 16 starts at 16000 us, its page before ends elsewhere"):
+        RollReader(put(changed + u32(zlib.crc32(changed)) + data[len(changed) + 4 :]))
 
 
 @pytest.mark.parametrize(
     ("at", "value", "broken"),
     [
-        (INDEX_AT + 4, None, [0]),  # the pointer of group 0 to the payload of group 3, sound and of the same shape
-        (ENTRY_1, u32(250_001), [0, 1]),  # a start is the end of the group before
-        (ENTRY_1 + 11, b"\x05", [1]),
-        (ENTRY_1 + 12, u32(0), [1]),
-        (HEAD_BYTES - 8, u32(1_000_001), [3]),
+        (UNITS_AT, None, [0, 1, 2]),  # the pointer of unit 0 to the payload of unit 2, sound and of the same shape
+        (UNIT_1 + 8, b"\x00", [1]),
+        (UNIT_1 + 9, b"\x01", [1]),
+        (UNIT_1 + 10, u32(0), [1]),
     ],
 )
-def test_an_entry_that_strays_under_a_sound_head_breaks_its_group(
+def test_a_unit_that_strays_under_a_sound_head_breaks_its_groups(
     sound: bytes, put: Callable[[bytes], Path], at: int, value: bytes | None, broken: list[int]
 ) -> None:
     with RollReader(put(sound)) as reader:
-        third = reader.groups[3]
+        third = reader.units[2]
     pointer = u32(third.payload_at) + third.payload_bytes.to_bytes(3, "little")
     path = put(lie(sound, at, pointer if value is None else value))
     got = []
@@ -298,11 +373,11 @@ def test_huge_claims_take_no_memory(
     packer = zlib.compressobj(9, zlib.DEFLATED, -12)
     bomb = packer.compress(bytes(2**24)) + packer.flush(zlib.Z_SYNC_FLUSH)[:-4] + b"\x01\x00\xfe\xff\x00"
     assert len(bomb) < 40_000
-    monkeypatch.setattr(codec, "encode_group", lambda *_, **__: bomb)
+    monkeypatch.setattr(codec, "encode_unit", lambda *_, **__: Packed(bomb, ROWS, bytes(30)))
     with RollWriter(tmp_path / "bomb.roll", SHOW, groups=1) as writer:
         writer.add(0, 1_000, np.zeros((3, 10), np.uint8))
     tracemalloc.start()
-    too_long = "group 0 is broken: the payload does not hold 3 frames of 10 bytes"
+    too_long = "group 0 is broken: the payload holds more than 3 frames of 10 bytes"
     with RollReader(tmp_path / "bomb.roll") as reader, pytest.raises(RollBroken, match=too_long):
         reader.group(0)
     top = tracemalloc.get_traced_memory()[1]
@@ -310,28 +385,65 @@ def test_huge_claims_take_no_memory(
     assert top < 400_000
 
 
+def test_a_unit_that_inflates_to_more_than_the_head_says_is_broken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    encode = codec.encode_unit
+
+    def understate(frames: np.ndarray, **how: Any) -> Packed:
+        packed = encode(frames, **how)
+        return Packed(packed.payload, packed.how, packed.arranged[:-1])
+
+    monkeypatch.setattr(codec, "encode_unit", understate)
+    with RollWriter(tmp_path / "a.roll", SHOW, groups=1) as writer:
+        writer.add(0, 1_000, np.zeros((40, 10), np.uint8))  # nothing is lit: marks
+    with RollReader(tmp_path / "a.roll") as reader:
+        assert reader.verify() == ["group 0 is broken: unit 0 inflates to more than most_unit_bytes"]
+
+
 # ---- verify -----------------------------------------------------------------------------------------------------
 
 
 def test_verify_names_every_broken_group(sound: bytes, put: Callable[[bytes], Path]) -> None:
     with RollReader(put(sound)) as reader:
-        places = [reader.groups[number].payload_at for number in (0, 3)]
+        places = [reader.units[number].payload_at for number in (0, 2)]
     damaged = bytearray(sound)
     for place in places:
         damaged[place + 3] ^= 0x10
     with RollReader(put(bytes(damaged))) as reader:
-        assert reader.verify() == [f"group {number} is broken: its checksum does not match" for number in (0, 2, 3)]
+        assert reader.verify() == [
+            f"group {number} is broken: the checksum of unit {unit} does not match"
+            for number, unit in ((0, 0), (1, 0), (2, 0), (3, 2))
+        ]
 
 
 def test_verify_names_a_sound_payload_that_does_not_decode(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(codec, "encode_group", lambda *_, **__: b"\xff\xff\x01\x00\xfe\xff\x00")
+    bad = Packed(b"\xff\xff\x01\x00\xfe\xff\x00", ROWS, bytes(30))
+    monkeypatch.setattr(codec, "encode_unit", lambda *_, **__: bad)
     with RollWriter(tmp_path / "a.roll", SHOW, groups=1) as writer:
         writer.add(0, 1_000, np.zeros((3, 10), np.uint8))
     with RollReader(tmp_path / "a.roll") as reader:
         assert reader.verify() == ["group 0 is broken: the payload is not deflate"]
 
 
-def test_verify_names_bytes_that_belong_to_no_group(sound: bytes, put: Callable[[bytes], Path]) -> None:
-    with RollReader(put(lie(sound + b"stowaway", 8, u32(len(sound) + 8)))) as reader:
-        assert reader.verify() == [f"bytes after {len(sound)} belong to no group"]
+def test_verify_names_bytes_that_belong_to_no_unit(sound: bytes, put: Callable[[bytes], Path]) -> None:
+    with RollReader(put(lie(sound + b"stowaway", 12, u32(len(sound) + 8)))) as reader:
+        assert reader.verify() == [f"bytes after {len(sound)} belong to no unit"]
         assert np.array_equal(reader.group(3), frames_of(3))
+
+
+def test_verify_names_a_unit_that_belongs_to_no_group(sound: bytes, put: Callable[[bytes], Path]) -> None:
+    with RollReader(put(lie(sound, ENTRY_1 + 4, b"\0\0"))) as reader:
+        assert reader.verify() == ["unit 1 belongs to no group"]
+
+
+def test_verify_names_payloads_that_overlap(sound: bytes, put: Callable[[bytes], Path]) -> None:
+    with RollReader(put(sound)) as reader:
+        first, second = reader.units[:2]
+    record = u32(second.payload_at - 1) + sound[UNIT_1 + 4 : UNIT_1 + UNIT_CHECKED]
+    payload = sound[second.payload_at - 1 :][: second.payload_bytes]
+    data = lie(sound, UNIT_1, record + u32(zlib.crc32(payload + record)))
+    with RollReader(put(data)) as reader:
+        faults = reader.verify()
+    end = first.payload_at + first.payload_bytes
+    assert f"payloads overlap or leave a gap at byte {end - 1}" in faults

@@ -16,14 +16,26 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from exporters import codec
-from exporters.rollfile import INFLATER_BYTES, RollGroup, RollHeader, RollReader, RollWriter, StringSpec
+from exporters.rollfile import (
+    CHAIN_GROUPS,
+    INFLATER_BYTES,
+    READ_BYTES,
+    Draw,
+    RollGroup,
+    RollHeader,
+    RollReader,
+    RollWriter,
+    StringSpec,
+    plan_units,
+)
 from exporters.spec import RollError
 
 RAIL = StringSpec("rail", 16, None, 20, 3, "grb", "ws2812b")
 MAST = StringSpec("mast", 18, 19, 5, 3, "bgr", "apa102")
 LAMP = StringSpec("lämp", 2, None, 1, 4, "grbw", "sk6812-rgbw")
+DRAWS = (Draw("rail", "boat", 0, 15, 1_000, 20_000), Draw("rail", "shed", 15, 5, 1_000, 20_000, "max"))
 HEADER = RollHeader(
-    "Ebb & flood", "quay", 3_000_000, "0123456789abcdef" * 4, (RAIL, MAST, LAMP), (("shed", 4000), ("boat", 0))
+    "Ebb & flood", "quay", 3_000_000, "0123456789abcdef" * 4, (RAIL, MAST, LAMP), (("shed", 4000), ("boat", 0)), DRAWS
 )
 ONE = RollHeader("", "quay", 0, "0" * 64, (StringSpec("rail", 0, None, 1, 3, "rgb", "ws2812b"),))
 
@@ -106,6 +118,11 @@ def test_any_header_within_the_limits_comes_back(data: st.DataObject, tmp_path_f
         song_sha256=data.draw(st.binary(min_size=32, max_size=32)).hex(),
         strings=strings,
         allotments=tuple(supplies.items()),
+        draws=tuple(
+            Draw(string.name, supply, string.pixels - 1, 1, 900, 65_536, law)
+            for string in strings
+            for supply, law in zip(supplies, ["sum", "max"], strict=False)
+        ),
     )
     path = tmp_path_factory.mktemp("roll") / "a.roll"
     write(path, [noise(1, 2, header)], header)
@@ -142,7 +159,7 @@ def test_frames_are_spaced_by_whole_division_with_the_remainder_spread(roll: Rol
 def test_the_frame_that_stands_is_the_one_between_its_own_time_and_the_next(
     start: int, frames: int, extra: int
 ) -> None:
-    group = RollGroup(start, start + frames + extra, frames, 0, 0, 0)
+    group = RollGroup(start, start + frames + extra, frames, 0, 0)
     for frame in {0, 1 % frames, frames // 2, frames - 1}:
         due, end = group.frame_us(frame), group.frame_us(frame + 1)
         assert due < end
@@ -179,9 +196,7 @@ def test_a_group_that_repeats_is_stored_once_at_any_tempo(tmp_path: Path) -> Non
         writer.add(1_444_444, 2_000_000, noise(2))
     assert writer.stats.stored_groups == 2
     with RollReader(tmp_path / "a.roll") as reader:
-        places = [(group.payload_at, group.payload_bytes) for group in reader.groups]
-        assert places[:2] == places[2:]
-        assert len({group.crc for group in reader.groups}) == 4
+        assert [group.place for group in reader.groups] == [(0, 0), (0, 12), (0, 0), (0, 12)]
         assert np.array_equal(reader.group(2), noise(1))
         assert reader.verify() == []
 
@@ -194,6 +209,76 @@ def test_groups_of_the_same_bytes_in_other_shapes_are_not_mixed_up(tmp_path: Pat
         assert [reader.group(number).shape for number in range(3)] == [(2, 6), (3, 6), (2, 6)]
 
 
+# ---- units ------------------------------------------------------------------------------------------------------
+
+
+def planned(numbers: list[int], unit_frames: int, frames: int = 10) -> list[tuple[tuple[int, ...], int]]:
+    """(different groups, depth) of each unit, for groups of ten frames and room for so many in a unit."""
+    plan = plan_units(numbers, [frames] * (max(numbers) + 1), 5, unit_frames * 5)
+    assert all(unit.frames == frames * len(unit.groups) for unit in plan)
+    return [(unit.groups, unit.depth) for unit in plan]
+
+
+def test_what_never_repeats_leans_on_what_came_before_until_a_chain_is_long_enough() -> None:
+    assert CHAIN_GROUPS == 8
+    assert planned(list(range(11)), 29) == [
+        ((0, 1), 0), ((2, 3), 1), ((4, 5), 2), ((6, 7), 3), ((8, 9), 0), ((10,), 1),
+    ]  # fmt: skip
+
+
+def test_a_unit_is_as_long_as_a_board_has_room_but_not_longer_than_a_chain_or_255_frames() -> None:
+    assert [len(groups) for groups, _ in planned(list(range(20)), 10_000)] == [8, 8, 4]
+    assert [len(groups) for groups, _ in planned(list(range(7)), 10_000, frames=80)] == [3, 3, 1]
+
+
+def test_a_group_larger_than_the_room_is_a_unit_of_its_own() -> None:
+    assert planned([0, 1], 9) == [((0,), 0), ((1,), 1)]
+
+
+def test_a_unit_that_play_jumps_into_leans_on_nothing() -> None:
+    # 0 1 2 3, then from 3 back to 1: the unit of 1 stands alone, and the next chain starts with it.
+    assert planned([0, 1, 2, 3, 1, 2], 19) == [((0,), 0), ((1,), 0), ((2,), 1), ((3,), 2)]
+    # In a unit of several groups it does not matter which of them is jumped to.
+    assert planned([0, 1, 2, 3, 3, 0], 29) == [((0, 1), 0), ((2, 3), 0)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_any_order_of_groups_comes_back_and_no_jump_needs_more_than_one_unit(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    seeds = data.draw(st.lists(st.integers(0, 12), min_size=1, max_size=40))
+    groups = [np.random.default_rng(seed).integers(0, 3, (1 + seed % 3, 79), np.uint8) for seed in seeds]
+    path = tmp_path_factory.mktemp("roll") / "a.roll"
+    with RollWriter(path, HEADER, groups=len(groups), unit_bytes=data.draw(st.integers(1, 1_000))) as writer:
+        for number, frames in enumerate(groups):
+            writer.add(number * 1_000, number * 1_000 + 1_000, frames)
+    with RollReader(path) as reader:
+        assert all(np.array_equal(frames, own) for (_, frames), own in zip(reader, groups, strict=True))
+        assert reader.verify() == []
+        assert writer.stats == reader.stats
+        assert reader.stats.stored_groups == len(set(seeds))
+        units = [group.unit for group in reader.groups]
+        jumps = [to for at, to in zip([None, *units], units, strict=False) if at is None or to not in (at, at + 1)]
+        assert {reader.units[unit].depth for unit in jumps} == {0}
+
+
+def test_a_reader_enters_a_chain_anywhere(tmp_path: Path) -> None:
+    groups = [noise(seed) // 100 for seed in range(8)]
+    with RollWriter(tmp_path / "a.roll", HEADER, groups=8, unit_bytes=1) as writer:
+        for number, frames in enumerate(groups):
+            writer.add(number * 1_000, number * 1_000 + 1_000, frames)
+    for number in (7, 3, 0, 5):
+        with RollReader(tmp_path / "a.roll") as reader:
+            assert [unit.depth for unit in reader.units] == list(range(8))
+            assert np.array_equal(reader.group(number), groups[number])
+
+
+def test_what_a_caller_does_to_a_groups_frames_stays_with_the_caller(roll: RollReader) -> None:
+    roll.group(0)[:] = 0
+    assert np.array_equal(roll.group(0), noise(1))
+
+
 # ---- sizes ------------------------------------------------------------------------------------------------------
 
 
@@ -203,9 +288,10 @@ def test_stats_are_the_sizes_of_the_file(tmp_path: Path) -> None:
     assert stats.file_bytes == (tmp_path / "a.roll").stat().st_size
     assert (stats.groups, stats.stored_groups, stats.frames) == (3, 2, 54)
     assert (stats.raw_bytes, stats.most_group_bytes) == (54 * 79, 30 * 79)
-    # Noise does not pack: the greatest payload is that of 30 frames, a little longer than they are.
-    assert 30 * 79 < stats.most_payload_bytes < 30 * 79 + 20
-    assert stats.ram_bytes == stats.most_payload_bytes + 2 * (30 * 79 + 1) + 79 + INFLATER_BYTES
+    # Noise does not pack: the one unit of 42 frames is a little longer than they are.
+    assert (stats.units, stats.most_unit_bytes) == (1, 42 * 79)
+    assert 42 * 79 < stats.most_payload_bytes < 42 * 79 + 20
+    assert stats.ram_bytes == 2 * 42 * 79 + 79 + INFLATER_BYTES[13] + READ_BYTES
     with RollReader(tmp_path / "a.roll") as reader:
         assert reader.stats == stats
 
@@ -317,21 +403,21 @@ def test_a_folder_that_is_not_there_is_the_systems_error(tmp_path: Path) -> None
 
 def test_the_caller_may_pick_the_effort(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[dict[str, object]] = []
-    encode = codec.encode_group
+    encode = codec.encode_unit
 
-    def listen(frames: np.ndarray, **how: Any) -> bytes:
-        asked.append(how)
+    def listen(frames: np.ndarray, **how: Any) -> codec.Packed:
+        asked.append({key: how[key] for key in ("channels", "level", "small")})
         return encode(frames, **how)
 
-    monkeypatch.setattr(codec, "encode_group", listen)
+    monkeypatch.setattr(codec, "encode_unit", listen)
     choices: list[dict[str, Any]] = [{"level": 9}, {"small": True}, {}]
     for choice in choices:
         with RollWriter(tmp_path / "a.roll", HEADER, groups=1, **choice) as writer:
             writer.add(0, 1_000, noise(1))
     assert asked == [
         {"channels": 3, "level": 9, "small": False},
-        {"channels": 3, "level": 6, "small": True},
-        {"channels": 3, "level": 6, "small": False},
+        {"channels": 3, "level": codec.LEVEL, "small": True},
+        {"channels": 3, "level": codec.LEVEL, "small": False},
     ]
 
 
@@ -350,6 +436,19 @@ def test_the_caller_may_pick_the_effort(tmp_path: Path, monkeypatch: pytest.Monk
         ({"allotments": tuple((f"p{n}", 1) for n in range(33))}, "supplies of a roll must be 0 to 32, not 33"),
         ({"allotments": (("shed", 2**32),)}, "allotment of shed must be 0 to 4294967295"),
         ({"allotments": (("shed", 1), ("shed", 2))}, "one name twice among shed, shed"),
+        ({"draws": (replace(DRAWS[0], string="oar"),)}, "a draw of oar from boat: no such string"),
+        ({"draws": (replace(DRAWS[0], supply="sun"),)}, "a draw of rail from sun: .* no allotment"),
+        ({"draws": DRAWS[:1] * 65}, "draws of a roll must be 0 to 64, not 65"),
+        ({"draws": (replace(DRAWS[0], first_pixel=20),)}, "first_pixel must be 0 to 19, not 20"),
+        ({"draws": (replace(DRAWS[0], first_pixel=15, pixels=6),)}, "pixels must be 1 to 5, not 6"),
+        ({"draws": (replace(DRAWS[0], idle_ua=2**24),)}, "idle_ua must be 0 to 16777215"),
+        ({"draws": (replace(DRAWS[0], channel_ua=-1),)}, "channel_ua must be 0 to 16777215, not -1"),
+        (
+            {"draws": (replace(DRAWS[0], pixels=20, idle_ua=2**24 - 1, channel_ua=2**24 - 1),)},
+            "full on must be 0 to 1073741823",
+        ),
+        ({"draws": (replace(DRAWS[0], law="mean"),)}, 'law "mean" must be one of sum, max'),
+        ({"draws": DRAWS, "strings": (replace(RAIL, name="oar"), RAIL)}, "two lines on one pin"),
         ({"strings": (RAIL, replace(MAST, name="rail"))}, "one name twice among rail, rail"),
         ({"strings": (RAIL, replace(MAST, pin=16))}, "two lines on one pin"),
         ({"strings": (replace(MAST, clock_pin=18),)}, "two lines on one pin"),

@@ -10,6 +10,7 @@ import hashlib
 import re
 import struct
 import zlib
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +18,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from exporters import codec, spec
-from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
+from exporters import codec, rollfile, spec
+from exporters.codec import Packed
+from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 
 HERE = Path(__file__).parent
 PAGE = Path(spec.__file__).with_name("ROLL.md").read_text(encoding="utf-8")
@@ -32,12 +34,31 @@ TIDE_HEADER = RollHeader(
     song_sha256=hashlib.sha256(b"abc").hexdigest(),
     strings=(StringSpec("rail", 16, None, 2, 3, "grb", "ws2812b"),),
     allotments=(("shed", 1500),),
+    draws=(Draw("rail", "shed", 0, 2, 1_000, 20_000),),
+)
+PAYLOADS_AT = 0xC1
+
+# Section 15's two payloads, from its tables of bits, and what they inflate to.
+BITS = (
+    """0 10 00111010 0000101 00000 00110000 0000001 00000 111001000 0000001 00011 00110101 0000001 00011 0000001 00011
+    0000000 0 00""",
+    """0 10 01000000 00110000 00110000 00111001 0000001 00101 0 00110001 00110000 0001000 00000 00110010 00110000
+    00110000 01011000 111001000 0000010 01001 111 111111111 111111111 0000000 0 00""",
+)
+ARRANGED = (
+    bytes([10] * 8 + [0] * 4 + [200, 0, 0, 0] + [5, 0, 0, 0] * 2),
+    bytes([16, 0, 0, 9, 0, 0] + [0, 1, 0, 0] + [0, 0] * 4 + [0, 2, 0, 0] + [40, 200, 5, 0, 0, 0, 255, 255, 255]),
 )
 
-# Section 13's two payloads, from its table of bits and its list of frames.
-BITS = """0 10 00111010 0000101 00000 00110000 0000001 00000 111001000 0000001 00011 00110101 0000001 00011 0000010
-00011 0000000 0 00"""
-PLAIN = bytes([40, 200, 5, 40, 200, 5, 0, 0, 0, 255, 255, 255])
+
+KINDS = ("columns", "pairs", "rows", "marks")
+
+
+def stored(body: bytes) -> bytes:
+    """A payload of stored blocks alone (RFC 1951, 3.2.4)."""
+    first = len(body) - 1
+    lengths = first.to_bytes(2, "little") + (first ^ 0xFFFF).to_bytes(2, "little")
+    return b"\0" + lengths + body[:-1] + bytes.fromhex("00 0100 feff") + body[-1:]
 
 
 def bits_to_bytes(bits: str) -> bytes:
@@ -51,18 +72,21 @@ def section(number: int) -> str:
     return re.split(r"^## ", PAGE, flags=re.MULTILINE)[number].partition("\n")[2]
 
 
+HEADINGS = ("offset", "name", "group", "bits", "how", "kind", "tried")
+
+
 def rows(text: str) -> list[list[str]]:
     """The rows of the tables in a text, headings, rules and drawings left out."""
     text = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
     cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in text.splitlines() if line[:1] == "|"]
-    return [row for row in cells if not row[0].startswith("-") and row[0] not in ("offset", "name", "group", "bits")]
+    return [row for row in cells if not row[0].startswith("-") and row[0] not in HEADINGS]
 
 
 def page_frames() -> list[tuple[int, int, list[int]]]:
-    """Section 13's list: group, time, bytes."""
+    """Section 15's list: group, time, bytes."""
     return [
         (int(group), int(due), [int(value) for value in re.findall(r"\d+", frame)])
-        for group, due, frame in (row for row in rows(section(13)) if len(row) == 3)
+        for group, due, frame in (row for row in rows(section(15)) if len(row) == 3)
     ]
 
 
@@ -71,7 +95,13 @@ def page_frames() -> list[tuple[int, int, list[int]]]:
 
 @pytest.mark.parametrize(
     ("number", "records"),
-    [(3, [spec.HEADER]), (4, [spec.STRING]), (5, [spec.SUPPLY]), (7, [spec.ENTRY, spec.INDEX_END])],
+    [
+        (3, [spec.HEADER]),
+        (4, [spec.STRING]),
+        (5, [spec.SUPPLY, spec.DRAW]),
+        (7, [spec.UNIT]),
+        (8, [spec.ENTRY, spec.PAGE_END, spec.HEAD_CRC]),
+    ],
 )
 def test_each_record_of_the_page_is_the_record_of_the_code(number: int, records: list[spec.Record]) -> None:
     expected = []
@@ -82,25 +112,43 @@ def test_each_record_of_the_page_is_the_record_of_the_code(number: int, records:
     assert rows(section(number)) == expected
 
 
+def test_the_lengths_of_marks_are_those_of_the_page() -> None:
+    expected = [[str(at * 3), "3", field.name, f"0 to {field.high}"] for at, field in enumerate(spec.MARKS_HEAD)]
+    assert [row for row in rows(section(9)) if len(row) == 4] == expected
+
+
 def test_every_limit_of_the_page_is_the_limit_of_the_code() -> None:
-    limits = {name: int(value) for name, value, _ in rows(section(10))}
-    assert len(limits) == 11
+    limits = {name: int(value) for name, value, _ in rows(section(11))}
+    assert len(limits) == 24
     assert limits == {name: getattr(spec, name) for name in limits}
 
 
 def test_every_integer_constant_of_the_code_stands_on_the_page() -> None:
-    shown = {name for name, _, _ in rows(section(10))}
-    elsewhere = {"VERSION", "WINDOW_BITS", "ENTRY_CHECKED", "U16", "U32"}
+    shown = {name for name, _, _ in rows(section(11))}
+    elsewhere = {"VERSION", "UNIT_CHECKED", "U16", "U24", "U32"}
     constants = {name for name, value in vars(spec).items() if name.isupper() and isinstance(value, int)}
     assert constants == shown | elsewhere
 
 
+def test_the_kinds_of_the_page_are_the_constants() -> None:
+    kinds = {row[1].upper(): int(row[0]) for row in rows(section(9)) if row[1:2] and row[1] in KINDS}
+    assert kinds == {name.upper(): getattr(spec, name.upper()) for name in KINDS}
+
+
+def test_the_arrangements_worked_through_on_the_page_are_right() -> None:
+    worked = [row for row in rows(section(9)) if len(row) == 3 and " of " in row[1]]
+    assert len(worked) == 6
+    for how, _, values in worked:
+        frames, _ = codec.decode_unit(stored(bytes(map(int, values.split()))), int(how), 2, 4)
+        assert frames.tolist() == [[1, 250, 3, 4], [2, 4, 3, 3]]
+
+
 def test_the_widths_in_the_drawing_of_the_file_are_the_widths_of_the_records() -> None:
     drawn = [re.sub(r"\D", "", cell) for cell in section(2).splitlines()[4].strip("|").split("|")]
-    widths = [spec.width(record) for record in (spec.HEADER, spec.STRING, spec.SUPPLY, spec.ENTRY)]
-    assert [int(cell) for cell in drawn[:5] if cell] == widths
-    assert [int(cell) for cell in drawn[5:9] if cell] == [16, 4, 4]
-    assert spec.width(spec.INDEX_END) == 8
+    records = (spec.HEADER, spec.STRING, spec.SUPPLY, spec.DRAW, spec.UNIT)
+    page = spec.PAGE_ENTRIES * spec.width(spec.ENTRY) + spec.width(spec.PAGE_END)
+    assert [int(cell) for cell in drawn if cell] == [*map(spec.width, records), page, 88, 4]
+    assert (spec.width(spec.ENTRY), spec.width(spec.PAGE_END), spec.width(spec.HEAD_CRC)) == (8, 8, 4)
 
 
 # ---- the worked example -----------------------------------------------------------------------------------------
@@ -117,18 +165,24 @@ def test_the_bytes_on_the_page_are_the_golden_bytes_at_the_offsets_shown() -> No
 
 
 def test_the_bits_on_the_page_are_the_bits_worked_here() -> None:
-    shown = [row[0] for row in rows(section(13)) if len(row) == 2]
-    assert "".join("".join(shown).split()) == "".join(BITS.split())
-    assert bits_to_bytes(BITS).hex(" ") in section(13)
+    shown = [row[0] for row in rows(section(15)) if len(row) == 2]
+    assert "".join("".join(shown).split()) == "".join("".join(BITS).split())
+    for bits in BITS:
+        assert bits_to_bytes(bits).hex(" ") in " ".join(section(15).split())
 
 
 def test_the_golden_payloads_are_the_hand_worked_blocks() -> None:
-    first = bits_to_bytes(BITS) + bytes.fromhex("0100feff 03")
-    second = bytes.fromhex("00 0c00 f3ff") + PLAIN + bytes.fromhex("00 0100 feff 00")
-    assert TIDE[0xA0:] == first + second
-    # The third reader of these bits is zlib's inflate, which knows nothing of this page.
-    changes = bytes([10] * 8 + [0] * 4 + [200, 0, 0, 0] + [5, 0, 0, 0] * 2)
-    assert zlib.decompressobj(-12).decompress(first) == changes + b"\x03"
+    last = bytes.fromhex("0100feff")
+    payloads = [bits_to_bytes(bits) + last + body[-1:] for bits, body in zip(BITS, ARRANGED, strict=True)]
+    assert TIDE[PAYLOADS_AT:] == b"".join(payloads)
+    # The third reader of these bits is zlib's inflate, which knows nothing of this page. One inflater, in order.
+    inflater = zlib.decompressobj(-12)
+    assert [inflater.decompress(payload) for payload in payloads] == list(ARRANGED)
+
+
+def test_the_second_golden_payload_leans_on_the_first() -> None:
+    with pytest.raises(zlib.error, match="distance too far back"):
+        zlib.decompressobj(-12).decompress(TIDE[PAYLOADS_AT + 19 :])
 
 
 def test_the_reader_gives_the_frames_of_the_page_when_they_are_due(tmp_path: Path) -> None:
@@ -148,11 +202,14 @@ def test_the_reader_gives_the_frames_of_the_page_when_they_are_due(tmp_path: Pat
 def test_the_writer_puts_the_same_head_around_the_same_payloads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    payloads = {4: TIDE[0xA0:0xB3], 2: TIDE[0xB3:]}
-    monkeypatch.setattr(codec, "encode_group", lambda frames, **_: payloads[len(frames)])
-    spans = [(0, 500_000), (500_000, 833_333), (833_333, 1_250_000)]
-    with RollWriter(tmp_path / "tide.roll", TIDE_HEADER, groups=3) as writer:
-        for number, (start, end) in enumerate(spans):
+    at = PAYLOADS_AT + 19
+    packed = {4: Packed(TIDE[PAYLOADS_AT:at], 6, ARRANGED[0]), 6: Packed(TIDE[at:], 26, ARRANGED[1])}
+    monkeypatch.setattr(codec, "encode_unit", lambda frames, **_: packed[len(frames)])
+    monkeypatch.setattr(rollfile, "WIDE_WINDOW_FRAME_BYTES", 5)
+    starts = [0, 500_000, 700_000, 833_333, 1_250_000]
+    # Room for six frames in a unit.
+    with RollWriter(tmp_path / "tide.roll", TIDE_HEADER, groups=4, unit_bytes=36) as writer:
+        for number, (start, end) in enumerate(pairwise(starts)):
             writer.add(start, end, np.array([f for g, _, f in page_frames() if g == number], np.uint8))
     assert (tmp_path / "tide.roll").read_bytes() == TIDE
 
@@ -178,47 +235,92 @@ def test_the_crc_has_the_published_check_value() -> None:
 
 
 def test_the_golden_checksums_follow_from_the_page() -> None:
-    head_crc = int.from_bytes(TIDE[0x9C:0xA0], "little")
-    assert crc_by_the_page(TIDE[:0x9C]) == head_crc
-    for entry, payload in ((0x68, TIDE[0xA0:0xB3]), (0x78, TIDE[0xB3:]), (0x88, TIDE[0xA0:0xB3])):
-        covered = payload + TIDE[entry : entry + 12] + TIDE[entry + 16 : entry + 20]
-        assert crc_by_the_page(covered) == int.from_bytes(TIDE[entry + 12 : entry + 16], "little")
+    def stands_at(at: int) -> int:
+        return int.from_bytes(TIDE[at : at + 4], "little")
+
+    units_at, index_at = 0x79, 0x95
+    second = PAYLOADS_AT + 19
+    for unit, payload in ((units_at, TIDE[PAYLOADS_AT:second]), (units_at + 14, TIDE[second:])):
+        assert crc_by_the_page(payload + TIDE[unit : unit + 10]) == stands_at(unit + 10)
+    assert crc_by_the_page(TIDE[index_at : index_at + 36]) == stands_at(index_at + 36)
+    assert crc_by_the_page(TIDE[: PAYLOADS_AT - 4]) == stands_at(PAYLOADS_AT - 4)
 
 
 # ---- a second decoder, from the page alone ----------------------------------------------------------------------
 
 
 def decode_by_the_page(data: bytes) -> list[tuple[int, list[int]]]:
-    """(due, bytes) of every frame, as sections 3 to 9 say, with struct and one zlib inflater for the whole roll."""
-    magic, version, window, strings, supplies = struct.unpack_from("<4sBBBB", data)
-    assert (magic, version, window) == (b"ROLL", 0, 12)
-    file_bytes, frame_bytes, groups, most_payload = struct.unpack_from("<IIII", data, 8)
-    most_frames, reserved, names_bytes = struct.unpack_from("<BBH", data, 24)
-    assert (file_bytes, reserved) == (len(data), 0)
-    index_at = 64 + 8 * strings + 4 * supplies + names_bytes
-    head_crc_at = index_at + 16 * groups + 4
-    assert zlib.crc32(data[:head_crc_at]) == struct.unpack_from("<I", data, head_crc_at)[0]
-    inflater = zlib.decompressobj(-window)
-    frames_out, sizes = [], []
-    for entry in range(index_at, index_at + 16 * groups, 16):
-        start, at, size_and_n, crc, end = struct.unpack_from("<IIIII", data, entry)
-        size, n = size_and_n & 0xFFFFFF, size_and_n >> 24
-        sizes.append((size, n))
-        payload = data[at : at + size]
-        assert zlib.crc32(payload + data[entry : entry + 12] + data[entry + 16 : entry + 20]) == crc
-        *arranged, how = inflater.decompress(payload)
-        assert len(arranged) == n * frame_bytes
-        frames = [arranged[f * frame_bytes : (f + 1) * frame_bytes] for f in range(n)]
-        changes = iter(arranged)
-        for first in range(how):
-            for b in range(first, frame_bytes, how):
-                value = 0
+    """(due, bytes) of every frame, as sections 3 to 10 say, with struct and one zlib inflater for the whole roll."""
+    magic, version, window, strings, supplies, draws, most_frames = struct.unpack_from("<4s6B", data)
+    assert (magic, version) == (b"ROLL", 1)
+    names_bytes, file_bytes, frame_bytes, groups, units = struct.unpack_from("<HIIHH", data, 10)
+    most_unit, most_payload = struct.unpack_from("<II", data, 24)
+    units_at = 68 + 8 * strings + 4 * supplies + 13 * draws + names_bytes
+    index_at = units_at + 14 * units
+    payloads_at = index_at + 8 * groups + 8 * -(-groups // 16) + 4
+    assert file_bytes == len(data)
+    assert zlib.crc32(data[: payloads_at - 4]) == struct.unpack_from("<I", data, payloads_at - 4)[0]
+    records = [struct.unpack_from("<IIBBI", data, units_at + 14 * u) for u in range(units)]
+    assert most_payload == max(record[1] & 0xFFFFFF for record in records)
+    assert most_frames == max(record[1] >> 24 for record in records)
+    inflater, loaded, sizes = zlib.decompressobj(-window), -1, []
+    frames: list[list[int]] = []
+    out = []
+    for i in range(groups):
+        entry = index_at + 8 * i + 8 * (i // 16)
+        start, unit, first, n = struct.unpack_from("<IHBB", data, entry)
+        end = struct.unpack_from("<I", data, entry + 8)[0]
+        if i % 16 == 15 or i == groups - 1:
+            page = index_at + 136 * (i // 16)
+            assert zlib.crc32(data[page : entry + 12]) == struct.unpack_from("<I", data, entry + 12)[0]
+        if loaded != unit:
+            at, size_and_frames, depth, how, crc = records[unit]
+            chain = [unit] if depth and loaded == unit - 1 else range(unit - depth, unit + 1)
+            for loaded in chain:
+                at, size_and_frames, depth, how, crc = records[loaded]
+                payload = data[at : at + (size_and_frames & 0xFFFFFF)]
+                assert zlib.crc32(payload + data[units_at + 14 * loaded :][:10]) == crc
+                stand = frames[-1] if depth else [0] * frame_bytes
+                arranged = inflater.decompress(payload)
+                sizes.append(len(arranged))
+                frames = shown(arranged, how, size_and_frames >> 24, stand)
+        out += [(start + j * (end - start) // n, frames[first + j]) for j in range(n)]
+    assert most_unit == max(sizes)
+    return out
+
+
+def shown(arranged: bytes, how: int, n: int, stand: list[int]) -> list[list[int]]:
+    """Section 9, undone."""
+    step, changes, kind = how % 4 + 1, how // 4 % 2, how // 8
+    frames: list[list[int]] = []
+    if kind < 3:
+        values = iter(arranged)
+        frames = [[0] * len(stand) for _ in range(n)]
+        for k in range(step):
+            plane = list(range(k, len(stand), step))
+            width = (1, 2, len(plane))[kind]
+            for tile in range(0, len(plane), max(width, 1)):
                 for f in range(n):
-                    value = (value + next(changes)) % 256
-                    frames[f][b] = value
-        frames_out += [(start + i * (end - start) // n, frame) for i, frame in enumerate(frames)]
-    assert (most_payload, most_frames) == (max(size for size, _ in sizes), max(n for _, n in sizes))
-    return frames_out
+                    for b in plane[tile : tile + width]:
+                        frames[f][b] = next(values)
+                        if changes:
+                            frames[f][b] = (frames[f][b] + (frames[f - 1] if f else stand)[b]) % 256
+        assert next(values, None) is None
+        return frames
+    marks_bytes = int.from_bytes(arranged[:3], "little")
+    marks, values = iter(arranged[6 : 6 + marks_bytes]), iter(arranged[6 + marks_bytes :])
+    assert int.from_bytes(arranged[3:6], "little") == len(arranged) - 6 - marks_bytes
+    while len(frames) < n:
+        frames.append(list(stand))
+        cell = 0
+        while (pair := (next(marks), next(marks))) != (0, 0):
+            cell += pair[0]
+            for b in range(cell * step, min((cell + pair[1]) * step, len(stand))):
+                frames[-1][b] = (next(values) + (frames[-1][b] if changes else 0)) % 256
+            cell += pair[1]
+        stand = frames[-1]
+    assert (next(marks, None), next(values, None)) == (None, None)
+    return frames
 
 
 def test_a_decoder_written_from_the_page_reads_the_worked_example() -> None:
@@ -240,8 +342,9 @@ def test_a_decoder_written_from_the_page_reads_what_the_writer_writes(
     kinds = st.tuples(st.integers(1, 30), st.integers(0, 3), st.integers(30, 900_000))
     due, expected = 0, []
     path = tmp_path_factory.mktemp("roll") / "a.roll"
-    groups = data.draw(st.lists(kinds, min_size=1, max_size=6))
-    with RollWriter(path, header, groups=len(groups), small=small) as writer:
+    groups = data.draw(st.lists(kinds, min_size=1, max_size=6)) * data.draw(st.sampled_from([1, 4]))
+    unit_bytes = data.draw(st.sampled_from([1, 2_000, 30_000]))
+    with RollWriter(path, header, groups=len(groups), small=small, unit_bytes=unit_bytes) as writer:
         for n, seed, length in groups:
             noise = np.random.default_rng(seed).integers(0, 256, (n, header.frame_bytes), np.uint8)
             frames = noise * np.uint8(seed > 1) + np.arange(n, dtype=np.uint8)[:, None]
