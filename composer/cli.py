@@ -266,7 +266,7 @@ def _bake(given: argparse.Namespace) -> int:
     _print_audit(baked.audit)
     for remark in baked.remarks:
         print(remark)
-    print(f"{baked.out / 'audit.html'}, {baked.out / 'film.png'}")
+    print(", ".join(str(baked.out / name) for name in ("audit.html", "sheet.html", "film.png")))
     return DONE
 
 

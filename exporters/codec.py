@@ -39,6 +39,7 @@ Row = NDArray[np.uint8]
 LEVEL = 8
 PROBE_LEVEL = 1
 PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
+SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 SMALL_EFFORTS = tuple((effort, memory) for effort in (6, LEVEL, 9) for memory in (8, 9))  # none of them always wins
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
@@ -74,21 +75,30 @@ def encode_unit(
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
-    bodies = []
-    for kind, changes, by_pixel in (*SPARSE, *DENSE, *(DENSE_SMALL if small else ())):
-        how = how_of(kind, changes, channels if by_pixel else 1)
-        body = arrange_marks(frames, how, stand) if kind == MARKS else arrange(frames, how, stand)
-        if len(body) <= frames.size:
-            bodies.append((how, body))
-    efforts: tuple[tuple[int, int], ...] = SMALL_EFFORTS
-    if not small:
-        probed = [len(_deflate(body, window, window_bits, PROBE_LEVEL)) for _, body in bodies]
-        bodies = [bodies[at] for at in np.argsort(probed, kind="stable")[:PACKED]]
-        efforts = ((level, 8),)
-    tried = [
-        Packed(_deflate(body, window, window_bits, *effort), how, body) for how, body in bodies for effort in efforts
-    ]
-    return min(tried, key=lambda packed: len(packed.payload))
+    hows = [how_of(kind, changes, channels if by_pixel else 1) for kind, changes, by_pixel in (*SPARSE, *DENSE)]
+    if small:
+        hows += [how_of(kind, changes, channels if by_pixel else 1) for kind, changes, by_pixel in DENSE_SMALL]
+        efforts = SMALL_EFFORTS
+    else:
+        hows, efforts = _likely(frames, stand, hows, window, window_bits), ((level, 8),)
+    best = None
+    for how in hows:
+        body = arranged_as(frames, how, stand)
+        for effort in efforts if len(body) <= frames.size else ():
+            payload = _deflate(body, window, window_bits, *effort)
+            if best is None or len(payload) < len(best.payload):
+                best = Packed(payload, how, body)
+    # Marks alone can be longer than the frames; then the likeliest of the rest is as good as any.
+    return best or encode_unit(frames, before=before, window=window, window_bits=window_bits, small=True)
+
+
+def _likely(frames: Frames, stand: Row, hows: list[int], window: bytes, window_bits: int) -> list[int]:
+    """The few arrangements that come out smallest at a quick level, on a part of a large frame."""
+    if frames.shape[1] > SAMPLED:
+        columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
+        frames, stand = frames[:, columns], stand[columns]
+    sizes = [len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL)) for how in hows]
+    return [hows[at] for at in np.argsort(sizes, kind="stable")[:PACKED]]
 
 
 def decode_unit(
@@ -146,6 +156,11 @@ def changes_of(frames: Frames, stand: Row) -> Frames:
     changes[1:] -= frames[:-1]
     changes[0] -= stand
     return changes
+
+
+def arranged_as(frames: Frames, how: int, stand: Row) -> bytes:
+    """The bytes of a unit in the order that any `how` names."""
+    return arrange_marks(frames, how, stand) if kind_of(how) == MARKS else arrange(frames, how, stand)
 
 
 def arrange(frames: Frames, how: int, stand: Row) -> bytes:

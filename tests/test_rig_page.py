@@ -31,6 +31,17 @@ def test_the_example_is_a_rig(example: str, tmp_path: Path) -> None:
     assert rig.zones["all"].pixels[-1] == rig.pixel_slices["panel"].start
 
 
+def test_the_second_example_adds_to_the_first(tmp_path: Path) -> None:
+    first, second = re.findall(r"```toml\n(.*?)```", PAGE.read_text(), re.DOTALL)
+    path = tmp_path / "rig.toml"
+    path.write_text(first.replace("cut = [120]", "# cut") + second)
+    rig = load_rig(path)
+    assert len(rig.strings["rail"].readings) == 2
+    assert rig.no_flash and rig.viewing_m == 12.0
+    # The cap and the string's own 0.8.
+    assert rig.strings["rail"].brightness <= 0.5
+
+
 def test_a_cut_needs_power_on_both_sides(example: str, tmp_path: Path) -> None:
     path = tmp_path / "rig.toml"
     path.write_text(example)

@@ -93,6 +93,8 @@ class Bakery:
             for group, frames in stream:
                 for name, writer in writers.items():
                     writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
+            for name, writer in writers.items():  # what the frames need is known when they have passed
+                writer.header = header_of(show, name, self.allotments.get(name, {}))
         self.stats = {name: writer.stats for name, writer in writers.items()}
 
     def deliver(self) -> dict[str, Path]:

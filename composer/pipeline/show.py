@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from .. import clock as clocks
-from .. import effects, timeline
+from .. import effects, power, timeline
 from .. import rig as rigs
 from .. import score as scores
 from .. import songmap as maps
@@ -102,6 +102,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     show = None
     if rig is not None:  # a song that is missing hides none of these
         timeline.check_zones(score, rig, score_faults)
+        measured = rig
+        _kept(faults, lambda: power.calibrated(measured))
     if song is not None and score.grid not in ("", song.grid):
         # Its addresses mean other moments now: where they fall is not worth telling.
         score_faults.add(
