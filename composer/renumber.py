@@ -106,7 +106,7 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
 def _meant(document: dict[str, Any], numbering: Renumbering, grid: str) -> dict[str, Any]:
     """The score as data, its addresses moved."""
     out = {**document, "grid": grid}
-    for kind in ("clip", "trigger"):
+    for kind in BLOCKS:
         if isinstance(document.get(kind), list):
             out[kind] = [_block_meant(block, numbering) for block in document[kind]]
     if isinstance(document.get("order"), dict):
@@ -129,6 +129,7 @@ def _order_meant(value: Any, numbering: Renumbering) -> Any:
     return numbering.address(value) if isinstance(value, str) else value
 
 
+BLOCKS = ("clip", "trigger", "master")
 TIMES = ("at", "to", "bars")
 _HEADER = re.compile(r"\s*\[\[?\s*([\w.-]+)\s*\]")
 _GRID = re.compile(r'(\s*grid\s*=\s*)(?:"[^"\\]*"|\'[^\']*\')(.*)', re.DOTALL)
@@ -145,7 +146,7 @@ def _rewritten(text: str, numbering: Renumbering, grid: str) -> str:
             table = header[1]
         elif table == "" and (match := _GRID.fullmatch(line)):
             line = f'{match[1]}"{grid}"{match[2]}'
-        elif table in ("clip", "trigger") and (match := _TIME.fullmatch(line)):
+        elif table in BLOCKS and (match := _TIME.fullmatch(line)):
             line = _moved_line(match, numbering)
         elif table == "order":
             line = _WORD.sub(lambda word: _moved_word(word, numbering), line)

@@ -36,6 +36,10 @@ effect = "hold"
 at = '2.3+1/2 + 1 bar'
 to = "end"
 
+[[master]]
+at = "3.1"
+level = 0.5
+
 [[phrase.wave]]
 zone = "rail"
 effect = "run"
@@ -72,6 +76,7 @@ def test_addresses_move_from_bars_of_four_to_bars_of_three(song: SongMap) -> Non
     # 2.3+1/2 of four is beat 6.5: beat 1.5 of bar 3. What is added stays as written.
     assert moved["clip"][1]["at"] == "3.1+1/2 + 1 bar"
     assert moved["clip"][1]["to"] == "end"
+    assert moved["master"][0]["at"] == "3.3"
     # Bar 2 of four is beat 4, bar 4 is beat 12.
     assert moved["order"]["wave"] == ["2.2", "5.1", "8s"]
     assert moved["phrase"]["wave"][0]["bars"] == "1-2"
@@ -89,6 +94,7 @@ def test_all_that_is_no_address_stays_to_the_letter(song: SongMap) -> None:
         .replace('bars = "3"        # two', 'bars = "2"        # two')
         .replace('bars = "1-2"\nclip', 'bars = "0-1"\nclip')
         .replace("at = '2.3+1/2 + 1 bar'", 'at = "1.3+1/2 + 1 bar"')
+        .replace('at = "3.1"\nlevel', 'at = "2.1"\nlevel')
         .replace('    "2",          #', '    "1",          #')
         .replace('"4.1", "8s"', '"3.1", "8s"')
     )

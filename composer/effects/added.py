@@ -20,7 +20,9 @@ GROUP = "glowscore.effects"
 Drawer = Callable[[Times, Place, Mapping[str, Any], int], Light]
 
 # A clip's own keys: an effect's parameter of that name could never be written.
-CLIP_KEYS = frozenset("name zone effect phrase at to for bars layer mix opacity fade_in fade_out seed".split())
+CLIP_KEYS = frozenset(
+    "name zone only effect phrase at to for bars layer mix opacity fade_in fade_out seed mirror speed colours".split()
+)
 
 
 class EffectFails(ValueError):
