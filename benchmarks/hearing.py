@@ -228,7 +228,8 @@ def ours(path: Path) -> Score:
     true_tempo = 60 * (len(truth.beats) - 1) / (truth.beats[-1] - truth.beats[0])
     return score(
         truth, np.array(heard.beats), np.array(heard.bar_times), onsets, drums, confidence=heard.confidence,
-        tempo_off=heard.tempo - true_tempo, steady=bool(np.ptp(np.diff(truth.beats)) < 0.001), cpu_s=cpu, seconds=heard.song.seconds,
+        tempo_off=heard.tempo - true_tempo, steady=bool(np.ptp(np.diff(truth.beats)) < 0.001), cpu_s=cpu,
+        seconds=heard.song.seconds,
     )  # fmt: skip
 
 

@@ -44,8 +44,15 @@ SMALL_EFFORTS = tuple((effort, memory) for effort in (6, LEVEL, 9) for memory in
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; the second lot seldom.
-DENSE = ((COLUMNS, True, True), (PAIRS, True, True), (ROWS, True, True), (ROWS, False, True), (COLUMNS, True, False))
-DENSE_SMALL = ((COLUMNS, False, True), (COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
+DENSE = (
+    (COLUMNS, True, True),
+    (COLUMNS, False, True),
+    (COLUMNS, True, False),
+    (PAIRS, True, True),
+    (ROWS, True, True),
+    (ROWS, False, True),
+)
+DENSE_SMALL = ((COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
 SPARSE = ((MARKS, False, True), (MARKS, True, True), (MARKS, False, False), (MARKS, True, False))
 
 
