@@ -212,10 +212,9 @@ def test_progress_is_told_and_ends(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("size", [5, 7])
-def test_bars_of_five_and_seven_keep_their_beat(tmp_path: Path, size: int) -> None:
+def test_bars_of_five_and_seven(tmp_path: Path, size: int) -> None:
     true = steady(150.0, 15 * size + 1, 0.3)
     song_map = heard(tmp_path, drum_loop(true, beats_per_bar=size))
-    print(song_map.tempo, song_map.beats_per_bar, song_map.bars[:4])
     assert mir_eval.beat.f_measure(true[:-1], np.array(song_map.beats)) > 0.95
-    fixed = songmap.apply_fixes(song_map, songmap.Fixes(beats_per_bar=size))
-    assert mir_eval.beat.f_measure(true[:-1:size], np.array(fixed.bar_times)) > 0.9
+    assert song_map.beats_per_bar == size
+    assert mir_eval.beat.f_measure(true[:-1:size], np.array(song_map.bar_times)) > 0.9

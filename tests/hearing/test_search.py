@@ -9,6 +9,7 @@ import json
 import subprocess
 import sys
 from importlib import resources
+from pathlib import Path
 
 import mir_eval
 import numpy as np
@@ -85,7 +86,7 @@ def test_what_was_fitted_is_whole() -> None:
     assert belief.belief(marks, fitted["bar"]).sum() == pytest.approx(1.0)
 
 
-def test_a_song_heard_in_pieces_is_one_grid(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore
+def test_a_song_heard_in_pieces_is_one_grid(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     true = steady(120.0, 141, 0.4)
     path = save(tmp_path / "song.wav", drum_loop(true))
     monkeypatch.setattr(reading, "PIECE_S", 25.0)
@@ -99,6 +100,7 @@ def test_a_song_heard_in_pieces_is_one_grid(tmp_path, monkeypatch: pytest.Monkey
 
 
 def test_the_map_room_loads_nothing_heavy() -> None:
-    code = "import sys, composer.songmap; print(sorted({'numpy', 'numba', 'scipy', 'librosa', 'tomlkit'} & set(sys.modules)))"
+    heavy = "{'numpy', 'numba', 'scipy', 'librosa', 'tomlkit'}"
+    code = f"import sys, composer.songmap; print(sorted({heavy} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
