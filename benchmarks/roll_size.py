@@ -52,6 +52,10 @@ def run_length(show: Show) -> int:
     return size
 
 
+def _packer(package: Any, pack: Callable[[Any, bytes], bytes]) -> Callable[[Show, bytes], int]:
+    return lambda _, raw: len(pack(package, raw))
+
+
 def rivals() -> dict[str, Callable[[Show, bytes], int]]:
     """Name -> bytes that it makes of a show, of those that are installed."""
     found: dict[str, Callable[[Show, bytes], int]] = {
@@ -71,7 +75,7 @@ def rivals() -> dict[str, Callable[[Show, bytes], int]]:
         except ImportError:
             print(f"{name}: {module.partition('.')[0]} is not installed", file=sys.stderr)
             continue
-        found[name] = lambda _, raw, pack=pack, package=package: len(pack(package, raw))
+        found[name] = _packer(package, pack)
     return found
 
 

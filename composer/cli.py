@@ -297,6 +297,12 @@ def _print_audit(found: dict[str, Any]) -> None:
         )
         at = f" at {row['peak_at']}" if row["peak_at"] else ""
         print(f"{name}: peak {row['peak_a']:.2f} A of {row['budget_a']:.2f} A{at} ({row['peak_s']:.2f} s){limited}")
+    for name, row in found["strings"].items():
+        if row.get("ok") is False and row.get("min_v") is not None:
+            print(f"string {name}: falls to {row['min_v']:.2f} V, its chip needs {row['limit_v']:.2f} V")
+    for name, row in found["feeds"].items():
+        if row.get("fuse_ok") is False or row.get("short_clears") is False:
+            print(f"feed {name}: its fuse may not protect it: see audit.html")
     flashes = found["flashes"]
     if not flashes["ok"]:
         worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])

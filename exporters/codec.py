@@ -9,7 +9,7 @@ which its deflate may point back into. Without a unit to lean on there is neithe
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,8 +36,9 @@ from .spec import (
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
-LEVEL = 8
-PROBE_LEVEL = 1
+LEVEL = 7
+PROBE_LEVEL = 2
+MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not tried
 PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 SMALL_EFFORTS = tuple((effort, memory) for effort in (6, LEVEL, 9) for memory in (8, 9))  # none of them always wins
@@ -82,30 +83,38 @@ def encode_unit(
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
-    hows = [how_of(kind, changes, channels if by_pixel else 1) for kind, changes, by_pixel in (*SPARSE, *DENSE)]
+    efforts: tuple[tuple[int, int], ...] = ((level, 8),)
     if small:
-        hows += [how_of(kind, changes, channels if by_pixel else 1) for kind, changes, by_pixel in DENSE_SMALL]
-        efforts = SMALL_EFFORTS
+        hows, efforts = _hows((*SPARSE, *DENSE, *DENSE_SMALL), channels), SMALL_EFFORTS
     else:
-        hows, efforts = _likely(frames, stand, hows, window, window_bits), ((level, 8),)
-    best = None
+        hows = _likely(frames, stand, channels, window, window_bits)
+    best: Packed | None = None
     for how in hows:
         body = arranged_as(frames, how, stand)
         for effort in efforts if len(body) <= frames.size else ():
             payload = _deflate(body, window, window_bits, *effort)
             if best is None or len(payload) < len(best.payload):
                 best = Packed(payload, how, body)
-    # Marks alone can be longer than the frames; then the likeliest of the rest is as good as any.
-    return best or encode_unit(frames, before=before, window=window, window_bits=window_bits, small=True)
+    if best is None:  # the likely ones are all marks, and longer than the frames of so small a unit
+        best = encode_unit(frames, before=before, window=window, window_bits=window_bits, channels=channels, small=True)
+    return best
 
 
-def _likely(frames: Frames, stand: Row, hows: list[int], window: bytes, window_bits: int) -> list[int]:
+def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bits: int) -> list[int]:
     """The few arrangements that come out smallest at a quick level, on a part of a large frame."""
     if frames.shape[1] > SAMPLED:
         columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
         frames, stand = frames[:, columns], stand[columns]
+    changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
+    share = changed / frames.size
+    tried = (*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1]))
+    hows = _hows(tried, channels)
     sizes = [len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL)) for how in hows]
     return [hows[at] for at in np.argsort(sizes, kind="stable")[:PACKED]]
+
+
+def _hows(kinds: Sequence[tuple[int, bool, bool]], channels: int) -> list[int]:
+    return [how_of(kind, changes, channels if by_pixel else 1) for kind, changes, by_pixel in kinds]
 
 
 def decode_unit(

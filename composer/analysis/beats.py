@@ -159,6 +159,7 @@ def worth_of(scores: Floats, frames: npt.NDArray[np.int64]) -> Doubles:
 
 # ---- weighing readings -------------------------------------------------------------------------------------------
 
+
 def bar_worth(worth: Doubles, size: int) -> Doubles:
     """(size,) nats of a song whose bars of `size` beats start on the 1st, 2nd ... beat. `worth` (beats, BAR)."""
     two = np.stack([worth[:, 0], worth[:, 1:].mean(axis=1)], axis=1) if size != BAR else worth

@@ -65,7 +65,8 @@ class Film:
         ]
         show = self.show
         seconds = show.song.song.seconds
-        report.write_film_png(path, show.score.title, zones, seconds, bar_lines(show), section_spans(show))
+        sizes = {name: len(zone.pixels) for name, zone in show.rig.zones.items()}
+        report.write_film_png(path, show.score.title, zones, seconds, bar_lines(show), section_spans(show), sizes)
 
 
 def film(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None:

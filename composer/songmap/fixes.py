@@ -86,6 +86,11 @@ class Fixes:
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
     @property
+    def tell_the_beat(self) -> bool:
+        """Whether a person said what the beat is; a shift or another bar length leaves it as doubtful as it was."""
+        return any((self.tempo, self.level, self.anchors, self.grid))
+
+    @property
     def touch_grid(self) -> bool:
         """Whether any correction is about beats or bars."""
         return any((self.tempo, self.level, self.shift != Span(), self.beats_per_bar, self.anchors, self.grid)) or (
@@ -153,7 +158,7 @@ def _shift(top: Table) -> Span:
     if not text:
         return Span()
     try:
-        span = parse_span(text.lstrip("+-").strip(), bare="beats")
+        span = parse_span(text.lstrip("+-").strip())
     except ValueError as error:
         top.fault("shift", str(error))
         return Span()
@@ -241,7 +246,7 @@ def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:
         song_map,
         sections=tuple(Section(s["start"], s["end"], s["name"]) for s in heard.get("sections", ())),
         labels={name: tuple(times) for name, times in heard.get("labels", {}).items()},
-        confidence=1.0 if fixes.touch_grid else heard["confidence"],
+        confidence=1.0 if fixes.tell_the_beat else heard["confidence"],
         heard={**heard, "fixes": fixes.id},
     )
     fixed = with_grid(fixed, grid)
@@ -278,11 +283,17 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
             default=(math.inf, 0),
         )
         grid, phases = near[best] if far < 0.03 else (_even(song_map, fixes.tempo), {})
-    elif fixes.level in readings:
+    elif fixes.level in readings and not _another_tempo(grid, _reading(readings[fixes.level]), fixes.level):
         return _reading(readings[fixes.level]), readings[fixes.level].get("phases", {})
     if fixes.level:
         grid, phases = _levelled(grid, fixes.level), {}
     return grid, phases
+
+
+def _another_tempo(grid: Grid, reading: Grid, level: str) -> bool:
+    """Whether a reading called double or half is not just that: then the heard beats are doubled or halved instead."""
+    wanted = {"double": 2.0, "half": 0.5}.get(level)
+    return wanted is not None and abs(tempo_of(reading.beats) / (wanted * tempo_of(grid.beats)) - 1) > 0.03
 
 
 def _reading(heard: Mapping[str, Any]) -> Grid:

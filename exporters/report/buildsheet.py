@@ -244,9 +244,9 @@ def _level(string: Row) -> str:
     if have >= need:
         return f"Data level: the board's {have:g} V reach the {need:.2g} V that the chip needs (0.7 x VDD)."
     return (
-        f'<b class="bad-word">Data level: the board gives {have:g} V, the chip needs {need:.2g} V (0.7 x VDD, WS2812B '
-        "datasheet).</b> It may work today and not with the next batch: put a level shifter at the board (practice: a "
-        "buffer on 5 V with TTL inputs, of the 74AHCT kind)."
+        f'<b class="bad-word">Data level: the board gives {have:g} V, the chip needs {need:.2g} V (0.7 x VDD, as the '
+        "WS2812B datasheet asks; look up your own chip's).</b> It may work today and not with the next batch: put a "
+        "level shifter at the board (practice: a buffer on 5 V with TTL inputs, of the 74AHCT kind)."
     )
 
 

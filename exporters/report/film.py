@@ -7,7 +7,7 @@ lines keep out of the bands.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +60,7 @@ def write_film_png(
     seconds: float,
     bars: Sequence[tuple[float, int]],
     sections: Sequence[tuple[float, float, str]],
+    sizes: Mapping[str, int] | None = None,
 ) -> None:
     """Write the picture of a song, 2000 dots wide.
 
@@ -70,6 +71,7 @@ def write_film_png(
         seconds: length of the song.
         bars: (seconds, bar number) of each bar line.
         sections: (start, end, name), seconds.
+        sizes: zone name -> pixels, where the zones' arrays hold only some of them.
 
     Raises ValueError when there is no zone, a zone's array has another shape or type, or the song has no length.
     """
@@ -103,7 +105,8 @@ def write_film_png(
         tall = height >= 56
         canvas.text(left - 16, middle - (10 if tall else 0), name, 21, INK, align="right", room=left - 16 - MARGIN)
         if tall:
-            canvas.text(left - 16, middle + 16, f"{len(light)} pixels", 16, SOFT, align="right")
+            count = (sizes or {}).get(name, len(light))
+            canvas.text(left - 16, middle + 16, f"{count} pixels", 16, SOFT, align="right")
     picture = canvas.dots()
     for (_, light), y, height in zip(zones, tops, heights, strict=True):
         picture[y : y + height, left:right] = nearest(light, height, right - left)

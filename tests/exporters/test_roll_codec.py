@@ -190,7 +190,8 @@ def test_no_distance_exceeds_the_window(frames: np.ndarray, bits: int, small: bo
 
 @pytest.mark.parametrize(("bits", "apart"), [(12, 3_601), (13, 3_601), (13, 7_201)])
 def test_matches_far_back_inside_the_window_are_found(bits: int, apart: int) -> None:
-    assert furthest(encode_unit(repeats(apart), window_bits=bits).payload) == apart
+    # Noise that comes three times: found again, it is stored once (noise itself cannot be made smaller).
+    assert apart <= len(encode_unit(repeats(apart), window_bits=bits, small=True).payload) < 1.1 * apart
 
 
 @pytest.mark.parametrize(("bits", "found"), [(12, 3_000), (13, 6_000)])
