@@ -338,3 +338,21 @@ def test_chip_rows_hold_the_figures_used_here() -> None:
         idle_ma, channel_ma, add = HIGH_MA[string]
         assert rows[chip]["idle_ma"][0][1] == idle_ma and rows[chip]["channel_ma"][0][1] == channel_ma
         assert rows[chip]["law"][0] == {np.sum: "sum", np.max: "max"}[add]
+
+
+def test_a_board_that_left_the_rig_leaves_no_roll(baked: Path, tmp_path: Path) -> None:
+    show = shutil.copytree(baked, tmp_path / "tide")
+    old = show / "out" / "jetty" / "tide.roll"
+    old.parent.mkdir()
+    shutil.copy(show / "out" / "deck" / "tide.roll", old)
+    (show / "out" / "jetty" / "other.roll").write_bytes(b"another song's")
+    assert main(["bake", str(show)]) == 0
+    assert [path.name for path in old.parent.iterdir()] == ["other.roll"]
+
+
+def test_rolls_without_their_neighbours_are_told_of(
+    baked: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    roll = str(baked / "out" / "quay" / "tide.roll")
+    assert main(["audit", "--roll", roll, "--rig", str(baked / "rig.toml"), "-o", str(tmp_path)]) == 0
+    assert "Without their rolls, the strings of deck count as dark." in capsys.readouterr().err

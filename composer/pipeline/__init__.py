@@ -170,6 +170,9 @@ def audit_rolls(
         paths[name] = path
     found, power = results.audit(rig, lambda: read_back(rig, paths), lambda seconds: "")
     _forget(found, "peak_at", "limited_frames", "most_dimmed", "mean_clips", "thin_out")
+    missing = ", ".join(name for name in rig.controllers if name not in paths)
+    if missing:
+        found["notes"].append(f"Without their rolls, the strings of {missing} count as dark.")
     seconds = power.times_us[-1] / SECOND
     found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
     results.allot(found, rig, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import shutil
 import tempfile
@@ -105,12 +106,20 @@ class Bakery:
             place.parent.mkdir(parents=True, exist_ok=True)
             os.replace(path, place)
             delivered[name] = place
+        self._clear_others()
         return delivered
 
     def withdraw(self) -> None:
         """A show that fails leaves no loadable roll, not even that of an earlier bake."""
         for name in self.show.rig.controllers:
             roll_path(self.out, name, self.show.name).unlink(missing_ok=True)
+        self._clear_others()
+
+    def _clear_others(self) -> None:
+        """Rolls of this show for boards that the rig no longer has: loaded by mistake, they would play an old show."""
+        for path in self.out.glob(f"*/{glob.escape(self.show.name)}.roll"):
+            if path.parent.name not in self.show.rig.controllers:
+                path.unlink()
 
 
 def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:
