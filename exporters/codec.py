@@ -36,12 +36,12 @@ from .spec import (
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
-LEVEL = 7
+LEVEL = 6
 PROBE_LEVEL = 2
 MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not tried
-PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
+PACKED = 1  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
-SMALL_EFFORTS = tuple((effort, memory) for effort in (6, LEVEL, 9) for memory in (8, 9))  # none of them always wins
+SMALL_EFFORTS = tuple((effort, memory) for effort in (6, 8, 9) for memory in (8, 9))  # none of them always wins
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; the second lot seldom.
@@ -54,7 +54,8 @@ DENSE = (
     (ROWS, False, True),
 )
 DENSE_SMALL = ((COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
-SPARSE = ((MARKS, False, True), (MARKS, True, True), (MARKS, False, False), (MARKS, True, False))
+SPARSE = ((MARKS, False, True), (MARKS, True, True))
+SPARSE_BYTES = ((MARKS, False, False), (MARKS, True, False))  # tried where the like by pixels is smallest
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def encode_unit(
     stand = _stand(before, frames.shape[1])
     efforts: tuple[tuple[int, int], ...] = ((level, 8),)
     if small:
-        hows, efforts = _hows((*SPARSE, *DENSE, *DENSE_SMALL), channels), SMALL_EFFORTS
+        hows, efforts = _hows((*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SMALL), channels), SMALL_EFFORTS
     else:
         hows = _likely(frames, stand, channels, window, window_bits)
     best: Packed | None = None
@@ -107,10 +108,15 @@ def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bit
         frames, stand = frames[:, columns], stand[columns]
     changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
     share = changed / frames.size
-    tried = (*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1]))
-    hows = _hows(tried, channels)
-    sizes = [len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL)) for how in hows]
-    return [hows[at] for at in np.argsort(sizes, kind="stable")[:PACKED]]
+    sizes: dict[int, int] = {}
+
+    def probe(kinds: Sequence[tuple[int, bool, bool]]) -> list[int]:
+        for how in _hows(kinds, channels):
+            sizes[how] = len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL))
+        return sorted(sizes, key=lambda how: sizes[how])[:PACKED]
+
+    best = probe((*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1])))
+    return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
 
 
 def _hows(kinds: Sequence[tuple[int, bool, bool]], channels: int) -> list[int]:
