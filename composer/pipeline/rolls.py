@@ -26,6 +26,7 @@ from .show import Show
 
 Frames = NDArray[np.uint8]
 PLAYER_BYTES = 48 * 1024  # room that a board's player and settings take beside the rolls (an allowance)
+DECODER_BYTES = 12 * 1024  # what a decoder may take beside its buffers
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
 
@@ -89,7 +90,11 @@ class Bakery:
             for name, path in self.paths().items():
                 path.parent.mkdir(parents=True, exist_ok=True)
                 header = header_of(show, name, self.allotments.get(name, {}))
-                writer = RollWriter(path, header, groups=len(show.clock.groups), small=self.small)
+                # Two units and the decoder's own state fit the board's memory: larger units make smaller rolls.
+                unit_bytes = max(1, (show.rig.controllers[name].board.ram_bytes - DECODER_BYTES) // 2)
+                writer = RollWriter(
+                    path, header, groups=len(show.clock.groups), small=self.small, unit_bytes=unit_bytes
+                )
                 writers[name] = stack.enter_context(writer)
             for group, frames in stream:
                 for name, writer in writers.items():
