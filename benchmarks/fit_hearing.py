@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from multiprocessing import Pool
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -251,7 +251,7 @@ def main() -> None:
     """
     made = made_songs.write(hearing.CACHE / "made", range(MADE), MADE_SECONDS)
     real = hearing.songs()
-    with Pool() as pool:
+    with get_context("spawn").Pool() as pool:
         counted = dict(zip([*real, *made], pool.map(_count, [*real, *made], chunksize=4), strict=True))
 
         def without(*folds: int) -> dict[str, np.ndarray]:

@@ -28,7 +28,7 @@ LOCAL_S = 8.0  # a rise is measured against its surroundings
 BAR = 4  # beats that the tables tell apart
 WINDOWS = ((28, 34), (32, 39), (37, 45), (43, 53), (50, 61), (58, 71), (68, 83), (79, 97), (92, 112), (28, 112))
 TEMPER = (0.3, 0.3, 0.3, 0.3, 0.3, 0.15)  # frames of a song are not independent: their evidence is thinned
-PRICE, CAP = 60.0, 25.0
+PRICE, CAP = 120.0, 120.0  # nats: steady readings carried over to other songs better than nimble ones
 PRIOR_BPM, PRIOR_WIDTH, PRIOR_WEIGHT = 118.0, 0.42, 0.8
 
 Levels = npt.NDArray[np.uint8]
