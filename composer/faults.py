@@ -17,7 +17,8 @@ import difflib
 import math
 import sys
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -88,18 +89,26 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f'"{by_fold[found[0]]}"' if found else ""
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """Parse a TOML file that a person wrote. Raises `Faults` (missing, not text, not TOML, with line and column)."""
+@contextmanager
+def reading(path: Path, what: str = "file") -> Iterator[None]:
+    """While a file is read: what the system says of it becomes a fault. `what` it should be, for the message."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        yield
     except FileNotFoundError:
         raise Faults.one(path, "", "no such file") from None
     except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a file") from None
-    except UnicodeDecodeError as error:
-        raise Faults.one(path, f"byte {error.start}", "this is not UTF-8 text") from None
+        raise Faults.one(path, "", f"this is a folder, not a {what}") from None
     except OSError as error:
         raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Parse a TOML file that a person wrote. Raises `Faults` (missing, not text, not TOML, with line and column)."""
+    try:
+        with reading(path):
+            text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise Faults.one(path, f"byte {error.start}", "this is not UTF-8 text") from None
     return parse_toml(text, path)
 
 

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..faults import Faults
+from ..faults import Faults, reading
 
 Samples = npt.NDArray[np.float32]
 Progress = Callable[[str, float], None]  # (what is being done, share done 0-1)
@@ -126,15 +126,8 @@ def _heard_alone(
 
 
 def _head(path: Path) -> bytes:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(HEAD)
-    except FileNotFoundError:
-        raise Faults.one(path, "", "no such file") from None
-    except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a song") from None
-    except OSError as error:
-        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+    with reading(path, "song"), path.open("rb") as stream:
+        head = stream.read(HEAD)
     if not head:
         raise Faults.one(path, "", "is empty")
     return head

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..faults import FaultList, Faults, kind_of
+from ..faults import FaultList, Faults, kind_of, reading
 from ..files import write_text
 from ..songmap import Section, SongMap
 
@@ -108,16 +108,10 @@ def section_fixes(starts: Iterable[tuple[float, str]]) -> dict[str, Any]:
 
 
 def _text(path: Path) -> str:
-    try:
+    with reading(path):
         if path.stat().st_size > _MOST_BYTES:
             raise Faults.one(path, "", "too large for label text")
         data = path.read_bytes()
-    except FileNotFoundError:
-        raise Faults.one(path, "", "no such file") from None
-    except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a file") from None
-    except OSError as error:
-        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
     wide = data[:2] in (b"\xff\xfe", b"\xfe\xff")
     try:
         text = data.decode("utf-16" if wide else "utf-8-sig")

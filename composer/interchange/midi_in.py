@@ -20,7 +20,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ..faults import Faults
+from ..faults import Faults, reading
 from ..songmap import common_bar
 from . import smf
 from .labels import section_fixes
@@ -56,16 +56,10 @@ class MidiSong:
 
 def read_midi(path: Path) -> MidiSong:
     """Read a MIDI file, as much of it as can be saved. Raises `Faults`: unreadable, or no file to make sense of."""
-    try:
+    with reading(path):
         if path.stat().st_size > _MOST_BYTES:
             raise Faults.one(path, "", "too large for a MIDI file")
         data = path.read_bytes()
-    except FileNotFoundError:
-        raise Faults.one(path, "", "no such file") from None
-    except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a file") from None
-    except OSError as error:
-        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
     return parse_midi(data, str(path))
 
 

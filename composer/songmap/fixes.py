@@ -9,13 +9,13 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from ..clock import BarGrid, Span, parse_moment, parse_span
-from ..faults import FaultList, Table, is_number, parse_toml, read_toml
+from ..faults import FaultList, Faults, Table, is_number, parse_toml, read_toml
 from ..files import write_text
 from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
 from .mapfile import (
@@ -89,13 +89,6 @@ class Fixes:
     def tell_the_beat(self) -> bool:
         """Whether a person said what the beat is; a shift or another bar length leaves it as doubtful as it was."""
         return any((self.tempo, self.level, self.anchors, self.grid))
-
-    @property
-    def touch_grid(self) -> bool:
-        """Whether any correction is about beats or bars."""
-        return any((self.tempo, self.level, self.shift != Span(), self.beats_per_bar, self.anchors, self.grid)) or (
-            self.first_bar is not None
-        )
 
 
 def fixes_path(song: Path) -> Path:
@@ -200,22 +193,38 @@ def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song")
 
     if path.exists():
         load_fixes(path)
-        document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+        before = path.read_text(encoding="utf-8-sig")
     else:
-        document = tomlkit.parse(_TEMPLATE.format(song=song))
+        before = _TEMPLATE.format(song=song)
+    document, meant = tomlkit.parse(before), parse_toml(before, path)
+    _set_all(document, changes)
+    _set_all(meant, changes)
+    text = tomlkit.dumps(document)
+    after = parse_toml(text, path)
+    faults = FaultList(path)
+    _fixes_from(Table(after, "", faults))
+    faults.raise_if_any()
+    if after != _lists(meant):  # blocks of two kinds that take turns may come back incomplete
+        raise Faults.one(path, "", "is laid out in a way that cannot be edited: put blocks of one kind together")
+    write_text(path, text)
+
+
+def _set_all(document: MutableMapping[str, Any], changes: Mapping[str, Any]) -> None:
     for key, value in changes.items():
         if value is None:
             document.pop(key, None)
-        elif key in ("labels", "sections") and isinstance(document.get(key), Mapping):
+        elif key in ("labels", "sections") and isinstance(document.get(key), MutableMapping):
             for name, item in value.items():
                 document[key][name] = item
         else:
             document[key] = value
-    text = tomlkit.dumps(document)
-    faults = FaultList(path)
-    _fixes_from(Table(parse_toml(text, path), "", faults))
-    faults.raise_if_any()
-    write_text(path, text)
+
+
+def _lists(value: Any) -> Any:
+    """The same data as TOML gives it back: sequences as lists."""
+    if isinstance(value, Mapping):
+        return {str(key): _lists(item) for key, item in value.items()}
+    return [_lists(item) for item in value] if isinstance(value, (list, tuple)) else value
 
 
 def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ..faults import FaultList, Faults, Table, is_number, kind_of
+from ..faults import FaultList, Faults, Table, is_number, kind_of, reading
 from ..files import write_text
 from .grid import Grid, grid_id, tempo_of
 
@@ -100,15 +100,8 @@ def map_path(song: Path) -> Path:
 
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file, hex. Raises `Faults` when it cannot be read."""
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except FileNotFoundError:
-        raise Faults.one(path, "", "no such file") from None
-    except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a song") from None
-    except OSError as error:
-        raise Faults.one(path, "", f"cannot be read: {error.strerror}") from None
+    with reading(path, "song"), path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def to_json(song_map: SongMap) -> dict[str, Any]:

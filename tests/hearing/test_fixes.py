@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path
 
 import pytest
+import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_map import BARS, BEATS, a_map
@@ -162,10 +163,23 @@ def test_fixes_are_written_with_comments_kept_and_taken_back(tmp_path: Path) -> 
     assert songmap.load_fixes(path) == fixes
 
 
+def test_an_edit_that_would_lose_a_block_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "song.fix.toml"
+    text = "format = 1\n\n[[anchor]]\nbar = 1\nat = 1.0\n\n[[anchor]]\nbar = 5\nat = 9.0\n"
+    path.write_text(text)
+    whole = tomlkit.dumps
+    monkeypatch.setattr(
+        tomlkit, "dumps", lambda document: whole(document).replace("[[anchor]]\nbar = 5\nat = 9.0\n", "")
+    )
+    with pytest.raises(Faults, match="cannot be edited"):
+        songmap.write_fixes(path, {"shift": "20 ms"})
+    assert path.read_text() == text
+
+
 def test_a_missing_file_is_no_fixes(tmp_path: Path) -> None:
     fixes = songmap.load_fixes(tmp_path / "none.fix.toml")
     assert fixes.id == Fixes().id
-    assert not fixes.touch_grid
+    assert not fixes.tell_the_beat
 
 
 _fixes = st.builds(
