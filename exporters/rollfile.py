@@ -119,7 +119,8 @@ class RollWriter:
         """`groups`: how many will be added. `level`: zlib's effort. `small`: search long. Raises `RollError`.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
-        frames. The more, the smaller the roll.
+        frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
+        take its place, such as one whose allotments are known only when all frames have passed.
         """
         check_header(header)
         if not 1 <= groups <= MOST_GROUPS:
@@ -130,7 +131,6 @@ class RollWriter:
         self._unit_bytes = unit_bytes
         self._channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in header.strings if s.channels == n))
         self._level, self._small = level, small
-        self._tables_bytes = len(pack_tables(header))
         self._times: list[tuple[int, int]] = []
         self._numbers: list[int] = []  # of each group, which different group it is
         self._frames: list[int] = []  # of each different group, its frames
@@ -169,6 +169,7 @@ class RollWriter:
         try:
             if len(self._times) != self._groups:
                 raise RollError(f"{self._groups} groups were announced, {len(self._times)} added")
+            check_header(self.header)
             plan = plan_units(self._numbers, self._frames, self.header.frame_bytes, self._unit_bytes)
             units, most_unit_bytes = self._write_payloads(self._file, plan)
             groups = self._entries(plan)
@@ -207,7 +208,7 @@ class RollWriter:
 
     def _write_payloads(self, file: BinaryIO, plan: Sequence[PlannedUnit]) -> tuple[list[RollUnit], int]:
         """Every unit's record, and the most that one inflates to."""
-        self._end = head_bytes(self._tables_bytes, len(plan), self._groups)
+        self._end = head_bytes(len(pack_tables(self.header)), len(plan), self._groups)
         file.seek(self._end)
         self._aside.seek(0)
         units, most = [], 0

@@ -15,6 +15,11 @@ import pytest
 from shows import RIG, ROOT, SCORE, command, listing, make_show
 
 from composer.cli import main
+from composer.pipeline import results
+from composer.pipeline import rolls as rolls_room
+from composer.power import PowerAudit
+from composer.rig import load_rig
+from exporters.rollfile import RollReader
 
 # Published high figures, milliamperes: a dark pixel, one channel full on; how channels add.
 #   WS2812B: about 1 mA dark, 60 mA white (Adafruit, NeoPixel Uberguide: Powering): 20 mA a channel.
@@ -356,3 +361,28 @@ def test_rolls_without_their_neighbours_are_told_of(
     roll = str(baked / "out" / "quay" / "tide.roll")
     assert main(["audit", "--roll", roll, "--rig", str(baked / "rig.toml"), "-o", str(tmp_path)]) == 0
     assert "Without their rolls, the strings of deck count as dark." in capsys.readouterr().err
+
+
+def test_every_block_is_looked_at_when_none_is_kept(baked: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Blocks that are let go are followed by others at the same place in memory: those are not the same blocks.
+    class Forgets(PowerAudit):
+        def add(self, *_: Any) -> None:
+            """Keeps nothing, so that every block is freed."""
+
+    class Enough(Exception):
+        """The rest of the audit is not asked for."""
+
+    looked_at = []
+
+    def counted(_: Any, blocks: Any) -> Any:
+        looked_at.extend(1 for _ in blocks)
+        raise Enough
+
+    monkeypatch.setattr(rolls_room, "KEPT_BYTES", 0)
+    monkeypatch.setattr(results, "PowerAudit", Forgets)
+    monkeypatch.setattr(results, "largest_of", counted)
+    rig = load_rig(baked / "rig.toml")
+    paths = {name: baked / "out" / name / "tide.roll" for name in rig.controllers}
+    with pytest.raises(Enough):
+        results.audit(rig, lambda: rolls_room.read_back(rig, paths), str)
+    assert len(looked_at) == len(RollReader(paths["quay"]))

@@ -27,7 +27,7 @@ from exporters import report
 from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
-from ..power import CurrentModel, limited
+from ..power import CurrentModel, PowerAudit, limited
 from ..power.limiter import Mode
 from ..render import Renderer
 from ..rig import Rig, load_rig
@@ -73,7 +73,7 @@ def bake(
     renderer = renderer_of(show)
     model = CurrentModel(show.rig)
     mode = limiter or show.score.limiter
-    with Bakery(show, out, allotments(show), small) as bakery:
+    with Bakery(show, out, small) as bakery:
         gains = []
         stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode, show.rig.skew_ms)  # type: ignore[arg-type]
 
@@ -83,7 +83,7 @@ def bake(
                 gains.append(gain)
                 most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
                 yield group, frames
-            bakery.allotments = powers.allotments(model, most_a)  # for the rolls' heads, which are written last
+            bakery.allotments = powers.allotments(model, most_a)
 
         try:
             bakery.write(kept())
@@ -96,26 +96,19 @@ def bake(
         def frames() -> Iterator[tuple[Group, Frames]]:
             return read_back(show.rig, bakery.paths())
 
-        found, power = results.audit(show.rig, frames, results.address_of(show.clock), iter(gains), renderer)
+        address = results.address_of(show.clock)
+        found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add)
         results.add_clips(found, renderer, power)
-        found["controllers"] = results.boards(show.rig, bakery.stats, show.song.song.seconds)
-        results.allot(found, show.rig, {name: inspect(path)["allotments_ma"] for name, path in bakery.paths().items()})
+        results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"] = mode
         found["notes"] += remarks(show)
-        lines = results.complaints(found)
-        if (strict or show.rig.no_flash) and not found["flashes"]["ok"]:
-            lines.append(_flash_line(found, show))
-        found["ok"] = not lines
-        for group, block in frames():
-            picture.add(group, block)
         tell("drawing", 0.0)
         picture.save(out / "film.png")
-        bars, sections = results.bar_lines(show), results.section_spans(show)
-        series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
-        results.write(out, show.rig, found, series)
-        if lines:
+        try:
+            _judged(out, show.rig, found, _series(show, power), strict, _flash_line(found, show))
+        except ShowFails:
             bakery.withdraw()
-            raise ShowFails("\n".join(lines))
+            raise
         rolls = bakery.deliver()
     tell("done", 1.0)
     return Baked(out, rolls, found, remarks(show))
@@ -144,11 +137,8 @@ def audit(
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
     else:
         results.add_clips(found, renderer, power)
-    sizes = {name: inspect_stats(path) for name, path in paths.items()}
-    found["controllers"] = results.boards(show.rig, sizes, show.song.song.seconds)
-    results.allot(found, show.rig, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
-    bars, sections = results.bar_lines(show), results.section_spans(show)
-    series = results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
+    results.add_boards(found, show.rig, paths, show.song.song.seconds)
+    series = _series(show, power)
     if csv is not None:
         places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]
         report.write_csv(csv, power.times_us / 1e6, places, dict(series.amps))
@@ -174,8 +164,7 @@ def audit_rolls(
     if missing:
         found["notes"].append(f"Without their rolls, the strings of {missing} count as dark.")
     seconds = power.times_us[-1] / SECOND
-    found["controllers"] = results.boards(rig, {name: inspect_stats(path) for name, path in paths.items()}, seconds)
-    results.allot(found, rig, {name: inspect(path)["allotments_ma"] for name, path in paths.items()})
+    results.add_boards(found, rig, paths, seconds)
     series = results.series_of(", ".join(path.stem for path in rolls), power, [], [], seconds)
     if csv is not None:
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
@@ -213,6 +202,7 @@ def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> lis
 def _judged(
     out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str
 ) -> dict[str, Any]:
+    """Writes the audit with its verdict; raises ShowFails where that is bad."""
     lines = results.complaints(found)
     if (strict or rig.no_flash) and not found["flashes"]["ok"]:
         lines.append(flash_line)
@@ -221,6 +211,11 @@ def _judged(
     if lines:
         raise ShowFails("\n".join(lines))
     return found
+
+
+def _series(show: Show, power: PowerAudit) -> report.Series:
+    bars, sections = results.bar_lines(show), results.section_spans(show)
+    return results.series_of(show.score.title, power, bars, sections, show.song.song.seconds)
 
 
 def _flash_line(found: dict[str, Any], show: Show | None) -> str:
@@ -311,27 +306,7 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
         yield group, frames
 
 
-def allotments(show: Show) -> dict[str, dict[str, int]]:
-    """What each controller may draw of each supply, milliamperes: its budget shared out by what full white needs.
-
-    A board alone on its supply is allotted the whole budget. The allotments of a supply sum to at most its budget.
-    """
-    return powers.allotments(CurrentModel(show.rig))
-
-
-def inspect_stats(path: Path) -> Any:
-    """Sizes of a finished roll. Raises ShowFails."""
-    from exporters.rollfile import RollReader
-    from exporters.spec import RollError
-
-    try:
-        with RollReader(path) as reader:
-            return reader.stats
-    except (OSError, RollError) as error:
-        raise ShowFails(f"{path}: {error}") from None
-
-
 __all__ = [
-    "Baked", "Show", "Tell", "allotments", "audit", "audit_rolls", "bake", "draw_film", "draw_rig", "frames_of", "hear",
+    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "draw_film", "draw_rig", "frames_of", "hear",
     "inspect", "load_show", "remarks", "renderer_of", "rig_of", "score_and_song",
 ]  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from fractions import Fraction
 from pathlib import Path
@@ -23,7 +24,7 @@ from ..rig import Rig
 from ..timeline import Cue
 from ..wire import Wiring
 from .flashing import spans_of
-from .rolls import PLAYER_BYTES, Frames
+from .rolls import PLAYER_BYTES, Frames, opened
 from .sheet import sheet_of
 from .show import Show
 
@@ -42,28 +43,34 @@ def audit(
     address: Callable[[float], str],
     gains: Iterator[Any] | None = None,
     renderer: Renderer | None = None,
+    watch: Callable[[Group, Frames], None] | None = None,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
     Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `advice`, `flashes`, `sources`, `notes`) and the
     `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group. `renderer`: of the
-    show that the frames are of, to be asked who does it.
+    show that the frames are of, to be asked who does it. `watch` sees every group go by once, in the order of time.
     """
     model = CurrentModel(rig)
     power = PowerAudit(model, rig.skew_ms)
 
     def first_pass() -> Iterator[Frames]:
-        seen: set[int] = set()
+        seen: dict[int, weakref.ref[Frames]] = {}
         for group, block in frames():
             power.add(group, block, None if gains is None else next(gains))
-            if id(block) not in seen:  # a bar that repeats cannot be brighter than itself
-                seen.add(id(block)) if not block.flags.writeable else None
+            # A bar that repeats cannot be brighter than itself. The reference tells it from another block that was
+            # given the same place in memory after it.
+            known = seen.get(id(block))
+            if known is None or known() is not block:
+                seen[id(block)] = weakref.ref(block)
                 yield block
 
     largest = largest_of(rig, first_pass())
     flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
     for group, block in frames():
         flash.add(group_times_us(group), block)
+        if watch is not None:
+            watch(group, block)
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["flashes"] = flash.result()
@@ -168,7 +175,17 @@ def remarks(show: Show) -> list[str]:
     return lines
 
 
-def boards(rig: Rig, stats: dict[str, RollStats], seconds: float) -> dict[str, dict[str, Any]]:
+def add_boards(found: dict[str, Any], rig: Rig, paths: Mapping[str, Path], seconds: float) -> None:
+    """Add `controllers`, whether each roll fits its board, and each supply's `allotments`, as the rolls' heads say."""
+    stats, allotments = {}, {}
+    for name, path in paths.items():
+        with opened(path) as reader:
+            stats[name], allotments[name] = reader.stats, dict(reader.header.allotments)
+    found["controllers"] = boards(rig, stats, seconds)
+    allot(found, rig, allotments)
+
+
+def boards(rig: Rig, stats: Mapping[str, RollStats], seconds: float) -> dict[str, dict[str, Any]]:
     """Whether each controller's roll fits its board, in bytes."""
     out = {}
     for name, stat in stats.items():

@@ -6,8 +6,8 @@ import glob
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
-from contextlib import ExitStack
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from exporters.rollfile import RollHeader, RollReader, RollStats, RollWriter, StringSpec
+from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
 from ..clock import Group
-from ..faults import Faults, ShowFails
+from ..faults import Faults, ShowFails, reading
 from ..files import whole_file
 from ..rig import Rig
 from .show import Show
@@ -35,7 +35,7 @@ def roll_path(out: Path, controller: str, name: str) -> Path:
     return out / controller / f"{name}.roll"
 
 
-def header_of(show: Show, controller: str, allotments: dict[str, int]) -> RollHeader:
+def header_of(show: Show, controller: str, allotments: Mapping[str, int]) -> RollHeader:
     """What a controller's roll says of itself. A title is cut to what the format holds."""
     title = "".join(letter for letter in show.score.title if letter.isprintable())
     return RollHeader(
@@ -59,16 +59,16 @@ def strings_of(rig: Rig, controller: str) -> tuple[StringSpec, ...]:
 class Bakery:
     """Rolls in the making, in a folder of their own: nobody can load one before `deliver`.
 
-    Use as a context; whatever is not delivered at its end is removed.
+    Use as a context; whatever is not delivered at its end is removed. `allotments` (controller -> supply ->
+    milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by.
     """
 
-    def __init__(self, show: Show, out: Path, allotments: dict[str, dict[str, int]], small: bool = False) -> None:
+    def __init__(self, show: Show, out: Path, small: bool = False) -> None:
         self.show, self.out, self.small = show, out, small
-        self.allotments = allotments
+        self.allotments: Mapping[str, Mapping[str, int]] = {}
         self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         self.oven = Path(tempfile.mkdtemp(prefix=".baking-", dir=out))
-        self.stats: dict[str, RollStats] = {}
 
     def __enter__(self) -> Bakery:
         return self
@@ -89,19 +89,21 @@ class Bakery:
             writers: dict[str, RollWriter] = {}
             for name, path in self.paths().items():
                 path.parent.mkdir(parents=True, exist_ok=True)
-                header = header_of(show, name, self.allotments.get(name, {}))
                 # Two units and the decoder's own state fit the board's memory: larger units make smaller rolls.
                 unit_bytes = max(1, (show.rig.controllers[name].board.ram_bytes - DECODER_BYTES) // 2)
                 writer = RollWriter(
-                    path, header, groups=len(show.clock.groups), small=self.small, unit_bytes=unit_bytes
+                    path,
+                    header_of(show, name, {}),
+                    groups=len(show.clock.groups),
+                    small=self.small,
+                    unit_bytes=unit_bytes,
                 )
                 writers[name] = stack.enter_context(writer)
             for group, frames in stream:
                 for name, writer in writers.items():
                     writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
-            for name, writer in writers.items():  # what the frames need is known when they have passed
+            for name, writer in writers.items():
                 writer.header = header_of(show, name, self.allotments.get(name, {}))
-        self.stats = {name: writer.stats for name, writer in writers.items()}
 
     def deliver(self) -> dict[str, Path]:
         """Put the rolls in their places, each whole."""
@@ -178,24 +180,29 @@ def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) ->
 # ---- one roll as a person asks about it --------------------------------------------------------------------------
 
 
+@contextmanager
+def opened(path: Path) -> Iterator[RollReader]:
+    """A roll to read from. Raises Faults for a file that cannot be read, ShowFails for one that is no sound roll."""
+    try:
+        with reading(path, "roll"):
+            reader = RollReader(path)
+        with reader:
+            yield reader
+    except RollError as error:
+        raise ShowFails(f"{path}: {error}") from None
+
+
 def inspect(path: Path, verify: bool = False, frames: Path | None = None) -> dict[str, Any]:
     """What a roll holds, as plain data. `verify` adds `faults`; `frames` writes every frame to an npz file.
 
-    Raises Faults for a file that cannot be read, ShowFails for one that is no sound roll.
+    Raises as `opened`.
     """
-    try:
-        with RollReader(path) as reader:
-            found = _described(path, reader)
-            if verify:
-                found["faults"] = reader.verify()
-            if frames is not None:
-                save_frames(reader, frames)
-    except FileNotFoundError:
-        raise Faults.one(path, "", "no such file") from None
-    except IsADirectoryError:
-        raise Faults.one(path, "", "this is a folder, not a roll") from None
-    except RollError as error:
-        raise ShowFails(f"{path}: {error}") from None
+    with opened(path) as reader:
+        found = _described(path, reader)
+        if verify:
+            found["faults"] = reader.verify()
+        if frames is not None:
+            save_frames(reader, frames)
     return found
 
 
