@@ -246,10 +246,10 @@ def test_a_show_that_does_not_fit_its_board_fails(
 ) -> None:
     from dataclasses import replace
 
-    from composer import rig
+    from composer.rig import load
 
-    small = {name: replace(board, fs_bytes=50_000) for name, board in rig.boards().items()}
-    monkeypatch.setattr(rig, "boards", lambda: small)
+    small = {name: replace(board, fs_bytes=50_000) for name, board in load.boards().items()}
+    monkeypatch.setattr(load, "boards", lambda: small)
     show = make_show(tmp_path / "tide")
     assert main(["bake", str(show)]) == 1
     told = capsys.readouterr().err.splitlines()

@@ -98,6 +98,82 @@ def test_chips_agree_with_their_datasheets(name: str, order: str, bits: int, bit
     assert chip.reset_us >= reset_us
 
 
+# T0H, T1H in microseconds and how far each may be off, from the same datasheets; high speed WS2811 halves slow times.
+@pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("ws2812b", (0.25, 0.65), (0.55, 0.95)),  # 0.4 and 0.8 us, +-150 ns
+        ("ws2813", (0.3, 0.75), (0.45, 1.0)),
+        ("sk6812", (0.15, 0.45), (0.45, 0.75)),  # 0.3 and 0.6 us, +-150 ns
+        ("sk6812-rgbw", (0.15, 0.45), (0.45, 0.75)),
+        ("ws2811-12v", (0.175, 0.525), (0.325, 0.675)),  # halves of 0.5 and 1.2 us, +-150 ns
+    ],
+)
+def test_bits_are_as_long_as_their_datasheets_say(
+    name: str, low: tuple[float, float], high: tuple[float, float]
+) -> None:
+    chip = chips()[name]
+    assert low[0] <= chip.high_us[0] <= high[0]
+    assert low[1] <= chip.high_us[1] <= high[1]
+    assert chip.high_us[0] < chip.high_us[1] < chip.bit_us
+
+
+def test_a_clocked_chip_has_no_bit_shape() -> None:
+    assert chips()["apa102"].high_us == (0.0, 0.0)
+
+
+# ---- a board's own pins ----
+
+BOARD_KEYS = 'start = "button"\nbutton_pin = 14\npulse_out_pin = 15\nled_pin = 25\n'
+
+
+def test_a_board_knows_its_button_pulse_and_light() -> None:
+    board = rig_of(SMALL_RIG.replace("[controller.quay]\n", "[controller.quay]\n" + BOARD_KEYS)).controllers["quay"]
+    assert (board.start, board.button_pin, board.pulse_out_pin, board.led_pin) == ("button", 14, 15, 25)
+    assert board.pulse_in_pin is None
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ('start = "buton"', "button"),
+        ('start = "button"', '"button" needs a button_pin'),
+        ("button_pin = 23", "pico has no pin 23 to use"),
+        ("button_pin = 14\npulse_in_pin = 14", "pin 14 is already its button_pin"),
+    ],
+)
+def test_faults_of_a_boards_own_pins(lines: str, told: str) -> None:
+    with pytest.raises(Faults, match=told):
+        rig_of(SMALL_RIG.replace("[controller.quay]\n", f"[controller.quay]\n{lines}\n"))
+
+
+def test_a_string_cannot_take_the_buttons_pin() -> None:
+    pin = next(iter(rig_of(SMALL_RIG).strings.values())).pin
+    with pytest.raises(Faults, match=rf'pin {pin} of "quay" already drives "quay.button_pin"'):
+        rig_of(SMALL_RIG.replace("[controller.quay]\n", f"[controller.quay]\nbutton_pin = {pin}\n"))
+
+
+@pytest.mark.parametrize(("text", "minutes"), [("22:00-07:00", (1320, 420)), ("0:30 - 5:05", (30, 305))])
+def test_quiet_hours_are_minutes_after_midnight(text: str, minutes: tuple[int, int]) -> None:
+    assert rig_of(f'[quiet]\nhours = "{text}"\n' + SMALL_RIG.replace("format = 1\n", "", 1)).quiet_hours == minutes
+
+
+@pytest.mark.parametrize("text", ["22-7", "24:00-07:00", "22:00", "07:00-07:00"])
+def test_hours_that_are_none_are_a_fault(text: str) -> None:
+    with pytest.raises(Faults, match="quiet.hours"):
+        rig_of(f'[quiet]\nhours = "{text}"\n' + SMALL_RIG.replace("format = 1\n", "", 1))
+
+
+def test_a_misspelt_chip_is_one_fault() -> None:
+    with pytest.raises(Faults) as found:
+        rig_of(
+            SMALL_RIG.replace("pin = ", 'clock_pin = 9\nchip = "apa103"\npin = ', 1).replace(
+                'chip = "ws2812b"\n', "", 1
+            )
+        )
+    assert len(found.value.faults) == 1
+
+
 # ---- wire time ----
 
 

@@ -10,7 +10,7 @@ import pytest
 from composer import rig as rigs
 from composer.rig import boards, chips, load_rig
 
-PAGE = Path(rigs.__file__).with_name("RIG.md")
+PAGE = Path(rigs.__file__).parents[1] / "RIG.md"
 
 
 @pytest.fixture
@@ -37,7 +37,7 @@ def test_the_second_example_adds_to_the_first(tmp_path: Path) -> None:
     path.write_text(first.replace("cut = [120]", "# cut") + second)
     rig = load_rig(path)
     assert len(rig.strings["rail"].readings) == 2
-    assert rig.no_flash and rig.viewing_m == 12.0
+    assert rig.no_flash and rig.viewing_m == 12.0 and rig.quiet_hours == (22 * 60, 7 * 60)
     # The cap and the string's own 0.8.
     assert rig.strings["rail"].brightness <= 0.5
 
