@@ -388,8 +388,9 @@ def test_faults_of_where_it_falls(text: str, fault: str) -> None:
 
 # ---- the page ----
 
-PAGE = Path(score.__file__).with_name("SCORE.md").read_text(encoding="utf-8")
-SOURCE = Path(score.__file__).read_text(encoding="utf-8")
+ROOM = Path(score.__file__).parent
+PAGE = ROOM.with_name("SCORE.md").read_text(encoding="utf-8")
+SOURCE = "".join(path.read_text(encoding="utf-8") for path in sorted(ROOM.glob("*.py")))
 LONG_SONG = song_of(
     steady(240), 120.0, sections=[Section(60.0, 90.0, "B")], labels={"midi 10/36": (1.0, 2.0), "door": (4.0, 8.0)},
     hits={"kick": ((20.0, 0.9), (20.5, 0.2))},
@@ -409,7 +410,7 @@ def test_the_examples_together_say_every_key_that_a_score_knows() -> None:
     said = set(re.findall(r"^(\w+) = ", "\n".join(EXAMPLES), re.MULTILINE))
     said |= set(re.findall(r"`(\w+)`", PAGE))
     known = set(re.findall(r'(?:table|top)\.(?:text|whole|number|flag|choice|table|tables|named)\(\s*"(\w+)"', SOURCE))
-    known |= set(re.findall(r'(?:_span|_points|_moment|_quoted|_length)\(table, "(\w+)"', SOURCE))
+    known |= set(re.findall(r'(?:_span|_points|moment_at|_quoted|length_of)\(table, "(\w+)"', SOURCE))
     assert {"song", "layer", "shift", "mirror", "level", "opacity", "at"} <= known
     headers = {"colour", "phrase", "order", "clip", "trigger", "master"}
     assert known - said - headers == set()
