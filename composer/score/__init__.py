@@ -15,7 +15,18 @@ from .blocks import Reader, read_colours, read_level, read_order, read_trigger, 
 from .checks import check_names, check_phrases, check_variations
 from .times import BARS, read_span
 from .written import (
-    EVENTS, LIMITER_MODES, MIXES, MOST_DEPTH, SPEEDS, Block, Level, Points, Score, Stretch, Trigger, Variation,
+    EVENTS,
+    LIMITER_MODES,
+    MIXES,
+    MOST_DEPTH,
+    SPEEDS,
+    Block,
+    Level,
+    Points,
+    Score,
+    Stretch,
+    Trigger,
+    Variation,
 )  # fmt: skip
 
 
