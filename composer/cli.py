@@ -9,19 +9,24 @@ import argparse
 import contextlib
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 from . import __version__
-from .faults import Faults, ShowFails
+from .faults import Faults, ShowFails, nearest
 
 DONE, FAILS, BAD = 0, 1, 2
 
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
+        chosen = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)$", message)
+        if chosen:  # a dozen verbs in a row help less than the one that was meant
+            near = nearest(chosen[1], [word.strip("' ") for word in chosen[2].split(",")])
+            message = message.partition(" (choose")[0] + (f" (did you mean {near}?)" if near else "")
         self.exit(BAD, f"{self.prog}: {message}\n")
 
 
@@ -166,6 +171,10 @@ def _new(given: argparse.Namespace) -> int:
         made = starting.new(given.folder, given.song, tell)
     for path in made:
         print(path)
+    if given.song is None:
+        print(f"put a song into {given.folder}, then: glowscore draft {given.folder}")
+    else:
+        print(f"next: glowscore bake {given.folder}")
     return DONE
 
 
@@ -350,7 +359,10 @@ def _place(path: Path | None) -> Path | None:
 def _inspect(given: argparse.Namespace) -> int:
     from . import pipeline
 
-    found = pipeline.inspect(given.roll, verify=given.verify, frames=_place(given.frames))
+    frames = _place(given.frames)
+    if frames is not None and frames.suffix.lower() != ".npz":
+        raise Faults.one(frames, "", "frames are written as .npz")
+    found = pipeline.inspect(given.roll, verify=given.verify, frames=frames)
     faults = found.get("faults", [])
     if given.json:
         _print_json(found)
@@ -364,6 +376,8 @@ def _inspect(given: argparse.Namespace) -> int:
         )
         if given.verify and not faults:
             print("  every group is sound")
+        if frames is not None:
+            print(frames)
     return _complain("\n".join(f"{given.roll}: {fault}" for fault in faults), FAILS) if faults else DONE
 
 

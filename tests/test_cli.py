@@ -357,10 +357,10 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (["bke"], "invalid choice: 'bke'"),
+        (["bke"], "invalid choice: 'bke' (did you mean \"bake\"?)"),
         (["bake"], "required: SHOW"),
         (["bake", "SHOW", "--jobs", "some"], "needs a whole number 0 to 256, got some"),
-        (["bake", "SHOW", "--limiter", "of"], "invalid choice: 'of'"),
+        (["bake", "SHOW", "--limiter", "of"], "invalid choice: 'of' (did you mean \"off\"?)"),
         (["bake", "nowhere"], "nowhere/score.toml: no such file"),
         (["audit"], "needs either a show or --roll"),
         (["audit", "SHOW", "--roll", "a.roll"], "needs either a show or --roll"),
@@ -369,6 +369,7 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["audit", "SHOW", "-o", "nowhere"], "nowhere/quay/tide.roll: no such roll: bake the show first"),
         (["inspect", "nowhere.roll"], "nowhere.roll: no such file"),
         (["inspect", "SHOW"], "this is a folder, not a roll"),
+        (["inspect", "SHOW/out/quay/tide.roll", "--frames", "a.txt"], "a.txt: frames are written as .npz"),
         (["listen", "nowhere.wav"], "nowhere.wav: no such file"),
         (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double, --halve"),
         (["listen", "SHOW/tide.wav", "--tempo", "nan"], "tempo: needs a number"),
