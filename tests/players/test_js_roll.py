@@ -325,7 +325,8 @@ def test_inflate_refuses_what_zlib_refuses_and_never_takes_a_wrong_end(tmp_path:
     or the decoder finds that the end is not that of a payload."""
     body = b"the tide comes in, the tide goes out" * 3 + bytes(range(40))
     payloads = [payload_of(body, b"", level, 0) for level in (0, 6)] + [payload_of(body, b"", 6, zlib.Z_FIXED)]
-    jobs, expected = [], []
+    jobs: list[dict[str, Any]] = []
+    expected: list[str | None] = []
     for payload in payloads:
         for bit in range(8 * len(payload)):
             damaged = bytearray(payload)
@@ -333,19 +334,19 @@ def test_inflate_refuses_what_zlib_refuses_and_never_takes_a_wrong_end(tmp_path:
             jobs.append({"payload": damaged.hex(), "window": "", "most": len(body), "reach": 8192})
             inflater = zlib.decompressobj(-13)
             try:
-                got = inflater.decompress(bytes(damaged), len(body) + 1)
+                held = inflater.decompress(bytes(damaged), len(body) + 1)
             except zlib.error:
                 expected.append(None)
             else:
-                expected.append(None if inflater.eof or len(got) > len(body) else got.hex())
+                expected.append(None if inflater.eof or len(held) > len(body) else held.hex())
     file = tmp_path / "jobs"
     file.write_text("\n".join(map(json.dumps, jobs)))
-    got = node("inflate", file)
+    answers = node("inflate", file)
     ends = ("the payload does not end in a stored byte", "the payload is not deflate: it ends within a block")
-    for answer, wanted in zip(got, expected, strict=True):
+    for answer, wanted in zip(answers, expected, strict=True):
         refusal = answer["refused"] if isinstance(answer, dict) else None
         assert answer == wanted or refusal is not None and (wanted is None or refusal.startswith(ends))
-    assert sum(isinstance(answer, str) for answer in got) > 50
+    assert sum(isinstance(answer, str) for answer in answers) > 50
 
 
 @pytest.mark.parametrize(
