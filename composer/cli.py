@@ -85,7 +85,9 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--small", action="store_true", help="spend time for size")
     add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one a core)")
     add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
+    add.add_argument("--soften", action="store_true", help="soften the clips that flash too often")
     add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    add.add_argument("--distance", type=_metres, metavar="METRES", help="how far the nearest viewers are")
     _json(add)
 
     add = verb("audit", _audit, "amperes, volts and flashes of what is baked, frame by frame")
@@ -97,6 +99,7 @@ def parser() -> argparse.ArgumentParser:
         "--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply"
     )
     add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    add.add_argument("--distance", type=_metres, metavar="METRES", help="how far the nearest viewers are")
     _json(add)
 
     add = verb("film", _film, "every zone over the whole song as a picture, or the rig at night as an mp4 with sound")
@@ -121,6 +124,17 @@ def _show(add: argparse.ArgumentParser) -> None:
 
 def _json(add: argparse.ArgumentParser) -> None:
     add.add_argument("--json", action="store_true", help="print one JSON object on stdout and nothing else")
+
+
+def _metres(text: str) -> float:
+    """A viewing distance, as far as the rig's own may be."""
+    try:
+        metres = float(text)
+    except ValueError:
+        metres = 0.0
+    if not 0.5 <= metres <= 10_000:
+        raise argparse.ArgumentTypeError(f"needs metres, 0.5 to 10000, got {text}")
+    return metres
 
 
 def _jobs(text: str) -> int:
@@ -263,6 +277,8 @@ def _bake(given: argparse.Namespace) -> int:
             small=given.small,
             limiter=given.limiter,
             strict=given.strict,
+            soften=given.soften,
+            distance_m=given.distance,
             jobs=given.jobs,
             tell=tell,
         )
@@ -290,13 +306,17 @@ def _audit(given: argparse.Namespace) -> int:
             raise Faults.one("audit", "", "--roll needs --rig FILE")
         out = given.out or Path.cwd()
         # A person who leaves a board out must not read its dark strings as a pass.
-        found = pipeline.audit_rolls(given.roll, given.rig, out, csv=csv, strict=given.strict)
+        found = pipeline.audit_rolls(
+            given.roll, given.rig, out, csv=csv, strict=given.strict, distance_m=given.distance
+        )
         for note in found["notes"]:
             if note.startswith("Without their rolls"):
                 print(note, file=sys.stderr)
     else:
         with progress() as tell:
-            found = pipeline.audit(given.show, given.out, csv=csv, strict=given.strict, tell=tell)
+            found = pipeline.audit(
+                given.show, given.out, csv=csv, strict=given.strict, distance_m=given.distance, tell=tell
+            )
     if given.json:
         return _print_json(found)
     _print_audit(found)
@@ -304,6 +324,10 @@ def _audit(given: argparse.Namespace) -> int:
 
 
 def _print_audit(found: dict[str, Any]) -> None:
+    for row in found.get("softened") or ():
+        beats = f"{row['over_beats']:g} beat{'' if row['over_beats'] == 1 else 's'}"
+        left = "" if row["opacity"] == 1 else f", {row['opacity']:.0%} of it left"
+        print(f"softened: {row['clip']}, over {beats}{left}" if row["opacity"] else f"left out: {row['clip']}")
     for name, row in found["supplies"].items():
         limited = (
             f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}" if row["limited_frames"] else ""

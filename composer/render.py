@@ -29,6 +29,9 @@ from .timeline import WHOLE_RIG, Along, Cue
 Floats = NDArray[np.float64]
 Light = NDArray[np.float32]
 
+EXACT = 1 << 20  # light is averaged in steps of a millionth, whole numbers of them
+MOST_OVER = 4096  # frames that a softened clip is averaged over
+
 MIXES = {"replace": kernels.REPLACE, "add": kernels.ADD, "max": kernels.MAX}
 
 
@@ -73,9 +76,9 @@ class Renderer:
             cue = self.cues[number]
             parts.append((self._kind_of[number], group.beat - cue.start, *self._within(cue, group)))
             if cue.by_seconds:
-                first_us, end_us = self.clock.frame_us(cue.first), self.clock.frame_us(cue.end)
+                first_us, end_us = self._ends_us(cue)
                 parts.append((group.start_us - first_us, group.end_us - group.start_us, end_us - first_us))
-            if EFFECTS[cue.effect].uses_sound:
+            if EFFECTS[cue.effect].uses_sound or (cue.soft and cue.by_seconds):  # the tempo around it counts too
                 parts.append(group.start_us)
         return tuple(parts)
 
@@ -113,6 +116,36 @@ class Renderer:
 
     def _draw(self, number: int, group: Group, first: int, end: int) -> tuple[Light, Light, Light]:
         """A cue's light (F|1, N|1, 3), cover (F|1, N|1) and opacity (F,) in frames [first, end) of a group."""
+        if self.cues[number].soft:
+            return self._draw_soft(number, group, first, end)
+        return self._draw_sharp(number, group, first, end)
+
+    def _draw_soft(self, number: int, group: Group, first: int, end: int) -> tuple[Light, Light, Light]:
+        """A softened cue: each frame the average of those around it, as far as `Cue.soft` beats reach.
+
+        All of them are drawn at the pace of this group, whatever groups they fall in, so that its light still depends
+        on nothing but what `key` says. Frames outside the clip count as nothing. The sums are whole numbers: exact,
+        whatever the frames that are drawn together.
+        """
+        cue = self.cues[number]
+        over = min(max(1, round(cue.soft / group.step)), MOST_OVER)
+        before = over // 2
+        low = max(first - before, math.ceil((cue.start - group.beat) / group.step))
+        high = min(end - 1 - before + over, math.ceil((cue.start + cue.length - group.beat) / group.step))
+        opacity = np.full(end - first, cue.faint, np.float32)
+        if high <= low:
+            return np.zeros((1, 1, 3), np.float32), np.zeros((1, 1), np.float32), opacity
+        light, cover, level = self._draw_sharp(number, group, low, high)
+        thick = cover * level[:, None]
+        places = np.arange(first, end) - before - low
+        starts, ends = np.clip(places, 0, high - low), np.clip(places + over, 0, high - low)
+        covered = _sums_of(thick, starts, ends)
+        shone = _sums_of(light * thick[:, :, None], starts, ends)
+        light = np.divide(shone, covered[:, :, None], out=np.zeros(shone.shape), where=covered[:, :, None] > 0)
+        return light.astype(np.float32), (covered / (over * EXACT)).astype(np.float32), opacity
+
+    def _draw_sharp(self, number: int, group: Group, first: int, end: int) -> tuple[Light, Light, Light]:
+        """A cue as it is, in frames [first, end) counted from the group's first, whether inside the group or not."""
         cue = self.cues[number]
         kind = self._kind_of[number]
         if kind not in self._params:
@@ -157,13 +190,23 @@ class Renderer:
         sound: Mapping[str, Light] = {}
         if cue.by_seconds:
             # Only then: light that is said to depend on musical time alone must have nothing else to depend on.
-            frame_us = np.array([group.frame_us(i) for i in range(first, end)])
-            start_us = self.clock.frame_us(cue.first)
+            if cue.soft:  # frames of other groups, at this one's pace: their time by their place, whatever the group
+                frame_us = np.array([self.clock.us_at(group.beat + i * group.step) for i in range(first, end)])
+            else:
+                frame_us = np.array([group.frame_us(i) for i in range(first, end)])
+            start_us, end_us = self._ends_us(cue)
             seconds = (frame_us - start_us) / SECOND
-            length_s = (self.clock.frame_us(cue.end) - start_us) / SECOND
+            length_s = (end_us - start_us) / SECOND
             if EFFECTS[cue.effect].uses_sound:
                 sound = self._sound(frame_us / SECOND)
         return Times(beats, seconds, float(cue.length), length_s, sound, cue.strength)
+
+    def _ends_us(self, cue: Cue) -> tuple[int, int]:
+        """When a cue's first frame latches, and its last one's time is up, before any softening."""
+        first, end = cue.first, cue.end
+        if cue.soft:
+            first, end = self.clock.frame_at(cue.start), self.clock.frame_at(cue.start + cue.length)
+        return self.clock.frame_us(first), self.clock.frame_us(end)
 
     def _sound(self, seconds: Floats) -> dict[str, Light]:
         hop = self.loudness.hop_s
@@ -207,6 +250,14 @@ class Renderer:
 def _into(cue: Cue, group: Group, i: int) -> Fraction:
     """How many beats into a cue frame i of a group is."""
     return group.beat + i * group.step - cue.start
+
+
+def _sums_of(values: Light, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Sums of rows [start, end) of values 0-1 (F', ...), in steps of 1 / EXACT: int64 (F, ...)."""
+    upto = np.zeros((len(values) + 1, *values.shape[1:]), np.int64)
+    np.cumsum(np.rint(values * np.float32(EXACT)).astype(np.int64), axis=0, out=upto[1:])
+    sums: NDArray[np.int64] = upto[ends] - upto[starts]
+    return sums
 
 
 def _joined(parts: list[tuple[int, Light]]) -> Light:

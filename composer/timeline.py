@@ -50,7 +50,8 @@ class Cue:
     where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params` are
     the effect's, each time a Pace, a number perhaps an Along; `strength` is 1, or that of the event that a trigger laid
     it on, 0-1. `only` is a zone outside which it does not show, '' for none; `mirror` shows its zone left for right,
-    counted from its other end.
+    counted from its other end. `soft` is how many beats its light is averaged over, 0 for none: then its frames reach
+    half of that beyond `start` and `length` either way, and `faint` is what is left of its opacity.
     """
 
     address: str
@@ -71,6 +72,13 @@ class Cue:
     strength: float = 1.0
     only: str = ""
     mirror: bool = False
+    soft: Fraction = Fraction(0)
+    faint: float = 1.0
+
+    @property
+    def clip(self) -> str:
+        """The clip as written, whose placings share a name: `glow` of `glow@17.1`."""
+        return clip_of(self.address)
 
     @property
     def by_seconds(self) -> bool:
@@ -88,6 +96,37 @@ def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultL
     check_zones(score, rig, faults)
     cues = _Laying(score, song, rig, clock, faults).all()
     return sorted(cues, key=lambda cue: (cue.layer, cue.order))
+
+
+def clip_of(address: str) -> str:
+    """The clip as written, of an address: `glow` of `glow@17.1`."""
+    return address.rpartition("@")[0] or address
+
+
+@dataclass(frozen=True)
+class Softness:
+    """How far a clip is softened: beats that its light is averaged over, and what is left of its opacity, 0-1."""
+
+    beats: Fraction
+    faint: float = 1.0
+
+
+def softened(cues: Sequence[Cue], clock: FrameClock, softness: Mapping[str, Softness]) -> list[Cue]:
+    """The cues, those of the named clips softened as it says, all their placings alike; the others as they are.
+
+    A softened cue starts earlier and ends later by half of what it is averaged over, so that what began with a jump
+    begins with a ramp. A clip of which nothing is left is left out.
+    """
+    out = []
+    for cue in cues:
+        soft = softness.get(cue.clip)
+        if soft is None or cue.layer == MASTER_LAYER:
+            out.append(cue)
+        elif soft.faint > 0:
+            first = clock.frame_at(cue.start - soft.beats / 2)
+            end = clock.frame_at(cue.start + cue.length + soft.beats / 2)
+            out.append(replace(cue, first=first, end=end, soft=soft.beats, faint=soft.faint))
+    return out
 
 
 def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:

@@ -1,6 +1,7 @@
 """The whole path, one function a step: a song and a rig in, audited rolls out.
 
     load_show   score + rig + song map, every fault at once       show.py
+    soften      clips that flash too often, softened              softening.py
     frames_of   cues -> light -> bytes, group by group            render, wire (cached, in parallel)
     limited     bytes within every supply's budget                power
     Bakery      bytes -> one roll a controller, read back         rolls.py   (the exporters' door)
@@ -12,9 +13,10 @@ The verbs of the command line, and the studio, call these functions and nothing 
 
 from __future__ import annotations
 
+import json
 from collections import OrderedDict
 from collections.abc import Hashable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any
@@ -33,7 +35,7 @@ from ..render import Renderer
 from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
-from . import results
+from . import results, softening
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
@@ -59,21 +61,32 @@ def bake(
     small: bool = False,
     limiter: str | None = None,
     strict: bool = False,
+    soften: bool = False,
+    distance_m: float | None = None,
     jobs: int = 1,
     tell: Tell = silent,
 ) -> Baked:
     """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
-    `limiter` overrides the score's mode; `strict` (or the rig's `no_flash`) makes too many flashes a failure. Raises
-    `Faults` for bad input and `ShowFails` for a show that fails a check: then the audit is written, and no loadable
-    roll is left.
+    `limiter` overrides the score's mode; `strict` (or the rig's `no_flash`) makes too many flashes a failure; `soften`
+    (or the score's `flashes`) softens the clips that flash too often; `distance_m` is how far the nearest viewers are,
+    instead of what the rig says. Raises `Faults` for bad input and `ShowFails` for a show that fails a check: then the
+    audit is written, and no loadable roll is left.
     """
-    show = load_show(folder, tell)
+    show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
-    renderer = renderer_of(show)
     model = CurrentModel(show.rig)
     mode = limiter or show.score.limiter
     with Bakery(show, out, small) as bakery:
+        softened: list[dict[str, Any]] = []
+        try:
+            if soften or show.score.flashes == "soften":
+                made = softening.soften(show, lambda show: _bytes_of(show, mode, jobs), tell)
+                show, softened = made.show, made.rows()
+        except ShowFails:
+            bakery.withdraw()
+            raise
+        renderer = renderer_of(show)
         gains = []
         stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode, show.rig.skew_ms)  # type: ignore[arg-type]
 
@@ -100,7 +113,7 @@ def bake(
         found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add)
         results.add_clips(found, renderer, power)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
-        found["limiter"] = mode
+        found["limiter"], found["softened"] = mode, softened
         found["notes"] += remarks(show)
         tell("drawing", 0.0)
         picture.save(out / "film.png")
@@ -115,12 +128,20 @@ def bake(
 
 
 def audit(
-    folder: Path, out: Path | None = None, *, csv: Path | None = None, strict: bool = False, tell: Tell = silent
+    folder: Path,
+    out: Path | None = None,
+    *,
+    csv: Path | None = None,
+    strict: bool = False,
+    distance_m: float | None = None,
+    tell: Tell = silent,
 ) -> dict[str, Any]:
     """The audit of what is baked: audit.json, audit.html, sheet.html, perhaps a CSV of each frame. Raises as `bake`."""
-    show = load_show(folder, tell)
+    show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
+    softened = _softened_before(out)
+    show = softening.resoftened(show, softening.steps_of(softened))
     renderer = renderer_of(show)
     gains = _gains_behind(show, renderer, paths)
 
@@ -132,6 +153,7 @@ def audit(
         show.rig, frames, address, iter(gains or ()) if known else None, renderer if known else None
     )
     found["notes"] += remarks(show)
+    found["softened"] = softened
     if gains is None:
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
@@ -146,10 +168,18 @@ def audit(
 
 
 def audit_rolls(
-    rolls: list[Path], rig_path: Path, out: Path, *, csv: Path | None = None, strict: bool = False
+    rolls: list[Path],
+    rig_path: Path,
+    out: Path,
+    *,
+    csv: Path | None = None,
+    strict: bool = False,
+    distance_m: float | None = None,
 ) -> dict[str, Any]:
     """The audit of rolls and a rig without their score: what needs the score is null. Raises `Faults`, `ShowFails`."""
     rig = load_rig(rig_path)
+    if distance_m is not None:
+        rig = replace(rig, viewing_m=distance_m)
     paths: dict[str, Path] = {}
     for path in rolls:
         name = inspect(path)["controller"]
@@ -199,6 +229,19 @@ def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> lis
     return None
 
 
+def _seen_from(show: Show, distance_m: float | None) -> Show:
+    return show if distance_m is None else replace(show, rig=replace(show.rig, viewing_m=distance_m))
+
+
+def _softened_before(out: Path) -> list[dict[str, Any]]:
+    """What the audit of the bake says was softened; the bytes will tell whether that is so."""
+    try:
+        rows = json.loads((out / "audit.json").read_text(encoding="utf-8"))["softened"]
+        return [{key: row[key] for key in ("clip", "over_beats", "opacity")} for row in rows]
+    except (OSError, ValueError, LookupError, TypeError):
+        return []
+
+
 def _judged(
     out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str
 ) -> dict[str, Any]:
@@ -234,6 +277,8 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
     Raises as `bake` does.
     """
     show = load_show(folder, tell)
+    if show.score.flashes == "soften":
+        show = softening.soften(show, lambda show: _bytes_of(show, show.score.limiter), tell).show
     stream = told(frames_of(renderer_of(show)), show, "rendering", tell)
     limit = limited(stream, CurrentModel(show.rig), show.score.limiter, show.rig.skew_ms)  # type: ignore[arg-type]
     if out is None:
@@ -260,6 +305,12 @@ def rig_of(folder: Path) -> Rig:
     document = read_toml(folder / "score.toml")
     name = document.get("rig", "rig.toml")
     return load_rig(folder / name if isinstance(name, str) else folder / "rig.toml")
+
+
+def _bytes_of(show: Show, mode: str, jobs: int = 1) -> Iterator[tuple[Group, Frames]]:
+    """The bytes that a bake of the show would write."""
+    stream = limited(frames_of(renderer_of(show), jobs), CurrentModel(show.rig), mode, show.rig.skew_ms)  # type: ignore[arg-type]
+    return ((group, frames) for group, frames, _ in stream)
 
 
 # ---- frames ------------------------------------------------------------------------------------------------------

@@ -38,13 +38,13 @@ def spans_of(
                 }
             )  # fmt: skip
     if renderer is not None:
-        movers = _Movers(renderer)
+        movers = Movers(renderer)
         for found in rows[:MOST_SPANS]:
             found["clips"] = movers.within(found["zone"], found["from_s"], found["to_s"])
     return rows
 
 
-class _Movers:
+class Movers:
     """Asks the renderer which clips move the light. Zones flash at the same times, so what was seen is kept."""
 
     def __init__(self, renderer: Renderer) -> None:

@@ -16,6 +16,7 @@ from .checks import check_names, check_phrases, check_variations
 from .times import BARS, read_span
 from .written import (
     EVENTS,
+    FLASH_MODES,
     LIMITER_MODES,
     MIXES,
     MOST_DEPTH,
@@ -67,12 +68,13 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
         triggers=triggers,
         master=tuple(level for t in top.tables("master") if (level := read_level(t)) is not None),
         colours=read.colours,
+        flashes=top.choice("flashes", FLASH_MODES, "report"),
     )
     top.finish()
     return score
 
 
 __all__ = [
-    "BARS", "EVENTS", "LIMITER_MODES", "MIXES", "MOST_DEPTH", "SPEEDS", "Block", "Level", "Points", "Score", "Stretch",
-    "Trigger", "Variation", "load_score", "read_span", "recoloured", "score_from",
+    "BARS", "EVENTS", "FLASH_MODES", "LIMITER_MODES", "MIXES", "MOST_DEPTH", "SPEEDS", "Block", "Level", "Points",
+    "Score", "Stretch", "Trigger", "Variation", "load_score", "read_span", "recoloured", "score_from",
 ]  # fmt: skip

@@ -12,6 +12,7 @@ from ..clock import Moment, Span
 
 MIXES = ("replace", "add", "max")
 LIMITER_MODES = ("on", "warn", "off")
+FLASH_MODES = ("report", "soften")
 EVENTS = ("beats", "bars", "onsets", "kick", "snare", "hat", "label", "midi")
 SPEEDS = {"half": Fraction(2), "normal": Fraction(1), "double": Fraction(1, 2)}  # how much longer all takes
 BANDS = ("low", "mid", "high")
@@ -128,6 +129,7 @@ class Score:
     triggers: tuple[Trigger, ...]
     master: tuple[Level, ...] = ()
     colours: Mapping[str, list[str]] = field(default_factory=dict)
+    flashes: str = "report"
 
     def blocks(self) -> Iterator[Block]:
         """Every written clip, wherever it stands."""
