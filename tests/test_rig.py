@@ -120,6 +120,12 @@ def test_bits_are_as_long_as_their_datasheets_say(
 
 def test_a_clocked_chip_has_no_bit_shape() -> None:
     assert chips()["apa102"].high_us == (0.0, 0.0)
+    assert chips()["apa102"].bit_ns == (0, 0, 0, 0)
+
+
+def test_the_four_times_of_a_bit_are_those_of_the_datasheet() -> None:
+    # Worldsemi WS2812B datasheet, data transfer time: T0H 0.40, T0L 0.85, T1H 0.80, T1L 0.45 us.
+    assert chips()["ws2812b"].bit_ns == (400, 850, 800, 450)
 
 
 # ---- a board's own pins ----

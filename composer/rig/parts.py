@@ -44,6 +44,14 @@ class Chip:
         """Colour channels a pixel, 3 or 4."""
         return len(self.order)
 
+    @property
+    def bit_ns(self) -> tuple[int, int, int, int]:
+        """How long the line is high and low for a 0, then for a 1, nanoseconds; zeros for clocked chips."""
+        if self.clocked:
+            return 0, 0, 0, 0
+        zero_us, one_us = self.high_us
+        return tuple(round(1000 * us) for us in (zero_us, self.bit_us - zero_us, one_us, self.bit_us - one_us))  # type: ignore[return-value]
+
     def frame_bits(self, pixels: int) -> int:
         """Bits that one frame of this many pixels puts on the wire."""
         fixed, per_pixel = self.overhead_bits
@@ -63,6 +71,8 @@ class Board:
     logic_v: float
     draw_ma: tuple[float, float]
     serial_bytes_per_s: int
+    read_bytes_per_s: int
+    machine: str
     pins: frozenset[int]
     network: bool
     source: Mapping[str, str] = field(compare=False, repr=False)
