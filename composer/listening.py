@@ -109,15 +109,18 @@ def write_for_others(heard: maps.SongMap, midi: Path | None = None, labels: Path
         interchange.write_labels(labels, interchange.labels_of(heard))
 
 
-def summary(heard: maps.SongMap) -> str:
-    """What was heard, in a few lines."""
-    song = heard.song
-    head = f"{song.file}: {song.seconds:.1f} s at {song.sample_rate} Hz, decoded by {song.decoder}"
+def summary(heard: maps.SongMap, song: Path | None = None) -> str:
+    """What was heard, in a few lines; with its `song` also which corrections of STEM.fix.toml are in force."""
+    file = heard.song
+    lines = [f"{file.file}: {file.seconds:.1f} s at {file.sample_rate} Hz, decoded by {file.decoder}"]
+    if song is not None:
+        path = maps.fixes_path(song)
+        said = corrections(maps.load_fixes(path))
+        lines += [f"corrections in force, from {path.name}: {'; '.join(said)}"] if said else []
     if not heard.beats:
-        return f"{head}\nno clear beat: the show gets an even clock; --tempo sets one"
+        return "\n".join([*lines, "no clear beat: the show gets an even clock; --tempo sets one"])
     sure = f"confidence {heard.confidence:.2f}"
-    lines = [
-        head,
+    lines += [
         f"{heard.tempo:.1f} beats a minute, {len(heard.beats)} beats, "
         f"{len(heard.bars)} bars of {heard.beats_per_bar}, {sure}",
         "sections: " + ", ".join(f"{s.name} {s.start:.1f}-{s.end:.1f} s" for s in heard.sections),
@@ -127,3 +130,29 @@ def summary(heard: maps.SongMap) -> str:
             "not sure of the beat: check by ear with --clicks FILE.wav; --double, --halve and --shift put it right"
         )
     return "\n".join(lines)
+
+
+def corrections(fixes: maps.Fixes) -> list[str]:
+    """What a person corrected, a few words each, in the order in which it is applied."""
+    said = []
+    if fixes.grid is not None:
+        said.append(f"{len(fixes.grid.beats)} beats given whole")
+    if fixes.tempo is not None:
+        said.append(f"tempo {fixes.tempo:g}")
+    if fixes.level:
+        said.append(f"level {fixes.level}")
+    parts = {"beats": fixes.shift.beats, "bars": fixes.shift.bars, "seconds": fixes.shift.seconds}
+    if any(parts.values()):
+        said.append("shift " + " ".join(f"{float(length):g} {unit}" for unit, length in parts.items() if length))
+    if fixes.beats_per_bar is not None:
+        said.append(f"{fixes.beats_per_bar} beats a bar")
+    if fixes.first_bar is not None:
+        said.append(f"bar 1 at {fixes.first_bar:g} s")
+    said += [f"bar {anchor.bar} at {anchor.at:g} s" for anchor in fixes.anchors]
+    if fixes.sections:
+        said.append(f"{len(fixes.sections)} sections of your own")
+    if fixes.section_names:
+        said.append("sections named " + ", ".join(f"{old} {new}" for old, new in fixes.section_names.items()))
+    if fixes.labels:
+        said.append("labels " + ", ".join(fixes.labels))
+    return said

@@ -12,7 +12,8 @@ from shows import make_show
 
 from composer.cli import main
 from composer.interchange import read_label_lines, read_midi
-from composer.songmap import load_map
+from composer.listening import corrections, summary
+from composer.songmap import load_fixes, load_map
 
 
 @pytest.fixture
@@ -91,6 +92,27 @@ def test_fixes_that_cannot_be_met_leave_the_old_ones(song: Path, capsys: pytest.
     assert main(["listen", str(song), "--double", "--halve"]) == 2
     assert fixes.read_bytes() == before
     assert heard(song) == map_before
+
+
+def test_the_summary_says_which_corrections_are_in_force(song: Path) -> None:
+    assert main(["listen", str(song), "--shift", "20 ms", "--beats-per-bar", "3"]) == 0
+    lines = summary(load_map(song.with_suffix(".map.json")), song).splitlines()
+    assert lines[1] == "corrections in force, from tide.fix.toml: shift 0.02 seconds; 3 beats a bar"
+    song.with_suffix(".fix.toml").unlink()
+    assert "corrections" not in summary(load_map(song.with_suffix(".map.json")), song)
+
+
+def test_every_correction_has_its_words(song: Path) -> None:
+    fixes = song.with_suffix(".fix.toml")
+    fixes.write_text(
+        'tempo = 92.5\nlevel = "off-beat"\nfirst_bar = 1.25\n[[anchor]]\nbar = 17\nat = 31.42\n'
+        '[[section]]\nat = "3"\nname = "chorus"\n[sections]\nA = "verse"\n[labels]\ndoor = [2.5]\n'
+        "[grid]\nbeats = [1.0, 2.0, 3.0]\nbars = [0]\nbeats_per_bar = 4\n"
+    )
+    assert corrections(load_fixes(fixes)) == [
+        "3 beats given whole", "tempo 92.5", "level off-beat", "bar 1 at 1.25 s", "bar 17 at 31.42 s",
+        "1 sections of your own", "sections named A verse", "labels door",
+    ]  # fmt: skip
 
 
 def test_a_song_that_is_none_gets_no_fixes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
