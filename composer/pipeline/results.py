@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters import report
-from exporters.rollfile import RollStats
 
 from ..clock import SECOND, FrameClock, Group
 from ..flash import FlashAudit, largest_of
@@ -21,10 +20,11 @@ from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
 from ..render import Renderer
 from ..rig import Rig
-from ..timeline import Cue
+from ..timeline import Cue, clip_of
 from ..wire import Wiring
 from .flashing import spans_of
-from .rolls import PLAYER_BYTES, Frames, opened
+from .packing import board_row
+from .rolls import Frames, opened
 from .sheet import sheet_of
 from .show import Show
 
@@ -33,7 +33,6 @@ NOTES = (
     "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "
     "your own strings.",
     "Amperes are worked out from the bytes of every frame as they stand in the rolls.",
-    "The room for player and settings on a board is an allowance of 48 KiB.",
 )
 
 
@@ -135,7 +134,7 @@ def draw_on_average(renderer: Renderer, power: PowerAudit) -> dict[str, dict[str
                 if frame in kept:
                     by_clip = total[name][key]
                     for address, a in share.by_clip(i, kept[frame], shares)[0].items():
-                        clip = address.rpartition("@")[0] or address
+                        clip = clip_of(address)
                         by_clip[clip] = by_clip.get(clip, 0.0) + a / len(kept)
     return {name: {key: _ranked(by_clip)[:MOST_CLIPS] for key, by_clip in rows.items()} for name, rows in total.items()}
 
@@ -177,32 +176,15 @@ def remarks(show: Show) -> list[str]:
 
 def add_boards(found: dict[str, Any], rig: Rig, paths: Mapping[str, Path], seconds: float) -> None:
     """Add `controllers`, whether each roll fits its board, and each supply's `allotments`, as the rolls' heads say."""
-    stats, allotments = {}, {}
+    rows, allotments = {}, {}
     for name, path in paths.items():
         with opened(path) as reader:
-            stats[name], allotments[name] = reader.stats, dict(reader.header.allotments)
-    found["controllers"] = boards(rig, stats, seconds)
+            rows[name] = board_row(rig, name, reader, path.name, seconds)
+            allotments[name] = dict(reader.header.allotments)
+            if not reader.header.draws:
+                found["notes"].append(f"{name}: its roll has no draws: its player cannot add up what its strings draw.")
+    found["controllers"] = rows
     allot(found, rig, allotments)
-
-
-def boards(rig: Rig, stats: Mapping[str, RollStats], seconds: float) -> dict[str, dict[str, Any]]:
-    """Whether each controller's roll fits its board, in bytes."""
-    out = {}
-    for name, stat in stats.items():
-        board = rig.controllers[name].board
-        fits = stat.file_bytes + PLAYER_BYTES <= board.fs_bytes and stat.ram_bytes <= board.ram_bytes
-        out[name] = {
-            "board": board.name,
-            "roll_bytes": stat.file_bytes,
-            "board_bytes": board.fs_bytes,
-            "fits": fits,
-            "ram_bytes": stat.ram_bytes,
-            "board_ram_bytes": board.ram_bytes,
-            "bytes_per_s": stat.file_bytes / seconds if seconds else 0.0,
-            "raw_bytes": stat.raw_bytes,
-            "frame_us": rig.frame_us(name),
-        }
-    return out
 
 
 def allot(found: dict[str, Any], rig: Rig, allotments: Mapping[str, Mapping[str, int]]) -> None:
@@ -234,16 +216,7 @@ def complaints(found: dict[str, Any]) -> list[str]:
                 f"{what}"
             )
     for name, row in found.get("controllers", {}).items():
-        if not row["fits"]:
-            need, have = row["roll_bytes"] + PLAYER_BYTES, row["board_bytes"]
-            what = (
-                f"{need} bytes of roll and player on a board with {have}"
-                if need > have
-                else f"{row['ram_bytes']} bytes of memory on a board with {row['board_ram_bytes']}"
-            )
-            lines.append(
-                f"controller.{name}: does not fit: {what}; fewer frames a second, or a larger board, make it fit"
-            )
+        lines += [f"controller.{name}: {line}" for line in row["unfit"]]
     return lines
 
 

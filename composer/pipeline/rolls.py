@@ -1,4 +1,4 @@
-"""The door to the exporters: frames of a whole rig -> one roll a controller, and back."""
+"""The door to the exporters: frames of a whole rig -> one roll a controller, with all its board needs, and back."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -15,17 +15,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from exporters.package import MANIFEST, Package, PackageError, read_package, write_package
 from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
 from ..clock import Group
 from ..faults import Faults, ShowFails, reading
 from ..files import whole_file
+from ..power import CurrentModel
 from ..rig import Rig
+from .packing import draws_of, settings_of
 from .show import Show
 
 Frames = NDArray[np.uint8]
-PLAYER_BYTES = 48 * 1024  # room that a board's player and settings take beside the rolls (an allowance)
 DECODER_BYTES = 12 * 1024  # what a decoder may take beside its buffers
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
@@ -35,8 +37,13 @@ def roll_path(out: Path, controller: str, name: str) -> Path:
     return out / controller / f"{name}.roll"
 
 
-def header_of(show: Show, controller: str, allotments: Mapping[str, int]) -> RollHeader:
-    """What a controller's roll says of itself. A title is cut to what the format holds."""
+def header_of(
+    show: Show, controller: str, allotments: Mapping[str, int], model: CurrentModel | None = None
+) -> RollHeader:
+    """What a controller's roll says of itself. A title is cut to what the format holds.
+
+    `model`: with it go the draws, for which every supply of the controller needs its allotment.
+    """
     title = "".join(letter for letter in show.score.title if letter.isprintable())
     return RollHeader(
         title=title.encode()[:200].decode(errors="ignore"),
@@ -45,6 +52,7 @@ def header_of(show: Show, controller: str, allotments: Mapping[str, int]) -> Rol
         song_sha256=show.song.song.sha256,
         strings=strings_of(show.rig, controller),
         allotments=tuple(allotments.items()),
+        draws=draws_of(model, controller) if model is not None and allotments else (),
     )
 
 
@@ -102,16 +110,24 @@ class Bakery:
             for group, frames in stream:
                 for name, writer in writers.items():
                     writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
+            model = CurrentModel(show.rig)
             for name, writer in writers.items():
-                writer.header = header_of(show, name, self.allotments.get(name, {}))
+                writer.header = header_of(show, name, self.allotments.get(name, {}), model)
 
     def deliver(self) -> dict[str, Path]:
-        """Put the rolls in their places, each whole."""
+        """Put the rolls, players, settings and manifests in their places.
+
+        A folder's manifest goes first and comes last, so nobody can load a folder that is half old and half new.
+        """
         delivered = {}
+        rig = self.show.rig
         for name, path in self.paths().items():
             place = roll_path(self.out, name, self.show.name)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(path, place)
+            rolls = [path, *rolls_beside(place, strings_of(rig, name))]
+            songs = sorted(roll.name for roll in rolls)
+            board = rig.controllers[name].board.name
+            package = write_package(path.parent, name, board, settings_of(rig, name, songs), rolls)
+            move_package(package, place.parent)
             delivered[name] = place
         self._clear_others()
         return delivered
@@ -119,14 +135,56 @@ class Bakery:
     def withdraw(self) -> None:
         """A show that fails leaves no loadable roll, not even that of an earlier bake."""
         for name in self.show.rig.controllers:
-            roll_path(self.out, name, self.show.name).unlink(missing_ok=True)
+            withdraw_roll(roll_path(self.out, name, self.show.name))
         self._clear_others()
 
     def _clear_others(self) -> None:
         """Rolls of this show for boards that the rig no longer has: loaded by mistake, they would play an old show."""
         for path in self.out.glob(f"*/{glob.escape(self.show.name)}.roll"):
             if path.parent.name not in self.show.rig.controllers:
-                path.unlink()
+                withdraw_roll(path)
+
+
+def rolls_beside(place: Path, strings: tuple[StringSpec, ...]) -> list[Path]:
+    """Other shows' rolls in a controller's folder that its strings can play: several bakes may share a folder."""
+    beside = []
+    for path in sorted(place.parent.glob("*.roll")):
+        if path.name != place.name:
+            with suppress(RollError, OSError), RollReader(path) as reader:
+                if reader.header.strings == strings and reader.header.controller == place.parent.name:
+                    beside.append(path)
+    return beside
+
+
+def move_package(package: Package, place: Path) -> None:
+    """Move a package's files from the oven to their folder. What else lies in that folder stays."""
+    place.mkdir(parents=True, exist_ok=True)
+    (place / MANIFEST).unlink(missing_ok=True)
+    for name in [*(file.name for file in package.files), MANIFEST]:
+        if (package.folder / name).exists():  # another show's roll is in its place already
+            (place / name).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(package.folder / name, place / name)
+
+
+def withdraw_roll(path: Path) -> None:
+    """Remove a roll, and what was baked with it where no other roll is left that needs it."""
+    folder = path.parent
+    try:
+        package = read_package(folder)
+    except PackageError:
+        package = None
+    path.unlink(missing_ok=True)
+    if package is None or not any(roll.name != path.name for roll in package.rolls):
+        (folder / MANIFEST).unlink(missing_ok=True)
+        for file in package.files if package is not None else ():
+            (folder / file.name).unlink(missing_ok=True)
+            if "/" in file.name:
+                with suppress(OSError):  # not empty yet, or never will be
+                    (folder / file.name).parent.rmdir()
+    else:
+        rest = [folder / roll.name for roll in package.rolls if roll.name != path.name]
+        settings = package.settings | {"songs": [roll.name for roll in rest]}
+        write_package(folder, package.controller, package.board, settings, rest)
 
 
 def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:
@@ -156,11 +214,11 @@ def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) ->
         raise ShowFails(
             f"{', '.join(map(str, paths.values()))}: these rolls do not share one clock: bake the show again"
         )
-    kept: dict[tuple[tuple[int, int], ...], Frames] = {}
+    kept: dict[tuple[tuple[int, int, int], ...], Frames] = {}
     kept_bytes = 0
     first = 0
     for number, group in enumerate(next(iter(readers.values())).groups):
-        key = tuple((reader.groups[number].payload_at, group.frames) for reader in readers.values())
+        key = tuple((*reader.groups[number].place, group.frames) for reader in readers.values())
         frames = kept.get(key)
         if frames is None:
             frames = np.zeros((group.frames, rig.frame_bytes), np.uint8)
