@@ -136,6 +136,9 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
             faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))
         if block.only and block.only not in rig.zones:
             faults.add(f"{block.where}.only", f'there is no zone "{block.only}"', nearest(block.only, rig.zones))
+    for i, name in enumerate(score.keep):
+        if name not in rig.zones:
+            faults.add(f"keep[{i + 1}]", f'there is no zone "{name}"', nearest(name, rig.zones))
 
 
 class _TooMany(Exception):

@@ -15,11 +15,11 @@ from __future__ import annotations
 
 import json
 from collections import OrderedDict
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
 from ..power import CurrentModel, PowerAudit, limited
-from ..power.limiter import Mode
+from ..power.limiter import Limited, Mode
 from ..render import Renderer
 from ..rig import Rig, load_rig
 from ..songmap import SongMap
@@ -88,7 +88,7 @@ def bake(
             raise
         renderer = renderer_of(show)
         gains = []
-        stream = limited(told(frames_of(renderer, jobs), show, "baking", tell), model, mode, show.rig.skew_ms)  # type: ignore[arg-type]
+        stream = within_budget(show, told(frames_of(renderer, jobs), show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
             most_a = np.zeros(len(model.draws))
@@ -211,13 +211,11 @@ def _forget(found: dict[str, Any], *keys: str) -> None:
 def _gains_behind(show: Show, renderer: Renderer, paths: dict[str, Path]) -> list[NDArray[np.float64]] | None:
     """The limiter's gains behind what is baked, (frames, supplies) a group; None where the rolls hold other frames
     than the show renders now."""
-    model = CurrentModel(show.rig)
-    modes: tuple[Mode, ...] = ("on", "off")
-    for mode in modes:
+    for mode in ("on", "off"):
         gains = []
         try:
             for rendered, baked in zip_longest(
-                limited(frames_of(renderer), model, mode, show.rig.skew_ms), read_back(show.rig, paths)
+                within_budget(show, frames_of(renderer), mode), read_back(show.rig, paths)
             ):
                 if rendered is None or baked is None or not np.array_equal(rendered[1], baked[1]):
                     break
@@ -280,7 +278,7 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
     if show.score.flashes == "soften":
         show = softening.soften(show, lambda show: _bytes_of(show, show.score.limiter), tell).show
     stream = told(frames_of(renderer_of(show)), show, "rendering", tell)
-    limit = limited(stream, CurrentModel(show.rig), show.score.limiter, show.rig.skew_ms)  # type: ignore[arg-type]
+    limit = within_budget(show, stream, show.score.limiter)
     if out is None:
         out = show.folder / "out" / "film.png"
         out.parent.mkdir(exist_ok=True)
@@ -309,8 +307,14 @@ def rig_of(folder: Path) -> Rig:
 
 def _bytes_of(show: Show, mode: str, jobs: int = 1) -> Iterator[tuple[Group, Frames]]:
     """The bytes that a bake of the show would write."""
-    stream = limited(frames_of(renderer_of(show), jobs), CurrentModel(show.rig), mode, show.rig.skew_ms)  # type: ignore[arg-type]
+    stream = within_budget(show, frames_of(renderer_of(show), jobs), mode)
     return ((group, frames) for group, frames, _ in stream)
+
+
+def within_budget(show: Show, stream: Iterable[tuple[Group, Frames]], mode: str) -> Iterator[Limited]:
+    """A show's frames behind the limiter in a mode, with its gains; see `power.limited`."""
+    keep = {pixel for zone in show.score.keep for pixel in show.rig.zones[zone].pixels}
+    return limited(stream, CurrentModel(show.rig), cast(Mode, mode), show.rig.skew_ms, keep)
 
 
 # ---- frames ------------------------------------------------------------------------------------------------------

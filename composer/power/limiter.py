@@ -11,6 +11,9 @@ Every floor that enters the average saw this frame, so gain <= need. Accents tha
 level, so the gain does not pump with them. Distances are musical, so a bar with the same surroundings gets the same
 gains at any tempo, and bakes to the same bytes. The bytes are scaled in whole numbers and rounded down, so the
 budget holds on what the wire carries.
+
+Pixels that are to keep their light are a tier of their own: what they need is found as if they were alone, and the
+others share what is left of the headroom. Each tier has its own need, floor and gain.
 """
 
 from __future__ import annotations
@@ -26,7 +29,7 @@ import numpy.typing as npt
 
 from ..faults import ShowFails
 from .ladder import Ladder
-from .model import Amps, CurrentModel, Frames
+from .model import Amps, CurrentModel, Frames, Run
 from .wires import feed_limit_a
 
 if TYPE_CHECKING:
@@ -46,7 +49,8 @@ GOLDEN = 0.6180339887498949
 
 @dataclass(frozen=True, eq=False)
 class _Held:
-    """A group waiting for its look-ahead: its frames, what they draw, what its feeds need of each supply's gain."""
+    """A group waiting for its look-ahead: its frames, what they draw (n, tiers, draws), what its feeds need of each
+    supply's gain (n, tiers, supplies)."""
 
     group: Group
     frames: Frames
@@ -64,7 +68,11 @@ class _Held:
 
 
 def limited(
-    stream: Iterable[tuple[Group, Frames]], model: CurrentModel, mode: Mode = "on", skew_ms: float | None = SKEW_MS
+    stream: Iterable[tuple[Group, Frames]],
+    model: CurrentModel,
+    mode: Mode = "on",
+    skew_ms: float | None = SKEW_MS,
+    keep: Iterable[int] = (),
 ) -> Iterator[Limited]:
     """Groups of frames within budget: yields (group, frames uint8 (n, frame_bytes), gains float64 (n, supplies)).
 
@@ -74,6 +82,9 @@ def limited(
     frames unchanged, gains 1. Where nothing is scaled the very array that came in goes out. Holds about three beats of
     groups.
 
+    `keep` are pixels (numbers over the rig) that are dimmed only when dark others do not suffice; the gains are then
+    the smaller of theirs and the others'.
+
     Raises ShowFails, before the first frame, where idle pixels and boards alone exceed a budget.
     """
     # Why not recursive, as most limiters are: a recursive gain remembers the whole song before it, so no two bars bake
@@ -81,7 +92,7 @@ def limited(
     if mode not in ("off", "warn", "on"):
         raise ValueError(f'the limiter is "off", "warn" or "on", not {mode!r}')
     if mode == "on":
-        scaler = _Scaler(model)
+        scaler = _Scaler(model, keep)
         check_budgets(model, scaler.feeds)
         return _limited(stream, scaler, skew_ms)
     return ((group, frames, np.ones((len(frames), len(model.supplies)))) for group, frames in stream)
@@ -111,13 +122,11 @@ def group_times_us(group: Group) -> npt.NDArray[np.int64]:
 
 
 def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: float | None) -> Iterator[Limited]:
-    model = scaler.model
     held: deque[_Held] = deque()
     done = 0  # groups of `held` that are out already and stay for those that follow
     for group, frames in stream:
-        sums = model.run_sums(frames)
-        needs = scaler.feeds.need(frames, sums)
-        held.append(_Held(group, frames, model.draw_a(sums), needs, group_times_us(group)))
+        draws, needs = scaler.looked_at(frames)
+        held.append(_Held(group, frames, draws, needs, group_times_us(group)))
         while done < len(held) and held[-1].end_beat >= held[done].end_beat + LOOK:
             yield _emit(held, done, scaler, skew_ms)
             done += 1
@@ -134,25 +143,25 @@ def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float | None
     near = [h for h in held if h.end_beat > this.beat - LOOK and h.beat < this.end_beat + LOOK]
     gains = _gains(near, this, scaler, skew_ms)
     if (gains == 1).all():
-        return this.group, this.frames, gains
-    return this.group, scaler.scaled(this.frames, gains), gains
+        return this.group, this.frames, gains[:, 0]
+    return this.group, scaler.scaled(this.frames, gains), gains.min(axis=1)
 
 
 def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float | None) -> Amps:
-    """Gains of one group from its surroundings, (frames, supplies)."""
+    """Gains of one group from its surroundings, (frames, tiers, supplies)."""
     model = scaler.model
-    gains = np.ones((len(this.frames), len(model.supplies)))
+    gains = np.ones((len(this.frames), scaler.tiers, len(model.supplies)))
     draws = np.concatenate([h.draws for h in near])
     feed_need = np.concatenate([h.feed_need for h in near])
     # Whichever frames of the boards meet, and each board's own share: most groups are told by that alone.
-    most = draws.max(axis=0, keepdims=True)
+    most = draws.max(axis=0).sum(axis=0, keepdims=True)
     fits = model.add_draws(most) <= scaler.headroom_a
     if skew_ms is None:
         fits &= scaler.by_share(most) <= scaler.headroom_a
     if fits.all() and (feed_need == 1).all():
         return gains
     times_us = np.concatenate([h.times_us for h in near])
-    need = np.minimum(_need(draws, times_us, scaler, skew_ms), feed_need)
+    need = np.minimum(_needs(draws, times_us, scaler, skew_ms), feed_need)
     # Places relative to this group: exact fractions first, so that equal surroundings give equal floats.
     at = np.concatenate([float(h.beat - this.beat) + np.arange(len(h.frames)) * float(h.group.step) for h in near])
     width = np.concatenate([np.full(len(h.frames), float(h.group.step)) for h in near])
@@ -162,16 +171,38 @@ def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float | Non
     weight = np.where(apart < SMOOTH_BEATS, 1 + np.cos(np.pi / SMOOTH_BEATS * apart), 0.0) * width
     wanted = np.flatnonzero(weight.any(axis=0))
     close = np.abs(at[wanted, None] - at[None, :]) <= FLOOR_BEATS + 1e-9
-    for supply in range(len(model.supplies)):
-        floor = np.where(close, need[None, :, supply], 1.0).min(axis=1)
-        # 1 - the average of what is taken away: exactly 1 where nothing is.
-        taken = (weight[:, wanted] * (1 - floor)).sum(axis=1) / weight.sum(axis=1)
-        gains[:, supply] = np.minimum(np.clip(1 - taken, 0, 1), need[mine, supply])
+    for tier in range(scaler.tiers):
+        for supply in range(len(model.supplies)):
+            wants = need[:, tier, supply]
+            floor = np.where(close, wants[None, :], 1.0).min(axis=1)
+            # 1 - the average of what is taken away: exactly 1 where nothing is.
+            taken = (weight[:, wanted] * (1 - floor)).sum(axis=1) / weight.sum(axis=1)
+            gains[:, tier, supply] = np.minimum(np.clip(1 - taken, 0, 1), wants[mine])
     return gains
 
 
-def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None) -> Amps:
-    """The gain each frame alone would need, (n, supplies).
+def _needs(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None) -> Amps:
+    """The gain each frame alone would need, (n, tiers, supplies), from draws (n, tiers, draws).
+
+    A tier has what the tiers before it leave of the headroom. They take min(headroom, their draws) at most: their own
+    gains see to that.
+    """
+    out = np.empty((len(draws), scaler.tiers, len(scaler.model.supplies)))
+    before = np.zeros((len(draws), len(scaler.model.supplies)))
+    for tier in range(scaler.tiers):
+        total = _meeting(draws[:, tier], times_us, scaler, skew_ms)
+        out[:, tier] = _share(scaler.headroom_a - np.minimum(scaler.headroom_a, before), total)
+        before += total
+    return out
+
+
+def _share(left_a: Amps, wanted_a: Amps) -> Amps:
+    """What part of the amperes wanted there is, at most 1; of nothing wanted, all."""
+    return np.where(wanted_a > 0, np.minimum(1.0, left_a / np.maximum(wanted_a, 1e-12)), 1.0)
+
+
+def _meeting(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None) -> Amps:
+    """What each supply must be ready for in each frame, (n, supplies), from draws (n, draws).
 
     Of a supply shared by several boards, a board's frame counts together with the most that each other board draws
     within the skew. Whatever frames of the boards meet, each then has gain <= headroom / (the sum of their draws).
@@ -179,14 +210,14 @@ def _need(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms
     model = scaler.model
     total = model.add_draws(draws)
     if skew_ms is None:
-        return np.minimum(1.0, scaler.headroom_a / np.maximum(np.maximum(total, scaler.by_share(draws)), 1e-12))
+        return np.maximum(total, scaler.by_share(draws))
     widest = windowed_max(draws, times_us, -skew_ms, skew_ms)
     for i, draw in enumerate(model.draws):
         others = [j for j, other in enumerate(model.draws) if other.supply == draw.supply and j != i]
         if others:
             meeting = np.where(draws[:, i] > 0, draws[:, i] + widest[:, others].sum(axis=1), 0)
             total[:, draw.supply] = np.maximum(total[:, draw.supply], meeting)
-    return np.minimum(1.0, scaler.headroom_a / np.maximum(total, 1e-12))
+    return total
 
 
 def windowed_max(values: Amps, times_us: npt.NDArray[np.int64], from_ms: float, to_ms: float) -> Amps:
@@ -238,23 +269,42 @@ class _Feeds:
         """Amperes of these feeds above idle, (n, feeds)."""
         return self.model.pixel_a(frames) @ self.weights
 
-    def need(self, frames: Frames, sums: npt.NDArray[np.int64]) -> Amps:
-        """The gain of each supply that its feeds alone would need, (n, supplies)."""
-        out = np.ones((len(frames), len(self.model.supplies)))
+    def need(self, frames: Frames, sums: npt.NDArray[np.int64], kept: npt.NDArray[np.bool_] | None) -> Amps:
+        """The gain of each supply that its feeds alone would need, (n, tiers, supplies).
+
+        `sums` (n, runs) are of all pixels; `kept` (pixels,) are those of the first of two tiers, None for one tier.
+        """
+        out = np.ones((len(frames), 1 if kept is None else 2, len(self.model.supplies)))
         # A feed takes no more than all of its run's pixels; most groups are told by that, without looking at pixels.
         most = [sums[:, r].max(initial=0) * (self.model.runs[r].channel_a("high") / 255) for r in self.runs]
         if not (np.array(most) > self.headroom_a).any():
             return out
-        above = self.above_idle_a(frames)
-        for f, supply in enumerate(self.supply):
-            out[:, supply] = np.minimum(out[:, supply], self.headroom_a[f] / np.maximum(above[:, f], 1e-12))
+        amps = self.model.pixel_a(frames)
+        tiers = [amps @ self.weights] if kept is None else [amps[:, on] @ self.weights[on] for on in (kept, ~kept)]
+        before = np.zeros((len(frames), len(self.names)))
+        for tier, above in enumerate(tiers):
+            wants = _share(self.headroom_a - np.minimum(self.headroom_a, before), above)
+            before += above
+            for f, supply in enumerate(self.supply):
+                out[:, tier, supply] = np.minimum(out[:, tier, supply], wants[:, f])
         return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """Pixels of one run and one tier: which run, where their bytes are, their thresholds for the dither (bytes,)."""
+
+    run: Run
+    number: int
+    tier: int
+    bytes: slice | npt.NDArray[np.intp]
+    dither: npt.NDArray[np.uint32]
 
 
 class _Scaler:
     """Scales bytes by the gain of the supply that feeds them, whole numbers only."""
 
-    def __init__(self, model: CurrentModel) -> None:
+    def __init__(self, model: CurrentModel, keep: Iterable[int] = ()) -> None:
         self.model = model
         # A billionth less than there is, for the rounding of the sums themselves.
         self.headroom_a: Amps = np.maximum(0.0, (model.budget_a - model.constant_a) * (1 - 1e-9) - 1e-12)
@@ -263,12 +313,24 @@ class _Scaler:
         self.share: Amps = white[0] / np.maximum(
             model.add_draws(white)[0, [draw.supply for draw in model.draws]], 1e-12
         )
-        self.dither: dict[int, npt.NDArray[np.uint32]] = {}
-        for i, run in enumerate(model.runs):
-            at = np.arange(run.count)
-            # One threshold a pixel, the same for its channels, evenly spread along the string and fixed in time.
-            pixel = (at * GOLDEN % 1.0 * (ONE * 7 / 8)).astype(np.uint32)
-            self.dither[i] = np.repeat(pixel, run.string.channels)
+        kept = np.zeros(model.rig.pixels, bool)
+        kept[list(keep)] = True
+        self.kept = kept if kept.any() else None
+        self.tiers = 1 if self.kept is None else 2
+        self.pieces = [piece for i, run in enumerate(model.runs) for piece in _pieces(i, run, self.kept)]
+
+    def looked_at(self, frames: Frames) -> tuple[Amps, Amps]:
+        """What frames draw, (n, tiers, draws), and what their feeds need of each gain, (n, tiers, supplies)."""
+        sums = self.model.run_sums(frames)
+        needs = self.feeds.need(frames, sums, self.kept)
+        if self.kept is None:
+            return self.model.draw_a(sums)[:, None], needs
+        first = np.zeros_like(sums)
+        for piece in self.pieces:
+            if piece.tier == 0:
+                string = piece.run.string
+                first[:, piece.number] = _sums(frames[:, piece.bytes], string.chip.law, string.channels)
+        return np.stack([self.model.draw_a(first), self.model.draw_a(sums - first)], axis=1), needs
 
     def by_share(self, draws: Amps) -> Amps:
         """What each supply would draw if all its boards used as much of their part as the one that uses most.
@@ -281,7 +343,7 @@ class _Scaler:
         return out
 
     def scaled(self, frames: Frames, gains: Amps) -> Frames:
-        """Frames scaled by gains (n, supplies). No run comes out with more than gain x its sum.
+        """Frames scaled by gains (n, tiers, supplies). No run comes out with more than gain x its sum, tier by tier.
 
         Rounded down, but where a level ends below 16 a static spatial dither keeps the colour of a run of pixels;
         in a frame where that would exceed the share, or a feed's limit, everything is rounded down.
@@ -295,22 +357,41 @@ class _Scaler:
 
     def _scaled(self, frames: Frames, scale: npt.NDArray[np.uint32], dithered: bool) -> Frames:
         out = frames.copy()
-        for i, run in enumerate(self.model.runs):
-            rows = np.flatnonzero(scale[:, run.supply] < ONE)
+        for piece in self.pieces:
+            run = piece.run
+            by = scale[:, piece.tier, run.supply]
+            rows = np.flatnonzero(by < ONE)
             if not len(rows):
                 continue
-            before = frames[rows, run.bytes]
-            exact = before * scale[rows, run.supply][:, None]
-            after = (exact + self.dither[i] * (exact < LOW_LEVEL * ONE) * dithered) >> 16
+            where = (rows, piece.bytes) if isinstance(piece.bytes, slice) else np.ix_(rows, piece.bytes)
+            before = frames[where]
+            exact = before * by[rows, None]
+            after = (exact + piece.dither * (exact < LOW_LEVEL * ONE) * dithered) >> 16
             step = run.string.channels
-            share = scale[rows, run.supply] * _sums(before, run.string.chip.law, step)
+            share = by[rows] * _sums(before, run.string.chip.law, step)
             over = _sums(after, run.string.chip.law, step) * ONE > share
             after[over] = exact[over] >> 16
-            out[rows, run.bytes] = after
+            out[where] = after
         return out
 
 
-def _sums(levels: npt.NDArray[np.unsignedinteger], law: str, step: int) -> npt.NDArray[np.int64]:
+def _pieces(number: int, run: Run, kept: npt.NDArray[np.bool_] | None) -> Iterator[_Piece]:
+    """A run whole, or its kept pixels (tier 0) and its others (tier 1)."""
+    at = np.arange(run.count)
+    step = run.string.channels
+    # One threshold a pixel, the same for its channels, evenly spread along the string and fixed in time.
+    dither = np.repeat((at * GOLDEN % 1.0 * (ONE * 7 / 8)).astype(np.uint32), step)
+    mine = np.zeros(run.count, bool) if kept is None else kept[run.pixels]
+    tiers = [(0, at)] if kept is None else [(0, at[mine]), (1, at[~mine])]
+    for tier, pixels in tiers:
+        if len(pixels) == run.count:
+            yield _Piece(run, number, tier, run.bytes, dither)
+        elif len(pixels):
+            places = (pixels[:, None] * step + np.arange(step)).ravel()
+            yield _Piece(run, number, tier, run.bytes.start + places, dither[places])
+
+
+def _sums(levels: npt.NDArray[np.integer], law: str, step: int) -> npt.NDArray[np.int64]:
     if law == "max":
         levels = np.maximum.reduce([levels[:, channel::step] for channel in range(step)])
     total: npt.NDArray[np.int64] = levels.sum(axis=1, dtype=np.int64)

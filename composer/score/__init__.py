@@ -69,6 +69,7 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
         master=tuple(level for t in top.tables("master") if (level := read_level(t)) is not None),
         colours=read.colours,
         flashes=top.choice("flashes", FLASH_MODES, "report"),
+        keep=tuple(top.list_of("keep", "names of zones", lambda v: isinstance(v, str), [])),
     )
     top.finish()
     return score

@@ -113,7 +113,8 @@ class Level:
 
 @dataclass(frozen=True)
 class Score:
-    """A checked score. `order` places phrases; `grid` is the bar numbering it was written against ('' unknown)."""
+    """A checked score. `order` places phrases; `grid` is the bar numbering it was written against ('' unknown); `keep`
+    are zones that the limiter dims last."""
 
     path: Path
     title: str
@@ -130,6 +131,7 @@ class Score:
     master: tuple[Level, ...] = ()
     colours: Mapping[str, list[str]] = field(default_factory=dict)
     flashes: str = "report"
+    keep: tuple[str, ...] = ()
 
     def blocks(self) -> Iterator[Block]:
         """Every written clip, wherever it stands."""
