@@ -196,6 +196,7 @@ def test_over_budget_leaves_an_audit_and_no_roll(
     told = capsys.readouterr()
     assert told.out == "" and len(told.err.splitlines()) == 1
     assert told.err.startswith("supply.boat: ") and "is over its budget of 0.48 A" in told.err
+    assert told.err.endswith(f"; no roll was written, see {show / 'out' / 'audit.html'}\n")
     # Not even the rolls of the bake before: they would no longer be what the audit speaks of.
     assert sorted(listing(show / "out")) == ["audit.html", "audit.json", "deck", "film.png", "quay", "sheet.html"]
     found = audit_of(show)

@@ -110,7 +110,9 @@ def audit_of(show: Path) -> Any:
 def test_a_strobe_fails_strictly_and_softened_it_passes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     show = make_show(tmp_path / "tide", score=SCORE + STROBE, rig=ROOMY)
     assert main(["bake", str(show), "--strict"]) == 1
-    strict = re.fullmatch(r"flashes: (\d+) in one second .*\n", capsys.readouterr().err)
+    strict = re.fullmatch(
+        r"flashes: (\d+) in one second .*; no roll was written, see .*audit\.html\n", capsys.readouterr().err
+    )
     assert strict is not None and int(strict[1]) >= 8  # four openings a beat, two beats a second
     assert main(["bake", str(show)]) == 0
     sharp = {name: frames(show, name) for name in ("quay", "deck")}
@@ -211,3 +213,35 @@ def test_the_distance_on_the_command_line_stands_for_the_rigs(tmp_path: Path) ->
 def test_a_distance_that_cannot_be_is_bad_usage(text: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bake", "somewhere", f"--distance={text}"]) == 2
     assert f"needs metres, 0.5 to 10000, got {text}" in capsys.readouterr().err
+
+
+# ---- for the neighbours ------------------------------------------------------------------------------------------
+
+
+def test_a_rig_that_forbids_flashing_says_so_and_what_is_left(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    quiet = '\n[quiet]\nno_flash = true\nhours = "22:00-07:30"\n'
+    show = make_show(tmp_path / "tide", score=SCORE + STROBE, rig=ROOMY + quiet)
+    assert main(["bake", str(show)]) == 1
+    told = capsys.readouterr().err
+    page = show / "out" / "audit.html"
+    assert told.endswith(f"; the rig's no_flash forbids it; no roll was written, see {page}\n")
+    assert list(show.rglob("*.roll")) == []
+    assert audit_of(show)["quiet"]["no_flash"] is True and audit_of(show)["quiet"]["hours"] == ["22:00", "07:30"]
+    for name in ("audit.html", "sheet.html"):
+        assert "Nothing plays from 22:00 to 07:30." in page.with_name(name).read_text(encoding="utf-8")
+
+
+def test_the_build_sheet_names_each_chips_own_level(tmp_path: Path) -> None:
+    apa = ROOMY.replace('chip = "ws2815"', 'chip = "ws2815"').replace(
+        'pin = 17\npixels = 24\nchip = "sk6812-rgbw"', 'pin = 17\nclock_pin = 18\npixels = 24\nchip = "apa102"'
+    )
+    show = make_show(tmp_path / "tide", rig=apa)
+    assert main(["bake", str(show)]) == 0
+    sheet = (show / "out" / "sheet.html").read_text(encoding="utf-8")
+    # WS2812B datasheet, electrical characteristics: VIH 0.7 x VDD = 3.5 V at 5 V. The others' are taken from it.
+    assert "Data level: the board gives 3.3 V, the chip needs 3.5 V (0.7 x VDD, WS2812B datasheet" in sheet
+    assert "Data and clock level: the board gives 3.3 V, the chip needs 3.5 V (0.7 x VDD, as the WS2812B" in sheet
+    assert "look up the apa102&#x27;s own" in sheet
+    assert "0.7 x the 5 V that the ws2815 makes for its own logic" in sheet

@@ -39,9 +39,11 @@ from . import results, softening
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
+from .sheet import quiet_of
 from .show import Show, Tell, hear, load_show, silent
 
 CACHE_BYTES = 64 << 20
+NO_ROLL = "no roll was written, "
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def bake(
         tell("drawing", 0.0)
         picture.save(out / "film.png")
         try:
-            _judged(out, show.rig, found, _series(show, power), strict, _flash_line(found, show))
+            _judged(out, show.rig, found, _series(show, power), strict, _flash_line(found, show), NO_ROLL)
         except ShowFails:
             bakery.withdraw()
             raise
@@ -241,16 +243,18 @@ def _softened_before(out: Path) -> list[dict[str, Any]]:
 
 
 def _judged(
-    out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str
+    out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str, left: str = ""
 ) -> dict[str, Any]:
-    """Writes the audit with its verdict; raises ShowFails where that is bad."""
+    """Writes the audit with its verdict; raises ShowFails where that is bad, ending with what is `left` and where to
+    look."""
     lines = results.complaints(found)
     if (strict or rig.no_flash) and not found["flashes"]["ok"]:
-        lines.append(flash_line)
+        lines.append(flash_line + ("; the rig's no_flash forbids it" if rig.no_flash else ""))
     found["ok"] = not lines
+    found["quiet"] = quiet_of(rig)
     results.write(out, rig, found, series)
     if lines:
-        raise ShowFails("\n".join(lines))
+        raise ShowFails("\n".join(lines) + f"; {left}see {out / 'audit.html'}")
     return found
 
 

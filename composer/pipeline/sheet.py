@@ -19,6 +19,7 @@ def sheet_of(title: str, rig: Rig, found: Mapping[str, Any], seconds: float) -> 
         "title": title,
         "seconds": seconds,
         "resistor_ohm": [low, high],
+        "quiet": quiet_of(rig),
         "supplies": {name: _supply(name, model, found) for name in rig.supplies},
     }
 
@@ -54,6 +55,24 @@ def _supply(name: str, model: CurrentModel, found: Mapping[str, Any]) -> dict[st
             if any(feed.supply == name for feed in string.feeds)
         ],
     }
+
+
+def data_basis(string: LedString, rig: Rig) -> str:
+    """Where the level that a string's data pin needs is from."""
+    chip = string.chip.name
+    if rig.supplies[string.feeds[0].supply].volts >= 8:
+        return f"0.7 x the 5 V that the {chip} makes for its own logic"
+    if chip == "ws2812b":
+        return "0.7 x VDD, WS2812B datasheet, electrical characteristics"
+    return f"0.7 x VDD, as the WS2812B datasheet asks; look up the {chip}'s own"
+
+
+def quiet_of(rig: Rig) -> dict[str, Any]:
+    """What the rig asks for the neighbours' sake, as in audit.json: `no_flash`, `hours` [from, to] or None."""
+    hours = None
+    if rig.quiet_hours is not None:
+        hours = [f"{minutes // 60:02}:{minutes % 60:02}" for minutes in rig.quiet_hours]
+    return {"no_flash": rig.no_flash, "hours": hours}
 
 
 def place_of(feed: Feed, string: LedString) -> str:
@@ -99,6 +118,7 @@ def _string(string: LedString, rig: Rig, found: Mapping[str, Any]) -> dict[str, 
             for feed in string.feeds
         ],
         "data_v": row["data_v"],
+        "data_basis": data_basis(string, rig),
         "logic_v": row["logic_v"],
         "limit_v": row["limit_v"],
         "min_v": row["min_v"],

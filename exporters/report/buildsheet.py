@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from .cautions import cautions
-from .cells import NONE, Column, Row, figure, in_amps, in_volts, is_number, table_of
+from .cells import NONE, Column, Row, figure, in_amps, in_volts, is_number, quiet_words, table_of
 from .files import plain, whole_file
 from .style import SHEET_STYLE, STYLE
 
@@ -45,8 +45,9 @@ def write_build_sheet(path: str | Path, sheet: Mapping[str, Any]) -> None:
             (`name`, `board`, `a`, `converter_v`), `feeds` (`name`, `peak_a`, `awg`, `mm2`, `metres`, `carries_a`,
             `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_clears`, `advice`) and `strings` (`name`, `controller`,
             `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`, `place`, `supply`,
-            `fuse_a`, `data_v`, `logic_v`, `limit_v`, `min_v`, `white_min_v`, `rail_estimated`, `feeds_for_show`,
-            `feeds_for_white`). What is None is shown as `-`.
+            `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`, `white_min_v`,
+            `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may hold `quiet`
+            (`brightness` 0-1, `no_flash`, `hours` [from, to]).
     """
     sheet = plain(sheet)
     title = str(sheet.get("title") or "show")
@@ -98,6 +99,7 @@ def _size(row: Row, sheet: Mapping[str, Any]) -> str:
         lines.append("The limiter keeps this show within the budget: it is dimmed where it would draw more.")
     if caps:
         lines.append(f"Everything white with the brightness capped at {caps}.")
+    lines += quiet_words(sheet.get("quiet") or {})
     notes = "".join(f'<p class="about">{line}</p>' for line in lines)
     return f'<div class="boxes">{cells}</div>{notes}'
 
@@ -241,12 +243,14 @@ def _level(string: Row) -> str:
     need, have = string.get("data_v"), string.get("logic_v")
     if not is_number(need) or not is_number(have):
         return f"Data level: {NONE}."
+    clocked = string.get("clock_pin") is not None
+    lines, basis = ("Data and clock" if clocked else "Data"), escape(str(string.get("data_basis") or "0.7 x VDD"))
     if have >= need:
-        return f"Data level: the board's {have:g} V reach the {need:.2g} V that the chip needs (0.7 x VDD)."
+        return f"{lines} level: the board's {have:g} V reach the {need:.2g} V that the chip needs ({basis})."
     return (
-        f'<b class="bad-word">Data level: the board gives {have:g} V, the chip needs {need:.2g} V (0.7 x VDD, as the '
-        "WS2812B datasheet asks; look up your own chip's).</b> It may work today and not with the next batch: put a "
-        "level shifter at the board (practice: a buffer on 5 V with TTL inputs, of the 74AHCT kind)."
+        f'<b class="bad-word">{lines} level: the board gives {have:g} V, the chip needs {need:.2g} V ({basis}).</b> It '
+        f"may work today and not with the next batch: put a level shifter at the board{', on both lines' * clocked} "
+        "(practice: a buffer on 5 V with TTL inputs, of the 74AHCT kind)."
     )
 
 

@@ -89,6 +89,19 @@ def marked(word: str, value: Any, limit: Any) -> str:
     return f'<span class="bad-word">{word}</span>' if is_number(value) and is_number(limit) and value > limit else word
 
 
+def quiet_words(quiet: Mapping[str, Any]) -> list[str]:
+    """What a rig asks for the neighbours' sake, a sentence each: `brightness` 0-1, `no_flash`, `hours` [from, to]."""
+    lines = []
+    cap, hours = quiet.get("brightness"), quiet.get("hours")
+    if is_number(cap) and cap < 1:
+        lines.append(f"Brightness is capped at {cap:.0%}; every figure here has the cap in it, but full white.")
+    if quiet.get("no_flash"):
+        lines.append("A show that flashes too often fails: no roll is written for it.")
+    if hours:
+        lines.append(f"Nothing plays from {hours[0]} to {hours[1]}.")
+    return lines
+
+
 def judged_word(value: Any, yes: str, no: str) -> str:
     """One of two words, marked as good or bad; `-` for None."""
     if value is None:

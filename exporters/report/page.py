@@ -24,6 +24,7 @@ from .cells import (
     is_number,
     judged_word,
     marked,
+    quiet_words,
     rows_of,
     scaled,
     table_of,
@@ -32,6 +33,16 @@ from .files import plain, whole_file
 from .plots import Series, amps_plot, volt_key, volts_strip
 from .style import STYLE
 
+# What a column of the supplies' table means, by the key it shows.
+SUPPLY_WORDS = {
+    "peak_low_a": "By the low figures: if your parts draw the least that is published under their name.",
+    "skewed_a": "Boards out of step: the worst sum with boards that share a supply as far apart as the rig allows.",
+    "aligned_a": (
+        "All on-phases at once: chips dim by switching each colour fully on for a part of a short period, and nothing "
+        "keeps these apart. For an instant all that is lit may be fully on together; the capacitors at the strings "
+        "carry such instants, not the supply's rating, so no budget is judged by it."
+    ),
+}
 MOST_SPANS = 24  # places of flashes that the page lists
 
 
@@ -43,7 +54,8 @@ def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series)
         audit: the mapping that goes into `audit.json`; a key that is missing, None or NaN is shown as `-`. Beyond the
             published fields it may hold `notes` and `sources` (lists of sentences; `sources` also as chip -> `idle_ma`,
             `channel_ma` pairs, `law`, `source`), a supply's `peak_low_a`, `skewed_a` and `aligned_a`, a feed's
-            `supply`, a string's `limit_v` and `nominal_v`, and the row `rig` of the flashes.
+            `supply`, a string's `limit_v` and `nominal_v`, the row `rig` of the flashes, `softened` (rows of `clip`,
+            `over_beats`, `opacity`) and `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]).
         series: what is plotted over the song.
 
     Raises ValueError when the series' lengths differ.
@@ -58,6 +70,7 @@ def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series)
         _strings(audit, series),
         _controllers(audit),
         _flashes(audit, series),
+        _quiet(audit),
         cautions(),
         _list("Notes", "", audit.get("notes") or []),
         _list("Figures used", "Where the currents and limits come from.", _sources(audit.get("sources") or [])),
@@ -164,9 +177,10 @@ def _supplies(audit: Mapping[str, Any], series: Series) -> str:
         ("Energy of one show", lambda _, r: figure(r.get("energy_wh"), "{:.1f} Wh"), True),
         ("Everything white would draw", lambda _, r: in_amps(r.get("full_white_a")), True),
     ]
-    about = "Amperes on the low-voltage side. The budget is the share of a supply's rating that a show may use."
+    about = ["Amperes on the low-voltage side. The budget is the share of a supply's rating that a show may use."]
+    about += [text for key, text in SUPPLY_WORDS.items() if any(is_number(row.get(key)) for row in rows.values())]
     panels = "".join(_supply(name, row, series) for name, row in rows.items())
-    return f'<h2>Supplies</h2><p class="about">{about}</p>{table_of("Supply", rows, columns)}{panels}'
+    return f'<h2>Supplies</h2><p class="about">{" ".join(about)}</p>{table_of("Supply", rows, columns)}{panels}'
 
 
 def _supply(name: str, row: Row, series: Series) -> str:
@@ -213,7 +227,13 @@ def _boards(row: Row) -> str:
         ("Allotted in its roll", lambda _, r: in_amps(r["allotted_a"]), False),
     ]
     rows = {str(name): {"a": amps, "allotted_a": allotted.get(name)} for name, amps in most.items()}
-    return f"<h4>Boards on this supply, each at its highest</h4>{table_of('Board', rows, columns)}"
+    about = ""
+    if any(is_number(row["allotted_a"]) for row in rows.values()):
+        about = (
+            '<p class="about">Allotted: the part of the budget that stands in a board\'s roll. The parts sum to no '
+            "more than the budget, so boards that each keep to theirs keep it together, however far apart they run.</p>"
+        )
+    return f"<h4>Boards on this supply, each at its highest</h4>{table_of('Board', rows, columns)}{about}"
 
 
 def _draws(clips: Sequence[Row], whole_a: Any, head: str) -> str:
@@ -328,7 +348,28 @@ def _flashes(audit: Mapping[str, Any], series: Series) -> str:
     about = (
         "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
     )
-    return _section("Flashes", about, table_of("Where", rows, columns) + _area(flashes) + _spans(flashes))
+    parts = [_area(flashes), _spans(flashes), _softened(audit.get("softened") or [])]
+    return _section("Flashes", about, table_of("Where", rows, columns) + "".join(parts))
+
+
+def _softened(rows: Sequence[Row]) -> str:
+    """Clips that were softened, and how far."""
+    if not rows:
+        return ""
+    lines = []
+    for row in rows:
+        beats, left = row.get("over_beats"), row.get("opacity")
+        word = f"averaged over {figure(beats, '{:g}')} beat{'' if beats == 1 else 's'}"
+        if is_number(left) and left < 1:
+            word = f"{word}, {left:.0%} of it left" if left else "left out"
+        lines.append(f"<li><b>{escape(str(row.get('clip')))}</b>: {word}</li>")
+    return f'<h3>Softened, because they flashed too often</h3><ul class="plain">{"".join(lines)}</ul>'
+
+
+def _quiet(audit: Mapping[str, Any]) -> str:
+    """What the rig asks for the neighbours' sake."""
+    lines = quiet_words(audit.get("quiet") or {})
+    return _list("For the neighbours", "As the rig asks.", lines) if lines else ""
 
 
 def _area(flashes: Mapping[str, Any]) -> str:

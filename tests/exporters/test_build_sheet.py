@@ -112,6 +112,31 @@ def test_the_data_level_is_warned_of(tmp_path: Path, logic_v: float, warned: boo
     assert f"the board's {logic_v:g} V reach the 3.5 V" in text or warned
 
 
+@pytest.mark.parametrize(
+    ("string", "says"),
+    [
+        ({}, "Data level: the board gives 3.3 V, the chip needs 3.5 V (0.7 x VDD)."),
+        (
+            {"data_basis": "as measured & noted", "clock_pin": 17},
+            "Data and clock level: the board gives 3.3 V, the chip needs 3.5 V (as measured & noted).",
+        ),
+        ({"clock_pin": 17}, "put a level shifter at the board, on both lines"),
+        ({"clock_pin": 17, "logic_v": 5.0}, "Data and clock level: the board's 5 V reach the 3.5 V"),
+    ],
+)
+def test_the_level_is_that_of_the_chip_and_of_all_its_lines(tmp_path: Path, string: dict[str, Any], says: str) -> None:
+    assert says in words(page(tmp_path, sheet(string=string)))
+
+
+def test_what_the_neighbours_are_spared_is_said_where_it_applies(tmp_path: Path) -> None:
+    assert "capped at 60 %" not in words(page(tmp_path, sheet()))
+    quiet = {"brightness": 0.6, "no_flash": True, "hours": ["22:00", "07:00"]}
+    (tmp_path / "quiet").mkdir()
+    seen = words(page(tmp_path / "quiet", sheet() | {"quiet": quiet}))
+    assert "Brightness is capped at 60%" in seen and "Nothing plays from 22:00 to 07:00." in seen
+    assert "no roll is written" in seen
+
+
 def test_thin_wire_has_no_code_value_and_that_is_said(tmp_path: Path) -> None:
     basis = "no code value; rule of thumb, 6 A/mm2"
     row = cells(page(tmp_path, sheet(feed={"basis": basis}, wire={"basis": basis, "awg": 22, "by": "current"})))

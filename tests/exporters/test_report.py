@@ -293,6 +293,29 @@ def test_columns_that_only_some_audits_have(tmp_path: Path) -> None:
     assert [figure in seen for figure in ("11.50 A", "19.75 A", "30.50 A")] == [True] * 3
 
 
+def test_words_that_need_explaining_are_explained_where_they_stand(tmp_path: Path) -> None:
+    plain = words(page(tmp_path))
+    full = audit()
+    shed = next(iter(full["supplies"].values()))
+    shed |= {"aligned_a": 20.0, "boards": {"quay": 1.0, "deck": 2.0}, "allotments": {"quay": 3.0, "deck": 4.0}}
+    full |= {
+        "softened": [
+            {"clip": "strobe", "over_beats": 0.5, "opacity": 1.0},
+            {"clip": "sparks", "over_beats": 4.0, "opacity": 0.25},
+            {"clip": "hits & more", "over_beats": 4.0, "opacity": 0.0},
+        ],
+        "quiet": {"no_flash": True, "hours": ["22:00", "07:00"]},
+    }
+    (tmp_path / "full").mkdir()
+    seen = words(page(tmp_path / "full", full))
+    for text in (
+        "For an instant all that is lit may be fully on together", "Allotted: the part of the budget",
+        "averaged over 0.5 beats", "averaged over 4 beats, 25% of it left", "left out",
+        "A show that flashes too often fails", "Nothing plays from 22:00 to 07:00.",
+    ):  # fmt: skip
+        assert text in seen and text not in plain
+
+
 def test_sources_may_come_by_chip(tmp_path: Path) -> None:
     audited = audit()
     source = {"idle_ma": "a manual", "channel_ma": "a sheet"}
