@@ -193,7 +193,8 @@ function readCodes(bits) {
     } else times = symbol === 17 ? 3 + bits.take(3) : 11 + bits.take(7);
     for (; times > 0; times--) lengths.push(value);
   }
-  if (lengths.length > lengthCodes + distanceCodes) throw new InflateError("the payload is not deflate: too many lengths");
+  if (lengths.length > lengthCodes + distanceCodes)
+    throw new InflateError("the payload is not deflate: too many lengths");
   if (lengths[END_OF_BLOCK] === 0) throw new InflateError("the payload is not deflate: a block without an end");
   return [new Code(lengths.slice(0, lengthCodes), true), new Code(lengths.slice(lengthCodes), true)];
 }

@@ -50,7 +50,12 @@ const HEADER = [
   ["song_us", 4, 0, U32],
   ["song_sha256", 32],
 ];
-const STRING = [["pin", 1, 0, 254], ["clock_pin", 1, 0, NO_PIN], ["pixels", 2, 1, U16], ["order", 4]];
+const STRING = [
+  ["pin", 1, 0, 254],
+  ["clock_pin", 1, 0, NO_PIN],
+  ["pixels", 2, 1, U16],
+  ["order", 4],
+];
 const SUPPLY = [["milliamps", 4, 0, U32]];
 const DRAW = [
   ["string", 1, 0, 31],
@@ -69,10 +74,21 @@ const UNIT = [
   ["how", 1, 0, 31],
   ["crc", 4, 0, U32],
 ];
-const ENTRY = [["start_us", 4, 0, U32], ["unit", 2, 0, U16 - 1], ["first", 1, 0, U8 - 1], ["frames", 1, 1, U8]];
-const PAGE_END = [["end_us", 4, 1, U32], ["page_crc", 4, 0, U32]];
+const ENTRY = [
+  ["start_us", 4, 0, U32],
+  ["unit", 2, 0, U16 - 1],
+  ["first", 1, 0, U8 - 1],
+  ["frames", 1, 1, U8],
+];
+const PAGE_END = [
+  ["end_us", 4, 1, U32],
+  ["page_crc", 4, 0, U32],
+];
 const HEAD_CRC = [["head_crc", 4, 0, U32]];
-const MARKS_HEAD = [["marks_bytes", 3, 0, U24], ["values_bytes", 3, 0, U24]];
+const MARKS_HEAD = [
+  ["marks_bytes", 3, 0, U24],
+  ["values_bytes", 3, 0, U24],
+];
 
 const LOADED_UNITS = 8; // units that are kept inflated
 const NOTHING = new Uint8Array(0);
@@ -167,7 +183,8 @@ export class Roll {
     if (unit.depth) before = this.#load(number - 1);
     const payload = this.#data.subarray(unit.payload_at, unit.payload_at + unit.payload_bytes);
     const record = this.#data.subarray(unit.at, unit.at + UNIT_CHECKED);
-    if (crc32(record, crc32(payload)) !== unit.crc) throw new RollError(`the checksum of unit ${number} does not match`);
+    if (crc32(record, crc32(payload)) !== unit.crc)
+      throw new RollError(`the checksum of unit ${number} does not match`);
     const reach = 1 << this.head.window_bits;
     const most = Math.min(this.head.most_unit_bytes, unit.frames * frameBytes);
     const all = inflated(payload, before.window, most, reach);
@@ -331,7 +348,19 @@ function readHead(data) {
   const groups = readIndex(head, data, indexAt);
   groups.forEach((group, number) => checkGroup(group, number, units));
   const songSha256 = Array.from(head.song_sha256, (byte) => byte.toString(16).padStart(2, "0")).join("");
-  return { head, title, controller, songUs: head.song_us, songSha256, frameBytes, strings, supplies, draws, units, groups };
+  return {
+    head,
+    title,
+    controller,
+    songUs: head.song_us,
+    songSha256,
+    frameBytes,
+    strings,
+    supplies,
+    draws,
+    units,
+    groups,
+  };
 }
 
 function readNames(data, count) {
@@ -361,7 +390,8 @@ function readStrings(rows, names) {
   const strings = rows.map((row, number) => {
     const order = String.fromCharCode(...row.order).replace(/\0$/, "");
     const letters = [...order].sort().join("");
-    if (letters !== "bgr" && letters !== "bgrw") throw new RollError(`string ${number}: its order is not one of letters`);
+    if (letters !== "bgr" && letters !== "bgrw")
+      throw new RollError(`string ${number}: its order is not one of letters`);
     const clockPin = row.clock_pin === NO_PIN ? null : row.clock_pin;
     const bytes = row.pixels * order.length;
     const [name, chip] = names.slice(2 * number);

@@ -1,0 +1,373 @@
+/* The tab of what is chosen: a clip, a trigger, a placing of a phrase; or how to add one. */
+
+import { make } from "./dom.js";
+import { blockAt, chosenWheres, put, store } from "./store.js";
+import { choice, parameter, read, swatches, text } from "./fields.js";
+import { edit } from "./edits.js";
+import { beatsText, fraction } from "./time.js";
+
+const TIMES = ["bars", "at", "for", "to", "every", "offset", "shift", "threshold", "gap"];
+
+export class ClipPanel {
+  constructor({ view, player }) {
+    this.view = view;
+    this.player = player;
+    this.effect = "hold"; // of the clip that is added next
+    this.zone = null;
+  }
+
+  render() {
+    if (!store.show || !store.effects) return [faultsOf("")];
+    const wheres = chosenWheres();
+    if (wheres.length > 1) return this.several(wheres);
+    const block = wheres.length ? blockAt(wheres[0]) : null;
+    if (!block) return this.nothing();
+    if (block.phrase && !("kind" in block)) return this.placing(block);
+    if (block.kind === "placing") return this.placing({ ...block, phrase: block.of });
+    return this.block(block);
+  }
+
+  // ---- one block --------------------------------------------------------------------------------------------------
+
+  block(block) {
+    const trigger = block.kind === "trigger";
+    const values = trigger ? block.values.clip : block.values;
+    const prefix = trigger ? "clip." : "";
+    const set = (key) => (value) =>
+      edit(`set ${key} of ${block.label ?? block.effect}`, [{ op: "set", where: block.where, key, value }]);
+    const inner = (key) => set(prefix + key);
+    const effect = store.effects.effects.find((one) => one.name === block.effect);
+    return [
+      make("h2", {}, values.name ?? block.label ?? block.effect, make("small", {}, ` ${describe(block)}`)),
+      faultsOf(block.where),
+      trigger ? field("on", "what lays the clip", line(block.values.on, set("on"), "f-on")) : null,
+      ...TIMES.filter(
+        (key) =>
+          (trigger || ["bars", "at", "for", "to"].includes(key)) &&
+          (key in block.values || needed(key, block, trigger)),
+      ).map((key) => field(key, "", line(block.values[key], set(key), `f-${key}`))),
+      trigger ? field("for", "how long each is", line(values.for, inner("for"), "f-clip-for")) : null,
+      field("zone", "", choice(store.show.zones, values.zone, inner("zone"), { id: "f-zone" })),
+      field(
+        "effect",
+        effect?.help ?? "",
+        choice(
+          store.effects.effects.map((one) => one.name),
+          block.effect,
+          (value) => this.setEffect(block, prefix, value),
+          { id: "f-effect" },
+        ),
+      ),
+      make("h3", {}, block.effect),
+      ...(effect?.params ?? []).map((param) => parameter(param, values[param.key], inner(param.key))),
+      make("h3", {}, "lying on the others"),
+      ...store.effects.common.map((param) => parameter(param, values[param.key], inner(param.key))),
+      this.buttons([block.where]),
+    ];
+  }
+
+  /** Another effect: keys that it does not know go out in the same step. */
+  setEffect(block, prefix, name) {
+    const to = store.effects.effects.find((one) => one.name === name);
+    const from = store.effects.effects.find((one) => one.name === block.effect);
+    const known = new Set([...to.params, ...store.effects.common].map((param) => param.key));
+    const values = prefix ? block.values.clip : block.values;
+    const ops = [{ op: "set", where: block.where, key: `${prefix}effect`, value: name }];
+    for (const { key } of from?.params ?? []) {
+      if (key in values && !known.has(key)) ops.push({ op: "set", where: block.where, key: prefix + key, value: null });
+    }
+    edit(`make ${block.label ?? block.effect} a ${name}`, ops);
+  }
+
+  placing(placing) {
+    const set = (key) => (value) =>
+      edit(`set ${key} of ${placing.phrase}`, [{ op: "set", where: placing.where, key, value }]);
+    const own = "values" in placing;
+    return [
+      make("h2", {}, placing.phrase, make("small", {}, ` phrase, placed at ${store.time.address(placing.from)}`)),
+      faultsOf(placing.where),
+      ...(own
+        ? Object.entries(placing.values)
+            .filter(([key]) => key !== "phrase")
+            .map(([key, value]) => field(key, "", line(value, set(key), `f-${key}`)))
+        : [make("p", { class: "hint" }, `written in [order]: "${placing.written ?? ""}"`)]),
+      this.phraseList(placing.phrase),
+      this.buttons([placing.where]),
+    ];
+  }
+
+  several(wheres) {
+    return [
+      make("h2", {}, `${wheres.length} blocks`),
+      make(
+        "ul",
+        { class: "plain" },
+        wheres.map((where) => make("li", {}, nameIn(where))),
+      ),
+      this.buttons(wheres),
+      make(
+        "div",
+        { class: "row" },
+        make("button", { onclick: () => this.makePhrase(wheres) }, "make a phrase of them"),
+      ),
+      this.naming ? this.namePhrase(wheres) : null,
+    ];
+  }
+
+  buttons(wheres) {
+    const all = (op) => wheres.map((where) => ({ where, ...op }));
+    const names = wheres.map(nameIn).join(", ");
+    const placing = wheres.some((where) => where.startsWith("order."));
+    return make(
+      "div",
+      { class: "row tools" },
+      make(
+        "button",
+        { onclick: () => edit(`move ${names}`, all({ op: "move", by: fraction(-(store.snap || 1)) })) },
+        "← earlier",
+      ),
+      make(
+        "button",
+        { onclick: () => edit(`move ${names}`, all({ op: "move", by: fraction(store.snap || 1) })) },
+        "later →",
+      ),
+      placing ? null : make("button", { onclick: () => this.copy(wheres) }, "copy"),
+      make(
+        "button",
+        {
+          class: "danger",
+          onclick: async () => {
+            if (await edit(`delete ${names}`, all({ op: "delete" }))) put({ chosen: [] });
+          },
+        },
+        "delete",
+      ),
+    );
+  }
+
+  async copy(wheres) {
+    const blocks = wheres.map(blockAt);
+    const by = Math.max(...blocks.map((one) => one.to)) - Math.min(...blocks.map((one) => one.from));
+    const answer = await edit(
+      `copy ${wheres.map(nameIn).join(", ")}`,
+      wheres.map((where) => ({ op: "copy", where, by: fraction(by) })),
+    );
+    if (answer?.added) put({ chosen: answer.added.map((where) => `${where}|`) });
+  }
+
+  // ---- nothing chosen: what can be added --------------------------------------------------------------------------
+
+  nothing() {
+    const span = this.span();
+    const { time, show } = store;
+    const zone = store.range?.zone ?? this.zone ?? show.zones[0];
+    const kinds = store.effects.effects;
+    return [
+      make("h2", {}, "Add a clip"),
+      faultsOf(""),
+      make(
+        "p",
+        { class: "hint" },
+        `${time.address(span.from)} for ${beatsText(span.to - span.from)}. Drag along an empty stave for another place.`,
+      ),
+      field(
+        "zone",
+        "",
+        choice(show.zones, zone, (value) => this.setZone(value), { id: "add-zone" }),
+      ),
+      field(
+        "effect",
+        kinds.find((one) => one.name === this.effect)?.help ?? "",
+        choice(
+          kinds.map((one) => one.name),
+          this.effect,
+          (value) => this.setNext(value),
+          { id: "add-effect" },
+        ),
+      ),
+      make(
+        "div",
+        { class: "row" },
+        make("button", { id: "add", class: "primary", onclick: () => this.add() }, "add it"),
+        make("button", { onclick: () => this.addTrigger() }, "as a trigger on beats"),
+      ),
+      Object.keys(show.phrases).length ? make("h3", {}, "Phrases") : null,
+      ...Object.keys(show.phrases).map((name) =>
+        make(
+          "div",
+          { class: "row" },
+          make("em", {}, name),
+          make(
+            "button",
+            { onclick: () => edit(`place ${name}`, [{ op: "place", phrase: name, at: fraction(span.from) }]) },
+            `place at ${time.address(span.from)}`,
+          ),
+        ),
+      ),
+      make("h3", {}, "Colours"),
+      ...Object.entries(show.colours).map(([name, { written, screen }]) =>
+        make(
+          "div",
+          { class: "field" },
+          make("label", { for: `c-${name}` }, name),
+          line(
+            written,
+            (value) => edit(`colour ${name}`, [{ op: "set", where: "colour", key: name, value }]),
+            `c-${name}`,
+          ),
+          swatches(screen),
+        ),
+      ),
+    ];
+  }
+
+  setZone(zone) {
+    this.zone = zone;
+    if (store.range) put({ range: { ...store.range, zone } });
+  }
+
+  setNext(effect) {
+    this.effect = effect;
+    put({ range: store.range ? { ...store.range } : null });
+  }
+
+  /** From where to where a new clip goes: the range, else the bar at the finger. */
+  span() {
+    return store.range ?? store.time.bar(this.player.beat());
+  }
+
+  async add() {
+    const span = this.span();
+    const zone = store.range?.zone ?? this.zone ?? store.show.zones[0];
+    const op = {
+      op: "add",
+      kind: "clip",
+      values: { zone, effect: this.effect },
+      from: fraction(span.from),
+      to: fraction(span.to),
+    };
+    this.chooseAdded(await edit(`add ${this.effect}`, [op]));
+  }
+
+  async addTrigger() {
+    const span = this.span();
+    const zone = store.range?.zone ?? this.zone ?? store.show.zones[0];
+    const values = { on: "beats", clip: { zone, effect: this.effect, for: "1 beat" } };
+    const op = { op: "add", kind: "trigger", values, from: fraction(span.from), to: fraction(span.to) };
+    this.chooseAdded(await edit("add a trigger", [op]));
+  }
+
+  chooseAdded(answer) {
+    if (!answer?.added) return;
+    put({ chosen: answer.added.map((where) => `${where}|`), range: null });
+    requestAnimationFrame(() => this.view.focusBlock(store.chosen[0]));
+  }
+
+  // ---- phrases ----------------------------------------------------------------------------------------------------
+
+  phraseList(phrase) {
+    const inside = (store.show.phrases[phrase] ?? []).map(blockAt).filter(Boolean);
+    return make(
+      "ul",
+      { class: "plain" },
+      inside.map((clip) =>
+        make(
+          "li",
+          {},
+          make(
+            "button",
+            { class: "quiet", onclick: () => this.chooseIn(clip.where) },
+            `${clip.label ?? clip.effect ?? clip.of} on ${clip.zone ?? ""}`,
+          ),
+        ),
+      ),
+    );
+  }
+
+  chooseIn(where) {
+    const found = this.view.instances.find((one) => one.where === where);
+    put({ chosen: [found?.key ?? `${where}|`] });
+  }
+
+  makePhrase(wheres) {
+    this.naming = wheres;
+    put({ chosen: [...store.chosen] });
+    requestAnimationFrame(() => document.getElementById("phrase-name")?.focus());
+  }
+
+  namePhrase(wheres) {
+    const input = make("input", {
+      id: "phrase-name",
+      type: "text",
+      placeholder: "chorus",
+      "aria-label": "name of the phrase",
+    });
+    const done = async () => {
+      const name = input.value.trim() || "chorus";
+      this.naming = null;
+      if (await edit(`make the phrase ${name}`, [{ op: "make_phrase", name, wheres }])) put({ chosen: [] });
+    };
+    input.addEventListener("keydown", (event) => event.key === "Enter" && done());
+    return make("div", { class: "row" }, input, make("button", { class: "primary", onclick: done }, "make it"));
+  }
+}
+
+function needed(key, block, trigger) {
+  return trigger ? key === "bars" : false;
+}
+
+function describe(block) {
+  const { time } = store;
+  const kind =
+    block.kind === "trigger"
+      ? `trigger, ${block.events ?? 0} times`
+      : block.phrase
+        ? `in phrase ${block.phrase}`
+        : "clip";
+  const place = block.phrase ? "" : `, ${time.address(block.from)} to ${time.address(block.to)}`;
+  return `${kind}${place}`;
+}
+
+export function nameIn(where) {
+  const block = blockAt(where);
+  return block?.label ?? block?.phrase ?? block?.effect ?? where;
+}
+
+function field(key, help, control) {
+  return make(
+    "div",
+    { class: "field written" },
+    make("label", { for: control.id }, key),
+    control,
+    make("span"),
+    help ? make("small", {}, help) : null,
+  );
+}
+
+function line(value, write, id) {
+  const number = typeof value === "number";
+  return make("input", {
+    id,
+    type: "text",
+    autocomplete: "off",
+    spellcheck: "false",
+    value: text(value),
+    onchange: (event) => {
+      const typed = event.target.value.trim();
+      if (typed !== text(value)) write(typed === "" ? null : read(typed, number));
+    },
+  });
+}
+
+/** The faults of a block, or of all for "". */
+export function faultsOf(where) {
+  const faults = (store.state?.faults ?? []).filter((fault) => !where || fault.block === where);
+  if (!faults.length) return null;
+  return make(
+    "ul",
+    { class: "faults" },
+    faults.map((fault) =>
+      make("li", {}, `${fault.where}: ${fault.what}`, fault.hint ? ` (did you mean ${fault.hint}?)` : ""),
+    ),
+  );
+}

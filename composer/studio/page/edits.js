@@ -1,0 +1,86 @@
+/* Changing the files, and what happens when that is refused. Every change is the server's: the page shows its answer. */
+
+import { Refused, getJson, post } from "./api.js";
+import { notice, say } from "./dom.js";
+import { put, store } from "./store.js";
+import { SongTime } from "./time.js";
+
+/** Take in a state from the server, unless a newer one is here already. */
+export function takeState(state) {
+  if (!state || (store.state && state.version < store.state.version)) return;
+  const changes = { state };
+  if (state.show && (state.show !== store.show || state.song_id !== store.state?.song_id)) {
+    changes.show = state.show;
+    changes.time = new SongTime(state.show);
+    if (store.limiter === null) changes.pieces = state.show.pieces;
+  }
+  put(changes);
+}
+
+let waiting = Promise.resolve(); // requests go one after another: each is based on the one before
+
+function inTurn(run) {
+  const done = waiting.then(run);
+  waiting = done.catch(() => {});
+  return done;
+}
+
+/** Change the score: a list of operations, all or none, one step of undo. Resolves to the answer, or null if refused. */
+export function edit(what, ops, { anyway = false } = {}) {
+  return change(what, () => post("edit", { base: store.state.score_id, what, ops, anyway }), {
+    again: () => edit(what, ops, { anyway }),
+    anyway: anyway ? null : () => edit(what, ops, { anyway: true }),
+  });
+}
+
+/** Correct what was heard. */
+export function fix(what, op) {
+  return change(what, () => post("fix", { base: store.state.fixes_id, ...op }), { again: () => fix(what, op) });
+}
+
+export function undo() {
+  return change("undo", () => post("undo", {}), {});
+}
+
+export function redo() {
+  return change("redo", () => post("redo", {}), {});
+}
+
+function change(what, send, { again, anyway }) {
+  return inTurn(async () => {
+    try {
+      const answer = await send();
+      takeState(answer.state);
+      say(`done: ${what}`);
+      return answer;
+    } catch (error) {
+      if (!(error instanceof Refused)) {
+        notice(`The server does not answer: ${error.message}. Nothing was changed.`, { kind: "bad" });
+        return null;
+      }
+      takeState(error.state);
+      explain(what, error, { again, anyway });
+      return null;
+    }
+  });
+}
+
+function explain(what, refused, { again, anyway }) {
+  if (refused.kind === "nothing") return notice(`There is nothing to ${what}.`);
+  if (refused.kind === "conflict") {
+    const kept = refused.kept ? ` What you wrote is kept in ${refused.kept}.` : "";
+    const text = `The file was changed elsewhere meanwhile; nothing was written.${kept}`;
+    return notice(text, { kind: "bad", actions: again ? { "do it again": again } : {} });
+  }
+  if (refused.kind === "faults") {
+    const list = refused.faults.map((fault) => `${fault.where}: ${fault.what}`).join("\n");
+    const actions = anyway ? { "write it anyway": anyway } : {};
+    return notice(`Not done (${what}): it would bring a fault.\n${list}`, { kind: "bad", actions });
+  }
+  return notice(`Not done (${what}): ${refused.message}`, { kind: "bad" });
+}
+
+/** Fetch the state anew, and with it whatever hangs on it that has changed. */
+export async function refresh() {
+  takeState(await getJson("state"));
+}

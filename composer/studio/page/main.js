@@ -1,0 +1,173 @@
+/* The studio's page: what is fetched when, and which part hears of it. */
+
+import { PAGE, getJson, getPacket, listen } from "./api.js";
+import { fill, find, make, notice, say } from "./dom.js";
+import { refresh } from "./edits.js";
+import { put, store, watch } from "./store.js";
+import { commandsOf, listenToKeys } from "./commands.js";
+import { faultsOf } from "./clip_panel.js";
+import { fillHelp } from "./help.js";
+import { forgetInks } from "./ink.js";
+import { listenToPointer } from "./gestures.js";
+import { Panel } from "./panel.js";
+import { Pieces } from "./pieces.js";
+import { Player } from "./player.js";
+import { RigView } from "./rig_view.js";
+import { ScoreView } from "./score_view.js";
+import { Sound } from "./sound.js";
+import { takeJob } from "./bake_panel.js";
+
+const page = {};
+const small = matchMedia("(max-height: 480px)"); // a phone held sideways: to look at, not to work on
+
+function start() {
+  page.cache = new Pieces((id) => {
+    page.view.arrived(id);
+    page.player.frame();
+  });
+  page.view = new ScoreView(page.cache, { goTo: (beat) => page.player.goTo(beat) });
+  page.rigView = new RigView(find("rig"));
+  page.sound = new Sound();
+  page.player = new Player(page.sound, page.cache, page.view, page.rigView);
+  page.panel = new Panel(page);
+  const commands = commandsOf(page);
+  listenToKeys(commands);
+  fillHelp(commands);
+  listenToPointer(page.view, { goTo: (beat) => page.player.goTo(beat) });
+  small.addEventListener("change", () => (store.viewOnly = small.matches));
+  store.viewOnly = small.matches;
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => (forgetInks(), page.view.retheme()));
+  watch("state", whatChanged);
+  watch("show", dressTitle);
+  watch("state", dressFaults);
+  watch("chosen", () => page.rigView.setMarked(zoneChosen()));
+  find("score").tabIndex = 0;
+  // For tests and for the curious; nothing here reads it.
+  window.studio = { store, page };
+  load();
+}
+
+async function load() {
+  try {
+    const [effects] = await Promise.all([getJson("effects"), refresh()]);
+    put({ effects });
+  } catch (error) {
+    notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
+  }
+  listen({
+    hello: ({ version }) => version !== store.state?.version && refresh(),
+    changed: heardOfChange,
+    audit: () => fetchAudit(),
+    job: (job) => jobTold(job),
+  });
+}
+
+function heardOfChange({ page: by, what, files }) {
+  if (by === PAGE) return refresh();
+  const name = files?.join(" and ") ?? "the show";
+  if (!by) {
+    notice(`${name} was changed on disk; the page shows it.`);
+    say(`${name} changed on disk`);
+  } else notice(`Another page: ${what}.`);
+  return refresh();
+}
+
+const had = {}; // the ids of what has been fetched
+
+/** Fetch what hangs on the state and has changed: the rig, the song, the audit. */
+async function whatChanged() {
+  const { state } = store;
+  if (state.show && state.rig_id !== had.rig) {
+    had.rig = state.rig_id;
+    put({ rig: await getPacket("rig") });
+    page.rigView.setRig(store.rig);
+    page.player.frame();
+  }
+  if (state.show && state.song_id !== had.song) {
+    const first = had.song === undefined;
+    had.song = state.song_id;
+    const [song, peaks] = await Promise.all([getJson("song"), getPacket("peaks")]);
+    if (!first && song.sha256 !== store.song?.sha256) page.sound.forget();
+    put({ song, peaks });
+  }
+  if (store.limiter !== null) {
+    const got = await getJson(`pieces?limiter=${store.limiter}`);
+    put({ pieces: Array.isArray(got) ? got : got.pieces });
+  }
+  if (had.audit !== state.version) fetchAudit();
+}
+
+async function fetchAudit() {
+  const { state } = store;
+  if (!state?.show) return;
+  const audit = await getJson("audit");
+  if (audit.ready) had.audit = audit.version;
+  // Marks of the version before stay until there are new ones.
+  put({ audit: audit.ready || !store.audit?.ready ? audit : { ...store.audit, share: audit.share } });
+}
+
+async function jobTold(job) {
+  takeJob(job);
+  if (job.state === "running") return;
+  say(`${job.kind}: ${job.state}`);
+  if (job.kind === "bake") put({ board: await getJson("board") });
+}
+
+function dressTitle() {
+  const { show } = store;
+  if (!show) return;
+  document.title = `${show.title} · Glowscore`;
+  find("title").textContent = show.title;
+  const bars = show.bars.filter((bar) => bar.bar >= 1).length;
+  fill(
+    find("subtitle"),
+    make("span", {}, show.song_file),
+    make(
+      "span",
+      { class: "tempo", "aria-label": `${show.tempo.toFixed(0)} beats a minute` },
+      quarter(),
+      ` = ${show.tempo.toFixed(show.tempo % 1 < 0.05 ? 0 : 1)}`,
+    ),
+    make("span", {}, `${bars} bars of ${show.beats_per_bar}`),
+  );
+}
+
+/** A quarter note, drawn: few fonts have one that fits. */
+function quarter() {
+  const space = "http://www.w3.org/2000/svg";
+  const svg = document.createElementNS(space, "svg");
+  svg.setAttribute("viewBox", "0 0 8 16");
+  svg.setAttribute("class", "note");
+  svg.setAttribute("aria-hidden", "true");
+  const path = document.createElementNS(space, "path");
+  path.setAttribute(
+    "d",
+    "M6.200 1h1v11.400c-.2 1.600-1.800 2.800-3.600 2.800C2 15.200 1 14.400 1 13.200c0-1.600 1.600-2.800 3.400-2.800.7 0 1.300.1 1.800.4z",
+  );
+  svg.append(path);
+  return svg;
+}
+
+function dressFaults() {
+  const { state } = store;
+  const list = faultsOf("");
+  fill(
+    find("faults"),
+    list
+      ? make(
+          "p",
+          {},
+          state.good ? "" : state.show ? "The score has faults; below is the last good one." : "The score has faults.",
+        )
+      : null,
+    list,
+    list && state.kept?.length ? make("p", {}, `Kept beside it: ${state.kept.join(", ")}`) : null,
+  );
+}
+
+function zoneChosen() {
+  const keys = new Set(store.chosen);
+  return page.view.instances.find((one) => keys.has(one.key))?.zone ?? null;
+}
+
+start();

@@ -1,0 +1,108 @@
+/* The tools beside the score: five tabs, one open. */
+
+import { find, make, fill } from "./dom.js";
+import { put, store, watch } from "./store.js";
+import { ClipPanel } from "./clip_panel.js";
+import { SongPanel } from "./song_panel.js";
+import { AuditPanel } from "./audit_panel.js";
+import { BakePanel } from "./bake_panel.js";
+import { TextPanel } from "./text_panel.js";
+
+const NAMES = { clip: "Clip", song: "Song", audit: "Audit", bake: "Bake", text: "Text" };
+
+export class Panel {
+  /** page: {view, player, cache}. */
+  constructor(page) {
+    this.root = find("panel");
+    this.panels = {
+      clip: new ClipPanel(page),
+      song: new SongPanel(page),
+      audit: new AuditPanel(page),
+      bake: new BakePanel(page),
+      text: new TextPanel(page),
+    };
+    this.tabs = make(
+      "div",
+      { role: "tablist", "aria-label": "Tools" },
+      Object.entries(NAMES).map(([name, label], number) =>
+        make(
+          "button",
+          {
+            role: "tab",
+            id: `tab-${name}`,
+            "aria-controls": "tab-body",
+            title: `${label} (${number + 1})`,
+            onclick: () => this.open(name),
+          },
+          label,
+        ),
+      ),
+    );
+    this.tabs.addEventListener("keydown", (event) => {
+      const names = Object.keys(NAMES);
+      const by = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+      if (!by) return;
+      const next = names[(names.indexOf(store.tab) + by + names.length) % names.length];
+      this.open(next);
+      find(`tab-${next}`).focus();
+    });
+    this.body = make("div", { role: "tabpanel", id: "tab-body", tabindex: "-1" });
+    fill(this.root, this.tabs, this.body);
+    watch("tab", () => this.show());
+    watch("chosen range state effects audit jobs board song rig limiter taps", () => this.refresh());
+    this.show();
+  }
+
+  open(name) {
+    put({ tab: name });
+  }
+
+  show() {
+    for (const tab of this.tabs.children) {
+      const open = tab.id === `tab-${store.tab}`;
+      tab.setAttribute("aria-selected", open);
+      tab.tabIndex = open ? 0 : -1;
+    }
+    this.body.setAttribute("aria-labelledby", `tab-${store.tab}`);
+    const panel = this.panels[store.tab];
+    panel.opened?.();
+    this.render(panel);
+  }
+
+  /** Made anew after a change, unless that would take away what someone types; the field that had the focus keeps it. */
+  refresh() {
+    this.render(this.panels[store.tab]);
+  }
+
+  render(panel) {
+    const focus = this.body.contains(document.activeElement) ? document.activeElement : null;
+    const id = focus?.id;
+    const typing =
+      focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue && focus.dataset.keep;
+    if (typing) return;
+    const { scrollTop } = this.body;
+    fill(this.body, panel.render());
+    this.body.scrollTop = scrollTop;
+    if (id) find(id)?.focus({ preventScroll: true });
+  }
+
+  /** The keyboard's way in: the first field of the tab. */
+  enter() {
+    this.body.querySelector("input, select, button, textarea")?.focus();
+  }
+
+  addClip() {
+    this.open("clip");
+    this.panels.clip.add();
+  }
+
+  makePhrase(wheres) {
+    this.open("clip");
+    this.panels.clip.makePhrase(wheres);
+  }
+
+  tap(seconds) {
+    this.open("song");
+    this.panels.song.tap(seconds);
+  }
+}
