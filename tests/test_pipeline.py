@@ -249,13 +249,13 @@ def test_a_show_that_does_not_fit_its_board_fails(
 
     from composer.rig import load
 
-    small = {name: replace(board, fs_bytes=50_000) for name, board in load.boards().items()}
+    small = {name: replace(board, fs_bytes=20_000) for name, board in load.boards().items()}
     monkeypatch.setattr(load, "boards", lambda: small)
     show = make_show(tmp_path / "tide")
     assert main(["bake", str(show)]) == 1
     told = capsys.readouterr().err.splitlines()
     assert [line.split(":")[0] for line in told] == ["controller.quay", "controller.deck"]
-    assert all("does not fit" in line and "on a board with 50000" in line for line in told)
+    assert all("does not fit" in line and "on a board with 20000" in line for line in told)
     assert rolls(show) == [] and audit_of(show)["controllers"]["quay"]["fits"] is False
 
 

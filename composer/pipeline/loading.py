@@ -1,0 +1,114 @@
+"""From shows to boards: what was baked is checked against the rig as it is now, and against the evening, and copied."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from exporters import loading
+from exporters.loading import Choices, Job, Loaded
+from exporters.mpboard import BoardError
+from exporters.package import Package, PackageError, fits_together, read_package, write_package
+
+from ..faults import Fault, Faults, ShowFails, nearest, read_toml
+from ..rig import Rig, load_rig
+from .packing import row_of, settings_of
+from .show import Tell, silent
+
+
+def load(
+    shows: Sequence[Path],
+    out: Path | None = None,
+    *,
+    controller: str | None = None,
+    ports: Sequence[str] = (),
+    wiring: bool = False,
+    choices: Choices | None = None,
+    tell: Tell = silent,
+) -> tuple[list[Loaded], list[str]]:
+    """Copy what was baked to the boards that are plugged in, and verify it: what was done, and whose boards were not
+    there.
+
+    `shows`: their folders, in the order of the evening; with `wiring` one show or rig file, of which only player and
+    settings are copied. `out`: where they were baked to, instead of each show's `out`. `controller`: only this one.
+    Raises `Faults`, and `ShowFails` for shows that do not fit a board together.
+    """
+    with tempfile.TemporaryDirectory() as scratch:
+        jobs = wiring_jobs(shows[0], Path(scratch)) if wiring else show_jobs(shows, out)
+        if controller is not None:
+            if controller not in jobs:
+                raise Faults.one(shows[0], "", f'there is no controller "{controller}"', nearest(controller, jobs))
+            jobs = {controller: jobs[controller]}
+        try:
+            done = loading.load(list(jobs.values()), ports, choices, tell)
+        except loading.Refused as error:
+            raise _faults(error.lines) from None
+        except (BoardError, PackageError) as error:
+            raise _faults([str(error)]) from None
+    there = {loaded.controller for loaded in done}
+    return done, [name for name in jobs if name not in there]
+
+
+def show_jobs(shows: Sequence[Path], out: Path | None) -> dict[str, Job]:
+    """What is to lie on each controller's board, by controller. Raises `Faults`, `ShowFails`."""
+    packages: dict[str, list[Package]] = {}
+    rigs: dict[str, Rig] = {}
+    lines: list[str] = []
+    for show in shows:
+        folder = show.parent if show.suffix == ".toml" else show
+        rig = rig_of(show)
+        for name in rig.controllers:
+            try:
+                package = read_package((out or folder / "out") / name)
+                songs = [roll.name for roll in package.rolls]
+                if package.settings != settings_of(rig, name, package.settings.get("songs", songs)):
+                    lines.append(f"{package.folder}: the rig has changed since it was baked: bake the show again")
+            except PackageError as error:
+                lines.append(str(error))
+                continue
+            packages.setdefault(name, []).append(package)
+            rigs[name] = rig
+    if lines:
+        raise _faults(lines)
+    jobs = {}
+    for name, found in packages.items():
+        board = rigs[name].controllers[name].board
+        unique = list({package.folder.resolve(): package for package in found}.values())
+        lines += fits_together(row_of(board), unique)
+        jobs[name] = Job(name, row_of(board), board.machine, tuple(unique))
+    if lines:
+        raise ShowFails("\n".join(lines))
+    return jobs
+
+
+def wiring_jobs(show: Path, scratch: Path) -> dict[str, Job]:
+    """Player and settings alone for each controller of a rig, written into `scratch`. Raises `Faults`."""
+    rig = rig_of(show)
+    jobs = {}
+    for name, controller in rig.controllers.items():
+        folder = scratch / name
+        folder.mkdir()
+        package = write_package(folder, name, controller.board.name, settings_of(rig, name, ()))
+        jobs[name] = Job(name, row_of(controller.board), controller.board.machine, (package,), wiring=True)
+    return jobs
+
+
+def rig_of(show: Path) -> Rig:
+    """The rig of a show's folder or score, or of a rig file. Raises `Faults`."""
+    if show.suffix == ".toml":
+        document = read_toml(show)
+        if "song" not in document:
+            return load_rig(show)
+        show = show.parent
+    else:
+        document = read_toml(show / "score.toml")
+    name = document.get("rig", "rig.toml")
+    return load_rig(show / name if isinstance(name, str) else show / "rig.toml")
+
+
+def _faults(lines: Iterable[str]) -> Faults:
+    """Lines that begin with a port or a file, as faults."""
+    return Faults(
+        Fault(file if what else "load", "", what or file) for file, _, what in (s.partition(": ") for s in lines)
+    )

@@ -1,0 +1,450 @@
+"""Copying packages to boards, so that nothing on a board is lost when a copy breaks.
+
+    survey    which board is which; what lies on it
+    planned   what is to be copied, renamed and removed, in which order; or why not
+    carried   doing it: copy to NAME.new, read its SHA-256 back, rename; the manifest last
+
+Before anything is copied, every board has been looked at and every plan has been made. Where there is room for old and
+new together, all new files are there and verified before the first old one goes; where there is not, files follow one
+by one, each verified before its old one goes; where even that does not fit, nothing is done without `replace`.
+Errors are `BoardError`, and `Refused` with all lines at once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from . import mpboard
+from .mpboard import BoardError, BoardFull, MpBoard, NoMicroPython, Port, Tell, Unplugged
+from .package import (
+    MANIFEST,
+    SETTINGS,
+    BoardRow,
+    Package,
+    PackageError,
+    PackedFile,
+    manifest_bytes,
+    manifest_from,
+    packed,
+    roll_room,
+    settings_bytes,
+)
+
+NEW = ".new"
+FOLDER_BYTES = 2 * 4096  # of a folder that is made for new files (littlefs: a pair of blocks)
+MOST_MANIFEST = 64 << 10
+_NOWHERE = Path("board")
+
+
+class Refused(Exception):
+    """Why nothing was copied to any board, a line each."""
+
+    def __init__(self, lines: Iterable[str]) -> None:
+        self.lines = list(lines)
+        super().__init__("\n".join(self.lines))
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is to lie on one controller's board: the packages of its shows, in order. `machine`: how such a board's
+    `os.uname().machine` ends. `wiring`: no songs, and start the wiring test."""
+
+    controller: str
+    row: BoardRow
+    machine: str
+    packages: tuple[Package, ...]
+    wiring: bool = False
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What a person allows. `only`: other shows leave the board; `replace`: an old file may go before its new one has
+    arrived; `force`: files that are not ours may be overwritten, and a board may become another controller's."""
+
+    only: bool = False
+    replace: bool = False
+    force: bool = False
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a board holds. `ours`: files that a load has put there, name -> its hashes; `hashes`: of those there now."""
+
+    port: str
+    machine: str
+    free_bytes: int
+    files: Mapping[str, int]
+    settings: Mapping[str, Any]
+    ours: Mapping[str, frozenset[str]]
+
+    @property
+    def controller(self) -> str:
+        """Whose board it is by its settings, '' where it has none."""
+        return str(self.settings.get("controller", ""))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What happens on one board. `content`: the new files' bytes by name; `batches`: names that are copied and verified
+    together, then renamed together, the last with the manifest; before and after them, what is removed."""
+
+    port: str
+    controller: str
+    content: Mapping[str, bytes] = field(repr=False)
+    remove_first: tuple[str, ...]
+    batches: tuple[tuple[str, ...], ...]
+    remove_last: tuple[str, ...]
+    songs: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def copied_bytes(self) -> int:
+        """Bytes that go over the cable."""
+        return sum(len(self.content[name]) for batch in self.batches for name in batch)
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """What a load has done with one board."""
+
+    port: str
+    controller: str
+    copied: tuple[str, ...]
+    songs: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def load(
+    jobs: Sequence[Job],
+    ports: Sequence[str] = (),
+    choices: Choices | None = None,
+    tell: Tell = lambda what, share: None,
+) -> list[Loaded]:
+    """Load the boards that are there. `ports`: only these, as a person named them.
+
+    Raises `Refused` before anything has been copied, `BoardError` when a copy broke.
+    """
+    choices = choices or Choices()
+    tell("looking for boards", 0.0)
+    with contextlib.ExitStack() as stack:
+        boards, notes = survey(jobs, ports, stack, choices.force)
+        plans, faults = [], []
+        for job, board in boards:
+            tell(f"{job.controller}: what is there", 0.0)
+            try:
+                seen = look(board, job)
+                hashes = {name: board.sha256(name) for name in _doubtful(seen, job)}
+                plans.append((job, board, planned(job, seen, hashes, choices)))
+            except Refused as error:
+                faults += error.lines
+            except (BoardError, PackageError) as error:
+                faults.append(str(error))
+        if faults:
+            raise Refused(faults)
+        return [_loaded(job, board, plan, notes.get(board.port, ()), tell) for job, board, plan in plans]
+
+
+# ---- which board is which ---------------------------------------------------------------------------------------
+
+
+def survey(
+    jobs: Sequence[Job], ports: Sequence[str], stack: contextlib.ExitStack, force: bool = False
+) -> tuple[list[tuple[Job, MpBoard]], dict[str, tuple[str, ...]]]:
+    """The jobs whose boards are there, each with its board at the prompt; notes by port. Raises `Refused`.
+
+    Without `ports` every USB port is looked at. Players of other controllers are left to play; converter chips whose
+    player does not answer are left alone, since they may belong to anything.
+    """
+    wanted = {job.controller: job for job in jobs}
+    named = bool(ports)
+    candidates = [Port(name, None, "") for name in ports] if named else mpboard.usb_ports()
+    boards: dict[str, list[MpBoard]] = {}
+    nameless: list[MpBoard] = []
+    notes: dict[str, tuple[str, ...]] = {}
+    faults, others = [], []
+    for port in candidates:
+        try:
+            hello = mpboard.hello(port.name)
+            if hello is None and not named and port.vid not in mpboard.NATIVE_VIDS:
+                others.append(f"{port.name} ({port.what}) does not answer: if it is a board, name it with --port")
+                continue
+            if hello is not None and hello.controller not in wanted and not named:
+                others.append(f"{port.name} is {hello.controller}")
+                continue
+            if hello is not None:
+                playing = mpboard.stop(port.name)
+                if playing:
+                    notes[port.name] = (f"was showing {playing}: stopped",)
+                    time.sleep(mpboard.WATCHDOG_S)
+            board = stack.enter_context(MpBoard(port.name, mpboard.PATIENCE_S if hello is not None else mpboard.REPL_S))
+            controller = look(board).controller
+        except NoMicroPython:
+            faults.append(mpboard.advice_without_micropython(port.name, mpboard.bootloader_drives()))
+            continue
+        except BoardError as error:
+            faults.append(str(error))
+            continue
+        if controller in wanted:
+            boards.setdefault(controller, []).append(board)
+        elif not controller or named and force:
+            nameless.append(board)
+        elif named:
+            faults.append(f'{port.name}: this board is "{controller}", not {_or(wanted)}: --force makes it another')
+        else:
+            others.append(f"{port.name} is {controller}")
+    if not named:
+        # A port that nobody named may belong to anything: it is no fault that it does not answer, unless none does.
+        others, faults = others + faults, []
+    for controller, found in boards.items():
+        if len(found) > 1:
+            where = " and ".join(board.port for board in found)
+            faults.append(f'{where}: both boards are "{controller}": unplug one, or name the port with --port')
+    free = [name for name in wanted if name not in boards]
+    if nameless and named and len(nameless) == len(free) == 1:
+        boards[free[0]] = nameless
+    elif nameless and named:
+        faults += [
+            f"{board.port}: no controller's board yet: load it alone, with --controller NAME" for board in nameless
+        ]
+    else:
+        others += [
+            f"{board.port}: a board that is no controller's yet: name both, --controller NAME --port {board.port}"
+            for board in nameless
+        ]
+    if not boards and not faults:
+        faults = others if others else ["no board was found: is it plugged in, with a cable that carries data?"]
+        faults += [mpboard.advice_without_micropython(str(d), [(d, model)]) for d, model in mpboard.bootloader_drives()]
+    if faults:
+        raise Refused(faults)
+    return [(job, boards[name][0]) for name, job in wanted.items() if name in boards], notes
+
+
+def _or(names: Iterable[str]) -> str:
+    return " or ".join(f'"{name}"' for name in names)
+
+
+def look(board: MpBoard, job: Job | None = None) -> Seen:
+    """What a board holds. `job`: what kind of board it must be. Raises `BoardError`; `Refused` for another kind."""
+    if job is not None and board.machine.split()[-1:] != [job.machine]:
+        raise Refused([f'{board.port}: this board is a "{board.machine}", {job.controller} is a {job.row.name}'])
+    files = board.files()
+    ours: dict[str, set[str]] = {}
+    for name in (MANIFEST, MANIFEST + NEW):  # the second is left by a load that broke: it tells what that one brought
+        content = _json_on(board, files, name)
+        with contextlib.suppress(PackageError):
+            for file in manifest_from(content, _NOWHERE).files:
+                ours.setdefault(file.name, set()).add(file.sha256)
+    return Seen(
+        board.port,
+        board.machine,
+        board.free_bytes(),
+        files,
+        _json_on(board, files, SETTINGS),
+        {name: frozenset(hashes) for name, hashes in ours.items()},
+    )
+
+
+def _json_on(board: MpBoard, files: Mapping[str, int], name: str) -> dict[str, Any]:
+    """A JSON object on a board; an empty one where there is none."""
+    if files.get(name, MOST_MANIFEST) >= MOST_MANIFEST:
+        return {}
+    try:
+        content = json.loads(board.read(name, files[name]))
+    except (ValueError, RecursionError):
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+# ---- the plan ---------------------------------------------------------------------------------------------------
+
+
+def wanted_content(
+    job: Job, seen: Seen, hashes: Mapping[str, str], choices: Choices
+) -> tuple[dict[str, bytes], tuple[str, ...], list[str]]:
+    """Every file that is to lie on the board, the songs in order, and notes.
+
+    Rolls that are there already stay, and in the list of songs where they are for the same strings. So does the Wi-Fi
+    that somebody has written into the board's settings: a rig's file is no place for a password.
+    """
+    content: dict[str, bytes] = {}
+    for package in job.packages:
+        for file in package.files:
+            content[file.name] = (package.folder / file.name).read_bytes()
+    settings = job.packages[0].settings
+    songs = [song for package in job.packages for song in package.settings.get("songs", ())]
+    notes = []
+    kept = [name for name in seen.files if name.endswith(".roll") and name in seen.ours and name not in content]
+    if not choices.only:
+        same = seen.settings.get("strings") == settings.get("strings") and seen.controller == job.controller
+        before = [name for name in seen.settings.get("songs", ()) if name in kept]
+        songs += before if same else []
+        notes += [
+            f"{name} stays there, but was baked for other strings: bake and load it again"
+            for name in before
+            if not same
+        ]
+    songs = list(dict.fromkeys(songs))
+    wifi = settings.get("wifi") or seen.settings.get("wifi")
+    content[SETTINGS] = settings_bytes(settings | {"songs": songs, "wifi": wifi})
+    rows = [packed(name, data) for name, data in content.items()]
+    if not choices.only:
+        rows += [PackedFile(name, seen.files[name], hashes.get(name) or min(seen.ours[name])) for name in kept]
+    content[MANIFEST] = manifest_bytes(job.controller, job.row.name, job.packages[0].player, rows)
+    return content, tuple(songs), notes
+
+
+def _doubtful(seen: Seen, job: Job) -> list[str]:
+    """Files on the board whose hashes a plan needs: those that it may change, and rolls of which two are known."""
+    wanted = {file.name for package in job.packages for file in package.files} | {MANIFEST}
+    return [
+        name
+        for name in seen.files
+        if name in wanted or name in seen.ours and (not name.endswith(".roll") or len(seen.ours[name]) > 1)
+    ]
+
+
+def planned(job: Job, seen: Seen, hashes: Mapping[str, str], choices: Choices) -> Plan:
+    """What is to be done on a board. `hashes`: SHA-256 of the files there that may change. Raises `Refused`."""
+    content, songs, notes = wanted_content(job, seen, hashes, choices)
+    change = [name for name, data in content.items() if hashes.get(name) != hashlib.sha256(data).hexdigest()]
+    own_metadata = {SETTINGS, MANIFEST} if seen.ours else set()
+    strange = [
+        name
+        for name in change
+        if name in seen.files and name not in own_metadata and hashes[name] not in seen.ours.get(name, ())
+    ]
+    faults = []
+    if strange and not choices.force:
+        faults += [
+            f"{seen.port}: {name} is there and "
+            + ("was changed since it was loaded" if name in seen.ours else "is not ours")
+            + ": save it, then --force overwrites it"
+            for name in strange
+        ]
+    left_over = [name for name in seen.files if name.endswith(NEW) and name.removesuffix(NEW) in {*content, *seen.ours}]
+    obsolete = [
+        name
+        for name in seen.ours
+        if name in seen.files
+        and name not in content
+        and (choices.only if name.endswith(".roll") else hashes.get(name) in seen.ours[name])
+    ]
+    free = seen.free_bytes + sum(roll_room(seen.files[name]) for name in left_over)
+    batches = _batches(change, content, seen.files, free)
+    first: list[str] = []
+    if batches is None:
+        gone = [name for name in change if name in seen.files] + obsolete
+        freed = free + sum(roll_room(seen.files[name]) for name in gone)
+        after = {name: size for name, size in seen.files.items() if name not in gone}
+        batches = _batches(change, content, after, freed)
+        need = sum(roll_room(len(content[name])) for name in change)
+        rolls = ", ".join(f"{name} {roll_room(size)}" for name, size in seen.files.items() if name.endswith(".roll"))
+        full = f"{seen.port}: {need} bytes of room are needed for what is new, {free} are free"
+        if batches is None:
+            faults.append(
+                f"{full}; there: {rolls or 'no rolls'}" + ("" if choices.only else ": --only removes other shows")
+            )
+            batches = ()
+        elif not choices.replace:
+            faults.append(f"{full}: --replace removes old files before their new ones have arrived")
+        else:
+            first, obsolete = gone, []
+    if faults:
+        raise Refused(faults)
+    return Plan(seen.port, job.controller, content, (*left_over, *first), batches, tuple(obsolete), songs, tuple(notes))
+
+
+def _batches(
+    change: Sequence[str], content: Mapping[str, bytes], there: Mapping[str, int], free: int
+) -> tuple[tuple[str, ...], ...] | None:
+    """The files to copy, all at once where old and new have room together, else one by one; None where neither."""
+    if not change:
+        return ()
+    names = sorted((name for name in change if name not in (SETTINGS, MANIFEST)), key=lambda name: len(content[name]))
+    last = tuple(name for name in (SETTINGS, MANIFEST) if name in change)
+    room = {name: roll_room(len(content[name])) for name in change}
+    folders = {name.rpartition("/")[0] for name in change} - {name.rpartition("/")[0] for name in there} - {""}
+    free -= FOLDER_BYTES * (1 + len(folders))
+    if sum(room.values()) <= free:
+        return ((*names, *last),)
+    free -= sum(room[name] for name in last)
+    for name in names:
+        if room[name] > free:
+            return None
+        free += roll_room(there[name]) - room[name] if name in there else -room[name]
+    return (*((name,) for name in names), last) if free >= 0 else None
+
+
+# ---- doing it ---------------------------------------------------------------------------------------------------
+
+
+def carried(board: MpBoard, plan: Plan, tell: Callable[[int], None] = lambda done: None) -> tuple[str, ...]:
+    """Carry a plan out; the names of the files copied. Raises `BoardError`, and then says what still stands."""
+    doing = "was looked at"
+    began = False
+    done = 0
+    try:
+        for name in plan.remove_first:
+            doing, began = f"was freed of {name}", began or not name.endswith(NEW)
+            board.remove(name)
+        journal = plan.batches and MANIFEST in plan.batches[-1]
+        if journal:  # first of all, so that a load after one that broke knows what is ours
+            doing = f"took {MANIFEST}"
+            _copied(board, MANIFEST, plan.content[MANIFEST], lambda n: None)
+        for batch in plan.batches:
+            for name in batch:
+                doing = f"took {name}"
+                if name != MANIFEST:
+                    at = done
+                    _copied(board, name, plan.content[name], lambda n, at=at: tell(at + n))  # type: ignore[misc]
+                    done += len(plan.content[name])
+            for name in batch:
+                doing, began = f"renamed {name}{NEW}", True
+                board.move(name + NEW, name)
+        for name in plan.remove_last:
+            doing = f"was freed of {name}"
+            board.remove(name)
+    except BoardFull:
+        for name in plan.content:
+            with contextlib.suppress(BoardError):
+                board.remove(name + NEW)
+        raise BoardFull(f"{board.port}: {plan.controller} is full: {_standing(began)}") from None
+    except Unplugged:
+        raise Unplugged(f"{board.port}: {plan.controller} went away while it {doing}: {_standing(began)}") from None
+    return tuple(name for batch in plan.batches for name in batch)
+
+
+def _standing(began: bool) -> str:
+    if began:
+        return "every file on it is whole, old or new; load again to finish"
+    return "everything that was on it is still there; load again"
+
+
+def _copied(board: MpBoard, name: str, data: bytes, tell: Callable[[int], None]) -> None:
+    """Copy one file to its temporary name and read its hash back. Raises `BoardError`."""
+    board.write(name + NEW, data, tell)
+    if board.sha256(name + NEW) != hashlib.sha256(data).hexdigest():
+        with contextlib.suppress(BoardError):
+            board.remove(name + NEW)
+        raise BoardError(f"{board.port}: {name} did not arrive whole: try another cable; what was there still is")
+
+
+def _loaded(job: Job, board: MpBoard, plan: Plan, notes: Iterable[str], tell: Tell) -> Loaded:
+    total = max(1, plan.copied_bytes)
+    copied = carried(board, plan, lambda done: tell(f"{job.controller}: copying", done / total))
+    tell(f"{job.controller}: restarting", 1.0)
+    board.restart()
+    notes = [*notes, *plan.notes]
+    hello = mpboard.await_player(board.port, mpboard.PATIENCE_S)
+    if hello is None:
+        notes.append("its player does not answer yet: if it stays silent, unplug the board and plug it in again")
+    elif job.wiring and mpboard.ask(board.port, "wiring 1")[0] != "ok":
+        notes.append("the wiring test does not start")
+    return Loaded(board.port, job.controller, copied, plan.songs, tuple(notes))

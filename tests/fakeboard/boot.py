@@ -1,0 +1,101 @@
+# Runs in MicroPython's unix port, before its own REPL: gives it the flash, `machine` and `os.uname` of a board.
+# Arguments: the flash image, what os.uname().machine is, what to do: "main", "prompt", "format", "dump", "fill FILE".
+import binascii
+import collections
+import json
+import os
+import sys
+
+import vfs
+
+BLOCK = 4096
+image, name, what = sys.argv[1:4]
+host = vfs.VfsPosix("/")
+
+
+class Flash:
+    """A block device for VfsLfs2, as docs.micropython.org has it under "Working with filesystems"."""
+
+    def __init__(self, path):
+        self.file = open(path, "r+b")
+        self.blocks = self.file.seek(0, 2) // BLOCK
+
+    def readblocks(self, block, buf, offset=0):
+        self.file.seek(block * BLOCK + offset)
+        self.file.readinto(buf)
+
+    def writeblocks(self, block, buf, offset=0):
+        self.file.seek(block * BLOCK + offset)
+        self.file.write(buf)
+
+    def ioctl(self, op, arg):
+        if op == 4:
+            return self.blocks
+        if op == 5:
+            return BLOCK
+        return 0  # no need to erase a file
+
+
+class Machine:
+    def reset(self):
+        sys.exit(42)  # the terminal's other end knows what that means
+
+
+def walk(folder, out):
+    for row in os.ilistdir(folder or "/"):
+        path = folder + "/" + row[0]
+        if row[1] & 0x4000:
+            walk(path, out)
+        else:
+            with open(path, "rb") as file:
+                out[path[1:]] = binascii.hexlify(file.read()).decode()
+    return out
+
+
+def fill(files):
+    for path, data in files.items():
+        parts = path.split("/")
+        for i in range(1, len(parts)):
+            try:
+                os.mkdir("/" + "/".join(parts[:i]))
+            except OSError:
+                pass
+        with open("/" + path, "wb") as file:
+            file.write(binascii.unhexlify(data))
+
+
+if what == "fill":
+    with open(sys.argv[4]) as file:
+        wanted = json.load(file)
+flash = Flash(image)
+if what == "format":
+    vfs.VfsLfs2.mkfs(flash)
+    sys.exit(0)
+vfs.umount("/")
+vfs.mount(vfs.VfsLfs2(flash), "/")
+os.chdir("/")
+if what == "dump":
+    print(json.dumps(walk("", {})))
+    sys.exit(0)
+if what == "fill":
+    fill(wanted)
+    sys.exit(0)
+
+
+class Os:
+    pass
+
+
+board_os = Os()
+for key in dir(os):
+    if not key.startswith("__"):
+        setattr(board_os, key, getattr(os, key))
+Uname = collections.namedtuple("uname", ("sysname", "machine"))
+board_os.uname = lambda: Uname("rp2", name)
+sys.modules["os"] = board_os
+sys.modules["machine"] = Machine()
+sys.path[:] = ["/"]
+if what == "main" and "main.py" in os.listdir("/"):
+    with open("/main.py") as file:
+        code = file.read()
+    exec(code, {"__name__": "__main__"})
