@@ -12,7 +12,8 @@ import pytest
 from composer.clock import Group
 from composer.faults import FaultList
 from composer.power import CurrentModel, Ladder, PowerAudit, advice
-from composer.power.advice import bulk_capacitor, drop_v, fuse_for, more_feeds, wire_for
+from composer.power.advice import bulk_capacitor, drop_v, fuse_for, wire_for
+from composer.power.feeding import more_feeds
 from composer.rig import rig_from
 
 

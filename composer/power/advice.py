@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import Any
 
-from ..rig import Feed, LedString, Rig, Wire, awg_mm2
-from .ladder import Floats, Ladder
+from ..rig import Feed, Rig, Wire, awg_mm2
+from .feeding import MOST_TRIALS, NewFeeds, more_feeds
+from .ladder import Floats
 from .model import CurrentModel
 from .wires import carries, ohm_per_m, wire_ohm
 
@@ -23,67 +23,7 @@ METRIC_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0)  # IEC 60228 sizes
 HABIT = 0.8
 DROP = 0.03  # of the supply's volts along a feed's wire: practice
 CAPS = (0.3, 0.5, 0.7)
-MOST_FEEDS = 12
 ASSUMED_M = 1.0  # a feed whose wire the rig does not give
-
-
-class NewFeeds(NamedTuple):
-    """Places (before pixel N) where a string needs further feeds, and the lowest volts with them.
-
-    `enough` is False where even `MOST_FEEDS` leave it below the limit (wires or supply are the matter then).
-    """
-
-    places: tuple[int, ...]
-    min_v: float
-    enough: bool
-
-
-def more_feeds(model: CurrentModel, name: str, amps: Floats, celsius: float = 20.0) -> NewFeeds:
-    """Few further feeds that keep one string above its chip's least volts, for the currents of one frame (pixels,).
-
-    A feed is added where the volts are lowest until they suffice; then each that is not needed is taken away again.
-    New feeds get the wire of the run's nearest one. The frame's own currents are kept (no chip starves once it is well
-    fed), so an answer that suffices does.
-    """
-    rig, limit_v = model.rig, model.rig.strings[name].chip.min_v
-    mine = amps[rig.pixel_slices[name]][None]
-    string = rig.strings[name]
-    added: list[int] = []
-
-    def lowest(places: list[int]) -> tuple[float, int]:
-        volts = Ladder(_only(rig, _with(string, places)), celsius).volts(mine)[name][0]
-        return float(volts.min()), int(volts.argmin())
-
-    volts, pixel = lowest(added)
-    while volts < limit_v and len(added) < MOST_FEEDS:
-        taken = {feed.at for feed in string.feeds} | set(added)
-        free = [at for at in (pixel, pixel + 1) if at not in taken]
-        if not free:
-            break
-        # The far end is as good as the last pixel, and easier to reach.
-        added.append(string.pixels if pixel == string.pixels - 1 and string.pixels in free else free[0])
-        volts, pixel = lowest(added)
-    if volts >= limit_v:
-        for place in list(added):
-            fewer = [at for at in added if at != place]
-            if lowest(fewer)[0] >= limit_v:
-                added = fewer
-        volts, _ = lowest(added)
-    return NewFeeds(tuple(sorted(added)), volts, volts >= limit_v)
-
-
-def _only(rig: Rig, string: LedString) -> Rig:
-    return replace(rig, strings={string.name: string})
-
-
-def _with(string: LedString, places: list[int]) -> LedString:
-    """The string with further feeds, each with supply and wire of the nearest feed of its run."""
-    feeds = list(string.feeds)
-    for at in places:
-        supply = next(supply for first, end, supply in string.segments if first <= min(at, string.pixels - 1) < end)
-        near = min((f for f in string.feeds if f.supply == supply), key=lambda f: abs(f.at - at))
-        feeds.append(replace(near, name=f"{string.name}@{at}", at=at))
-    return replace(string, feeds=tuple(sorted(feeds, key=lambda feed: feed.at)))
 
 
 def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) -> dict[str, Any]:
@@ -145,12 +85,15 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
         }
     strings: dict[str, dict[str, Any]] = {}
+    trials = max(100, MOST_TRIALS * 8 // len(model.rig.strings))  # a rig of many strings asks for many searches
     for name, string in model.rig.strings.items():
         row, strings[name] = audit["strings"][name], {}
         for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white)):
             # What the audit has found to hold needs no network of its own.
             holds = min_v >= string.chip.min_v
-            more = NewFeeds((), min_v, True) if holds else more_feeds(model, name, amps)
+            more = (
+                NewFeeds((), min_v, True) if holds else more_feeds(model, name, amps, trials=min(trials, MOST_TRIALS))
+            )
             strings[name][f"feeds_for_{key}"] = more._asdict()
     feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
     return {"supplies": supplies, "strings": strings, "feeds": feeds}
@@ -186,4 +129,4 @@ def bulk_capacitor(volts: float) -> tuple[int, float]:
     return 1000, next(v for v in (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0) if v >= volts * 1.2)
 
 
-__all__ = ["NewFeeds", "advice", "bulk_capacitor", "data_resistor_ohm", "drop_v", "fuse_for", "more_feeds", "wire_for"]
+__all__ = ["advice", "bulk_capacitor", "data_resistor_ohm", "drop_v", "fuse_for", "wire_for"]

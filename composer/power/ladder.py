@@ -80,7 +80,7 @@ class Ladder:
         self.celsius = celsius
         self.strings = {name: _without(string, without) for name, string in rig.strings.items()}
         self.feeds = tuple(feed.name for string in self.strings.values() for feed in string.feeds)
-        self.rails = {name: _Rails(string, celsius) for name, string in self.strings.items()}
+        self.rails = {name: Rails(string, celsius) for name, string in self.strings.items()}
         self.fed: npt.NDArray[np.bool_] = np.ones(rig.pixels, bool)
         for name, rails in self.rails.items():
             for first, end, feeds in rails.runs:
@@ -95,7 +95,7 @@ class Ladder:
         Node analysis of the whole rig; the matrix is symmetric, so one solve with a feed's own row gives that feed's
         answer to every pixel (reciprocity).
         """
-        net = _Network(list(self.rig.supplies))
+        net = Network(list(self.rig.supplies))
         plus_rows, minus_rows, fixed = [], [], []
         where: dict[str, tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = {}
         for name, string in self.strings.items():
@@ -223,7 +223,7 @@ def _without(string: LedString, feed: str) -> LedString:
     return replace(string, feeds=tuple(f for f in string.feeds if f.name != feed)) if feed else string
 
 
-class _Rails:
+class Rails:
     """The geometry of one string in ohms along one rail: pixels, feeds, runs of V+."""
 
     def __init__(self, string: LedString, celsius: float) -> None:
@@ -291,7 +291,7 @@ class _Rails:
         return along
 
 
-class _Network:
+class Network:
     """Resistors between numbered nodes, some with a source in series; node 0 of each island is at 0 V."""
 
     def __init__(self, supplies: list[str]) -> None:
@@ -302,7 +302,7 @@ class _Network:
         self.siemens: list[float] = []
         self.into: list[tuple[int, float]] = []
 
-    def rail(self, rails: _Rails, cuts: set[int]) -> npt.NDArray[np.int64]:
+    def rail(self, rails: Rails, cuts: set[int]) -> npt.NDArray[np.int64]:
         """A rail with its feeds' places; nodes of the pixels, then of the feeds. A feed at a cut is after it."""
         pixels = self.nodes + np.arange(rails.count)
         feeds = pixels[-1] + 1 + np.arange(len(rails.feed_at))

@@ -268,7 +268,8 @@ def _lowest(string: Row) -> str:
             if feeds.get("places"):
                 places = _and([_place(at, string) for at in feeds["places"]])
                 more = "one more feed" if len(feeds["places"]) == 1 else f"{len(feeds['places'])} more feeds"
-                word += f" ({'needs' if feeds.get('enough') else 'even with'} {more}, {places})"
+                maybe = " (fewer may do)" if feeds.get("fewest") is False and feeds.get("enough") else ""
+                word += f" ({'needs' if feeds.get('enough') else 'even with'} {more}{maybe}, {places})"
             elif not feeds.get("enough"):
                 word += " (further feeds do not help: wires or supply do)"
         parts.append(f"{what} {word}")
