@@ -102,6 +102,11 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--distance", type=_metres, metavar="METRES", help="how far the nearest viewers are")
     _json(add)
 
+    add = verb("studio", _studio, "a page in the browser to see, hear and change a show, served on this computer alone")
+    _show(add)
+    add.add_argument("--port", type=_port, default=0, metavar="N", help="the port to listen on; a free one if left out")
+    add.add_argument("--no-open", action="store_true", help="only print the address, open no browser")
+
     add = verb("film", _film, "every zone over the whole song as a picture, or the rig at night as an mp4 with sound")
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="FILE", help="a .png or .mp4, instead of SHOW/out/film.png")
@@ -141,6 +146,12 @@ def _jobs(text: str) -> int:
     if not text.isdecimal() or int(text) > 256:
         raise argparse.ArgumentTypeError(f"needs a whole number 0 to 256, got {text}")
     return int(text) or os.cpu_count() or 1
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65_535:
+        raise argparse.ArgumentTypeError(f"needs a port 0 to 65535, got {text}")
+    return int(text)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -220,7 +231,7 @@ def _listen(given: argparse.Namespace) -> int:
         from .songmap import to_json
 
         return _print_json(to_json(heard))
-    print(listening.summary(heard))
+    print(listening.summary(heard, given.song))
     return DONE
 
 
@@ -243,8 +254,6 @@ def _check(given: argparse.Namespace) -> int:
         f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
         f"{clock.frames_per_beat} to a beat"
     )
-    for remark in facts["remarks"]:
-        print(remark)
     return DONE
 
 
@@ -347,6 +356,13 @@ def _print_audit(found: dict[str, Any]) -> None:
             f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, "
             "applied to lights by analogy"
         )
+
+
+def _studio(given: argparse.Namespace) -> int:
+    from .studio.serve import serve
+
+    serve(given.show, given.port, not given.no_open, lambda text: print(text, flush=True))
+    return DONE
 
 
 def _film(given: argparse.Namespace) -> int:

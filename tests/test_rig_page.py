@@ -38,6 +38,7 @@ def test_the_second_example_adds_to_the_first(tmp_path: Path) -> None:
     rig = load_rig(path)
     assert len(rig.strings["rail"].readings) == 2
     assert rig.no_flash and rig.viewing_m == 12.0 and rig.quiet_hours == (22 * 60, 7 * 60)
+    assert rig.quiet_brightness == 0.5
     # The cap and the string's own 0.8.
     assert rig.strings["rail"].brightness <= 0.5
 

@@ -74,7 +74,7 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     strings = {name: replace(s, brightness=s.brightness * cap) for name, s in strings.items()}
     for table in (limits, audience, quiet, top):
         table.finish()
-    return Rig(path, supplies, controllers, strings, zones, skew_ms, viewing_m, no_flash, quiet_hours)
+    return Rig(path, supplies, controllers, strings, zones, skew_ms, viewing_m, no_flash, quiet_hours, cap)
 
 
 def _skew_ms(limits: Table) -> float | None:
