@@ -201,8 +201,8 @@ class Rig:
 
     `skew_ms`: how far apart boards that share a supply may run (None: however far); `viewing_m`: how far the nearest
     viewers are (None: not known); `no_flash`: a show that flashes too often fails; `quiet_hours`: from and to, minutes
-    after midnight, when nothing plays (None: no such hours; the first may be the greater, over midnight); `quiet_brightness`: the cap on every string,
-    which their own `brightness` already has in it.
+    after midnight, when nothing plays (None: no such hours; the first may be the greater, over midnight);
+    `quiet_brightness`: the cap on every string, which their own `brightness` already has in it.
     """
 
     path: Path
