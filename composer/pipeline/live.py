@@ -1,0 +1,440 @@
+"""The show while it is being changed: read again quickly, rendered a bar at a time, and only what has changed.
+
+    loader = Loader(folder)          keeps rig, song map and clock while their files stay as they are
+    show = loader.read(text)         score text -> checked show, or every fault
+    view = View(show, kept)          one good version; its pieces (bars) are rendered when asked for
+    view.light_of(piece)             the bytes of a bar, as a bake would write them, and the limiter's gains
+
+A piece is named by a hash of all that its bytes depend on, so what did not change keeps its name, and whoever holds
+its bytes need not ask again. `Kept` remembers frames over the versions of a show.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import os
+import secrets
+import tempfile
+import threading
+from collections import OrderedDict
+from collections.abc import Hashable, Iterator
+from dataclasses import dataclass, fields
+from fractions import Fraction
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from exporters.rollfile import RollWriter
+
+from .. import power as powers
+from .. import score as scores
+from .. import songmap as maps
+from .. import timeline
+from ..clock import FrameClock, Group, Moment
+from ..faults import Fault, FaultList, Faults, ShowFails, parse_toml
+from ..power import CurrentModel, Ladder
+from ..power.limiter import LOOK, Mode
+from ..render import Renderer
+from ..rig import Rig
+from ..songmap import Loudness
+from ..timeline import Cue
+from ..wire import Wiring, screen_of_duty
+from . import within_budget
+from .rolls import Frames, header_of
+from .show import Show, Tell, _kept, _rig, _too_short, clock_of, hear, silent
+
+RAW_BYTES = 128 << 20  # frames before the limiter that are kept
+DONE_BYTES = 96 << 20  # frames after it
+MODES = ("on", "warn", "off")
+COLUMNS = 96  # of a piece's picture
+ROWS = 16  # of one zone in it
+CLOCK_CALLS = 1 << 16
+# All of a cue but where it stands: cues alike in these show the same light at the same phase.
+LOOKS = tuple(
+    field.name for field in fields(Cue) if field.name not in ("address", "first", "end", "start", "layer", "order")
+)
+Stamp = tuple[tuple[str, int, int], ...]
+
+K = TypeVar("K", bound=Hashable)
+V = TypeVar("V")
+
+
+# ---- reading -----------------------------------------------------------------------------------------------------
+
+
+class Loader:
+    """Reads one show again and again. Rig, song map and clock are read anew only when one of their files changed."""
+
+    def __init__(self, folder: Path, tell: Tell = silent) -> None:
+        self.path = folder if folder.suffix == ".toml" else folder / "score.toml"
+        self.folder = self.path.parent
+        self._tell = tell
+        self._rig: tuple[Path, Stamp, Rig] | None = None
+        self._song: tuple[Path, Stamp, maps.SongMap] | None = None
+        self._clock: tuple[tuple[int, int, float], FrameClock] | None = None
+
+    def read(self, text: str) -> Show:
+        """A checked show from a score's text, saved or not. Raises `Faults` with all that is wrong in all its files."""
+        faults: list[Fault] = []
+        document = _kept(faults, lambda: parse_toml(text.removeprefix("\ufeff"), self.path))
+        if document is None:
+            raise Faults(faults)
+        found = FaultList(self.path)
+        score = scores.score_from(document, self.path, found)
+        rig = _kept(faults, lambda: self.rig(score.rig))
+        song = None
+        if not any(fault.where == "song" for fault in found.faults):
+            song = _kept(faults, lambda: self.song(score.song))
+        show = None
+        if rig is not None:
+            timeline.check_zones(score, rig, found)
+        if song is not None and score.grid not in ("", song.grid):
+            found.add(
+                "grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it'
+            )
+        elif rig is not None and song is not None:
+            clock = self._clock_of(rig, song, score.rate)
+            if clock.frames == 0:
+                faults.append(_too_short(score, rig, song))
+            else:
+                cues = timeline.lay(score, song, rig, clock, found)
+                show = Show(self.folder, score, rig, song, clock, cues)
+        faults = [*found.faults, *faults]
+        if faults or show is None:
+            raise Faults(faults)
+        return show
+
+    def rig(self, path: Path) -> Rig:
+        """The rig, read again when it or a drawing or table of places in its folder changed. Raises `Faults`."""
+        stamp = stamp_of(path, *sorted(path.parent.glob("*.svg")), *sorted(path.parent.glob("*.csv")))
+        if self._rig is None or self._rig[:2] != (path, stamp):
+            faults: list[Fault] = []
+            rig = _rig(path, faults)
+            if rig is not None:
+                measured = rig
+                _kept(faults, lambda: powers.calibrated(measured))
+            if faults or rig is None:
+                raise Faults(faults)
+            self._rig = path, stamp, rig
+        return self._rig[2]
+
+    def song(self, path: Path) -> maps.SongMap:
+        """The song's map, made again when the song, its fixes or the map changed. Raises `Faults`."""
+        files = (path, maps.fixes_path(path), maps.map_path(path))
+        if self._song is None or self._song[:2] != (path, stamp_of(*files)):
+            song = hear(path, self._tell)
+            self._song = path, stamp_of(*files), song
+        return self._song[2]
+
+    def _clock_of(self, rig: Rig, song: maps.SongMap, rate: float) -> FrameClock:
+        key = (id(rig), id(song), rate)
+        if self._clock is None or self._clock[0] != key:
+            self._clock = key, remembering(clock_of(rig, song, rate))
+        return self._clock[1]
+
+
+def stamp_of(*paths: Path) -> Stamp:
+    """When files were written and how long they are: a missing one is (name, 0, 0)."""
+    found = []
+    for path in paths:
+        try:
+            stat = path.stat()
+            found.append((str(path), stat.st_mtime_ns, stat.st_size))
+        except OSError:
+            found.append((str(path), 0, 0))
+    return tuple(found)
+
+
+def remembering(clock: FrameClock) -> FrameClock:
+    """The same clock, which remembers what it was asked: a score is laid on it again at every change."""
+    names = ("frame_at", "frame_beat", "frame_us", "us_at", "beat_at_us", "add")
+    clock.__dict__.update({name: lru_cache(CLOCK_CALLS)(getattr(clock, name)) for name in names})
+    return clock
+
+
+def place_of(show: Show, moment: Moment) -> Fraction | None:
+    """Where a written time falls in the song, in beats; None where it names nothing."""
+    laying = timeline._Laying(show.score, show.song, show.rig, show.clock, FaultList(show.score.path))
+    return laying._position(moment, "")
+
+
+# ---- keeping -----------------------------------------------------------------------------------------------------
+
+
+class Shelf(Generic[K, V]):
+    """Keeps values up to a number of bytes; the one that was used longest ago goes first."""
+
+    def __init__(self, most_bytes: int) -> None:
+        self._most, self._bytes = most_bytes, 0
+        self._held: OrderedDict[K, tuple[V, int]] = OrderedDict()
+
+    def get(self, key: K) -> V | None:
+        """The value of a key, if it is still here."""
+        found = self._held.get(key)
+        if found is None:
+            return None
+        self._held.move_to_end(key)
+        return found[0]
+
+    def put(self, key: K, value: V, size: int) -> V:
+        """Keep a value of `size` bytes."""
+        self._bytes += size - (self._held.pop(key)[1] if key in self._held else 0)
+        self._held[key] = value, size
+        while self._bytes > self._most and len(self._held) > 1:
+            self._bytes -= self._held.popitem(last=False)[1][1]
+        return value
+
+
+class Kept:
+    """What outlives a version of a show: frames by what they depend on, for one rig and one song."""
+
+    def __init__(self) -> None:
+        self.lock = threading.RLock()
+        self._for: tuple[Any, ...] = ()
+        self.forget(None, None)
+
+    def forget(self, rig: Rig | None, loudness: Loudness | None) -> None:
+        """Start anew where the rig or the sound is another."""
+        if self._for and self._for[0] is rig and self._for[1] is loudness:
+            return
+        self._for = (rig, loudness)
+        self.kinds: dict[Hashable, int] = {}
+        self.keys: dict[Hashable, int] = {}
+        self.raw: Shelf[int, Frames] = Shelf(RAW_BYTES)
+        self.done: Shelf[str, Light] = Shelf(DONE_BYTES)
+        self.salt = secrets.token_bytes(8)  # numbers of another start mean other things
+
+
+class _Renderer(Renderer):
+    """A renderer whose numbers for cues that look alike are shared among the versions of a show."""
+
+    def __init__(self, show: Show, kinds: dict[Hashable, int]) -> None:
+        self._shared = kinds
+        super().__init__(show.rig, show.clock, show.cues, show.song.loudness)
+
+    def _kind(self, cue: Cue) -> int:
+        alike = tuple(getattr(cue, name) for name in LOOKS)
+        return self._shared.setdefault(alike, len(self._shared))
+
+
+# ---- pieces ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A bar of a show: groups [first_group, end_group). Pieces of equal `id` have equal bytes and lengths."""
+
+    id: str
+    bar: int
+    first_group: int
+    end_group: int
+    first: int
+    frames: int
+    start_us: int
+    end_us: int
+    from_beat: Fraction
+    to_beat: Fraction
+
+
+@dataclass(frozen=True)
+class Light:
+    """A piece's bytes uint8 (frames, rig.frame_bytes) after the limiter, and its gains float32 (frames, supplies)."""
+
+    frames: Frames
+    gains: NDArray[np.float32]
+
+
+class View:
+    """One good version of a show, rendered when asked. `trouble`: why its limiter cannot work, '' if it can."""
+
+    def __init__(self, show: Show, kept: Kept) -> None:
+        self.show, self.kept = show, kept
+        with kept.lock:
+            kept.forget(show.rig, show.song.loudness)
+            self.salt = kept.salt
+            self.renderer = _Renderer(show, kept.kinds)
+            groups = show.clock.groups
+            self.keys = [kept.keys.setdefault(self.renderer.key(group), len(kept.keys)) for group in groups]
+        self.model = CurrentModel(show.rig)
+        self.wiring = Wiring(show.rig)
+        self._pieces: dict[str, tuple[Piece, ...]] = {}
+        self._by_id: dict[str, tuple[Piece, str]] = {}
+        self.trouble = ""
+        try:
+            list(within_budget(show, iter(()), "on"))
+        except ShowFails as error:
+            self.trouble = str(error)
+
+    def find(self, id: str) -> tuple[Piece, str] | None:
+        """A piece that `pieces` has told of, and its limiter mode."""
+        return self._by_id.get(id)
+
+    def pieces(self, mode: str) -> tuple[Piece, ...]:
+        """Every bar in order, without gaps, under a limiter mode."""
+        if mode not in self._pieces:
+            self._pieces[mode] = tuple(self._cut(mode))
+            self._by_id |= {piece.id: (piece, mode) for piece in self._pieces[mode]}
+        return self._pieces[mode]
+
+    def _cut(self, mode: str) -> Iterator[Piece]:
+        groups, grid = self.show.clock.groups, self.show.clock.grid
+        for bar, run in itertools.groupby(groups, key=lambda group: grid.bar_of(group.beat)):
+            own = list(run)
+            first, last = own[0], own[-1]
+            low, high = self._around(first.index, last.index + 1)
+            start = first.start_us
+            causes = (
+                self._working(mode),
+                sorted(self.show.score.keep),
+                first.index - low,
+                [(g.frames, g.start_us - start, g.end_us - start) for g in groups[low:high]],
+                self.keys[low:high] if self._working(mode) == "on" else self.keys[first.index : last.index + 1],
+            )
+            name = hashlib.blake2b(repr(causes).encode(), digest_size=12, salt=self.salt).hexdigest()
+            yield Piece(
+                name, bar, first.index, last.index + 1, first.first, last.end - first.first, start, last.end_us,
+                first.beat, last.beat + last.frames * last.step,
+            )  # fmt: skip
+
+    def _working(self, mode: str) -> Mode:
+        return "on" if mode == "on" and not self.trouble else "off"
+
+    def _around(self, first: int, end: int) -> tuple[int, int]:
+        """The groups on which the limiter's gains in groups [first, end) depend."""
+        groups = self.show.clock.groups
+        low, high = first, end
+        while (
+            low > 0 and groups[low - 1].beat + groups[low - 1].frames * groups[low - 1].step > groups[first].beat - LOOK
+        ):
+            low -= 1
+        last = groups[end - 1]
+        while high < len(groups) and groups[high].beat < last.beat + last.frames * last.step + LOOK:
+            high += 1
+        return low, high
+
+    def raw(self, number: int) -> Frames:
+        """The bytes of a group before the limiter."""
+        key = self.keys[number]
+        with self.kept.lock:
+            frames = self.kept.raw.get(key) if self.kept.salt == self.salt else None
+        if frames is None:
+            frames = self.wiring.bytes_of(self.renderer.light(self.show.clock.groups[number]))
+            frames.setflags(write=False)
+            with self.kept.lock:
+                if self.kept.salt == self.salt:
+                    self.kept.raw.put(key, frames, frames.nbytes)
+        return frames
+
+    def light_of(self, piece: Piece, mode: str) -> Light:
+        """A piece's bytes as a bake writes them under this limiter mode. Raises ShowFails for a faulty effect."""
+        with self.kept.lock:
+            found = self.kept.done.get(piece.id) if self.kept.salt == self.salt else None
+        if found is not None:
+            return found
+        working = self._working(mode)
+        low, high = self._around(piece.first_group, piece.end_group) if working == "on" else (
+            piece.first_group, piece.end_group,
+        )  # fmt: skip
+        groups = self.show.clock.groups
+        stream = ((groups[number], self.raw(number)) for number in range(low, high))
+        own = [
+            (frames, gains)
+            for group, frames, gains in within_budget(self.show, stream, working)
+            if piece.first_group <= group.index < piece.end_group
+        ]
+        light = Light(
+            np.concatenate([frames for frames, _ in own]),
+            np.concatenate([gains for _, gains in own]).astype(np.float32),
+        )
+        light.frames.setflags(write=False)
+        with self.kept.lock:
+            if self.kept.salt == self.salt:
+                self.kept.done.put(piece.id, light, light.frames.nbytes)
+        return light
+
+    def stream(self, mode: str) -> Iterator[tuple[Group, Frames, NDArray[np.float64]]]:
+        """Every group of the show after the limiter: (group, bytes, gains)."""
+        groups = self.show.clock.groups
+        raw = ((group, self.raw(group.index)) for group in groups)
+        return within_budget(self.show, raw, self._working(mode))
+
+    # -- what is read off a piece
+
+    def amps(self, light: Light) -> NDArray[np.float32]:
+        """What each supply gives in each frame, amperes float32 (frames, supplies)."""
+        draws = self.model.draw_a(self.model.run_sums(light.frames))
+        total: NDArray[np.float32] = (self.model.constant_a + self.model.add_draws(draws)).astype(np.float32)
+        return total
+
+    def rolls(self, piece: Piece, light: Light) -> dict[str, bytes]:
+        """A roll of this piece for each controller; its groups start at 0 microseconds."""
+        groups = self.show.clock.groups[piece.first_group : piece.end_group]
+        out = {}
+        with tempfile.TemporaryDirectory(prefix="glowscore-", dir=memory_folder()) as folder:
+            for name, part in self.show.rig.controller_slices.items():
+                path = Path(folder) / "piece.roll"
+                with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), level=1) as writer:
+                    for group in groups:
+                        at = group.first - piece.first
+                        frames = light.frames[at : at + group.frames, part]
+                        writer.add(group.start_us - piece.start_us, group.end_us - piece.start_us, frames)
+                out[name] = path.read_bytes()
+        return out
+
+    @cached_property
+    def bands(self) -> dict[str, tuple[int, NDArray[np.intp]]]:
+        """For each zone its first row in a piece's picture, and the pixels that its rows show."""
+        out, top = {}, 0
+        for name, zone in self.show.rig.zones.items():
+            rows = min(ROWS, len(zone.pixels))
+            picked = np.array(zone.pixels, np.intp)[(np.arange(rows) * 2 + 1) * len(zone.pixels) // max(1, 2 * rows)]
+            out[name] = top, picked
+            top += rows
+        return out
+
+    @property
+    def picture_rows(self) -> int:
+        """Rows of a piece's picture."""
+        return sum(len(pixels) for _, pixels in self.bands.values())
+
+    def picture(self, light: Light) -> NDArray[np.uint8]:
+        """The light of every zone: screen codes uint8 (rows of all zones, columns, 3), time to the right."""
+        count = len(light.frames)
+        columns = min(COLUMNS, count)
+        picked = np.concatenate([pixels for _, pixels in self.bands.values()])
+        shown, where = np.unique(picked, return_inverse=True)
+        duty = self.wiring.duty_of(light.frames)[:, shown]
+        edges = np.arange(columns) * count // columns
+        sums = np.add.reduceat(duty, edges, axis=0)
+        mean = sums / np.diff(np.append(edges, count))[:, None, None]
+        return np.ascontiguousarray(screen_of_duty(mean)[:, where].transpose(1, 0, 2))
+
+    @cached_property
+    def _ladder(self) -> Ladder:
+        return Ladder(self.show.rig)
+
+    def volts(self, piece: Piece, light: Light) -> dict[str, dict[str, Any]]:
+        """For each string, by group of the piece: its lowest volts `min_v` and the `pixel` there, counted in it."""
+        solved = self._ladder.solve(self.model.pixel_a(light.frames) + self.model.pixel_idle_a())
+        groups = self.show.clock.groups[piece.first_group : piece.end_group]
+        starts = [group.first - piece.first for group in groups]
+        out: dict[str, dict[str, Any]] = {}
+        for name, volts in solved.volts.items():
+            lowest = np.minimum.reduceat(volts, starts, axis=0)
+            out[name] = {
+                "min_v": [round(float(v), 3) for v in lowest.min(axis=1)],
+                "pixel": [int(p) for p in lowest.argmin(axis=1)],
+                "lowest_v": self.show.rig.strings[name].chip.min_v,
+            }
+        return out
+
+
+@lru_cache(1)
+def memory_folder() -> str | None:
+    """A folder that lies in memory, where a roll that is read at once need not wait for a disk; None: the usual one."""
+    folder = "/dev/shm"
+    return folder if os.path.isdir(folder) and os.access(folder, os.W_OK) else None

@@ -1,0 +1,101 @@
+"""What the page asks of the last good version: the rig, what was heard, a bar's bytes and its picture."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from ..pipeline import shown
+from .packet import packet, png
+from .session import Refused, Session
+
+
+def rig(session: Session) -> bytes:
+    """The rig: strings, zones, places, and the one table from bytes to screen codes."""
+    view, state = session.good(), session.state()
+    rig = view.show.rig
+    facts, parts = shown.rig_facts(view)
+    zones = []
+    first = 0
+    for name, zone in rig.zones.items():
+        top, rows = view.bands[name]
+        zones.append({"name": name, "first": first, "pixels": len(zone.pixels), "top": top, "rows": len(rows)})
+        first += len(zone.pixels)
+    header = {"rig_id": state["rig_id"], **facts, "zones": zones, "picture_rows": view.picture_rows}
+    return packet(header, parts)
+
+
+def song(session: Session) -> dict[str, Any]:
+    """What was heard in the song."""
+    view, state = session.good(), session.state()
+    heard = view.show.song
+    return {
+        "song_id": state["song_id"],
+        "seconds": heard.song.seconds,
+        "sha256": heard.song.sha256,
+        "onsets": heard.onsets,
+        "hits": heard.hits,
+        "loudness": {
+            "hop_s": heard.loudness.hop_s,
+            **{band: getattr(heard.loudness, band) for band in ("low", "mid", "high", "all")},
+        },
+        "beats": heard.beats,
+        "bars": heard.bars,
+    }
+
+
+def piece(session: Session, id: str) -> bytes:
+    """A bar: a roll for each controller, and what each supply gives in each frame."""
+    view, found, mode = session.piece(id)
+    light = view.light_of(found, mode)
+    groups = view.show.clock.groups[found.first_group : found.end_group]
+    rolls = view.rolls(found, light)
+    header = {
+        "id": id,
+        "frames": found.frames,
+        "groups": [
+            [g.first - found.first, g.frames, g.start_us - found.start_us, g.end_us - found.start_us] for g in groups
+        ],
+        "rolls": [{"controller": name, "part": f"roll/{name}"} for name in rolls],
+        "supplies": list(view.model.supplies),
+        "limited": int((light.gains < 1).any(axis=1).sum()),
+    }
+    parts: dict[str, Any] = {f"roll/{name}": data for name, data in rolls.items()}
+    return packet(header, {**parts, "amps": view.amps(light), "gains": light.gains})
+
+
+def picture(session: Session, id: str) -> bytes:
+    """The light of every zone in a bar, as PNG."""
+    view, found, mode = session.piece(id)
+    return png(view.picture(view.light_of(found, mode)))
+
+
+def volts(session: Session, id: str) -> dict[str, Any]:
+    """The lowest volts of each string in a bar, group by group."""
+    view, found, mode = session.piece(id)
+    strings = view.volts(found, view.light_of(found, mode))
+    return {"groups": found.end_group - found.first_group, "strings": strings}
+
+
+def board(session: Session) -> dict[str, Any]:
+    """Sizes and the board check of the last bake, and whether it is of the files as they are."""
+    path = session.loader.folder / "out" / "audit.json"
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        controllers, baked_at = found["controllers"], path.stat().st_mtime_ns
+    except (OSError, ValueError, KeyError, TypeError):
+        return {"baked": False, "current": False, "controllers": {}}
+    current = all(written <= baked_at for _, written, _ in session.stamps())
+    return {"baked": bool(found.get("ok")), "current": current, "controllers": controllers}
+
+
+def plain(value: Any) -> Any:
+    """For JSON: numpy's numbers as numbers, dates as text."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+__all__ = ["Refused", "board", "picture", "piece", "plain", "rig", "song", "volts"]

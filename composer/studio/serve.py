@@ -1,0 +1,61 @@
+"""The verb `studio`: start the server, say where it is, open the page."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from ..faults import Faults
+from .app import Studio
+from .session import Session
+
+HOST = "127.0.0.1"
+TOKEN_BYTES = 18
+
+
+def serve(folder: Path, port: int = 0, open_page: bool = True, say: Callable[[str], None] = print) -> None:
+    """Serve a show until stopped. `port` 0: one that is free. Raises `Faults` (no such show, port taken)."""
+    listening = listener(port)
+    port = listening.getsockname()[1]
+    with listening:
+        token = secrets.token_urlsafe(TOKEN_BYTES)
+        studio = Studio(Session(folder))
+        url = f"http://{HOST}:{port}/{token}/"
+        say(url)
+        if open_page:
+            webbrowser.open(url)
+        server = uvicorn.Server(config(studio, token, port))
+        asyncio.run(server.serve(sockets=[listening]))
+
+
+def listener(port: int) -> socket.socket:
+    """A socket on this computer alone. Raises `Faults` where the port is taken."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind((HOST, port))
+    except (OSError, OverflowError) as error:
+        made.close()
+        why = getattr(error, "strerror", None) or error
+        raise Faults.one("studio", "--port", f"port {port} cannot be used: {why}") from None
+    return made
+
+
+def config(studio: Studio, token: str, port: int) -> uvicorn.Config:
+    """How the server is run: no log of addresses, since they hold the token."""
+    return uvicorn.Config(
+        studio.app(token, port),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=2,
+        h11_max_incomplete_event_size=64 * 1024,
+        limit_concurrency=200,
+        ws="none",
+    )
