@@ -13,7 +13,9 @@ from __future__ import annotations
 import ast
 import base64
 import contextlib
+import errno
 import io
+import os
 import re
 import struct
 import time
@@ -70,8 +72,8 @@ def g_read(p,at,n):
   return binascii.b2a_base64(f.read(n)).decode()
 def g_open(p):
  global g_f
- d=p.rfind('/')
- while 0<d:
+ d=p.find('/')
+ while d>0:
   try:
    os.stat('/'+p[:d])
   except OSError:
@@ -386,6 +388,7 @@ def advice_without_micropython(port: str, drives: Iterable[tuple[Path, str]] = (
 
 def _reason(error: Exception) -> str:
     """The system's words for why a port does not open."""
-    if isinstance(error, PermissionError) or getattr(error, "errno", None) == 13:
+    number = getattr(error, "errno", None)
+    if number == errno.EACCES:
         return "not allowed (on Linux, your user must be in the group dialout)"
-    return str(getattr(error, "strerror", None) or error)
+    return os.strerror(number) if number else str(error)
