@@ -1,0 +1,25 @@
+// Runs a script in MicroPython for the web: node wasm.mjs NODE_MODULES SCRIPT GLOW_FOLDER VERB [FILE or word ...].
+// Files named in the words, and the player's modules, are put into its own file system first.
+import fs from "node:fs";
+import path from "node:path";
+import { pathToFileURL } from "node:url";
+
+const [modules, script, folder, ...words] = process.argv.slice(2);
+const home = path.join(modules, "@micropython/micropython-webassembly-pyscript/micropython.mjs");
+const { loadMicroPython } = await import(pathToFileURL(home));
+const python = await loadMicroPython({ linebuffer: true, stdout: (line) => console.log(line) });
+python.FS.mkdir("/player");
+python.FS.mkdir("/player/glow");
+for (const name of fs.readdirSync(path.join(folder, "glow"))) {
+  if (name.endsWith(".py")) {
+    python.FS.writeFile(`/player/glow/${name}`, fs.readFileSync(path.join(folder, "glow", name)));
+  }
+}
+const inside = words.map((word) => {
+  if (!fs.existsSync(word)) return word;
+  python.FS.writeFile(`/${path.basename(word)}`, fs.readFileSync(word));
+  return `/${path.basename(word)}`;
+});
+const argv = ["script", "/player", ...inside];
+python.runPython(`import sys\nsys.argv[:] = ${JSON.stringify(argv)}\n`);
+python.runPython(fs.readFileSync(script, "utf8"));
