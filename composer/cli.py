@@ -115,6 +115,17 @@ def parser() -> argparse.ArgumentParser:
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="FILE", help="an SVG or PNG, instead of SHOW/out/rig.svg")
 
+    add = verb("load", _load, "copy what was baked to the boards that are plugged in, and verify it there")
+    add.add_argument("shows", type=Path, nargs="+", metavar="SHOW", help="shows, in the order of the evening")
+    add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where they were baked to, instead of SHOW/out")
+    add.add_argument("--controller", metavar="NAME", help="only this controller's board")
+    add.add_argument("--port", action="append", default=[], metavar="PORT", help="a board's serial port (all on USB)")
+    add.add_argument("--wiring", action="store_true", help="only player and settings, and start the wiring test")
+    add.add_argument("--only", action="store_true", help="other shows leave the boards")
+    add.add_argument("--replace", action="store_true", help="old files may go before their new ones have arrived")
+    add.add_argument("--force", action="store_true", help="overwrite files that are not ours; rename a board")
+    _json(add)
+
     add = verb("inspect", _inspect, "what a roll holds")
     add.add_argument("roll", type=Path, metavar="FILE.roll")
     add.add_argument("--verify", action="store_true", help="check every group")
@@ -394,6 +405,32 @@ def _place(path: Path | None) -> Path | None:
     if path is not None and not path.parent.is_dir():
         raise Faults.one(path, "", f"cannot be written: there is no folder {path.parent}")
     return path
+
+
+def _load(given: argparse.Namespace) -> int:
+    from .pipeline import loading
+
+    choices = loading.Choices(only=given.only, replace=given.replace, force=given.force)
+    with progress() as tell:
+        done, missing = loading.load(
+            given.shows,
+            given.out,
+            controller=given.controller,
+            ports=given.port,
+            wiring=given.wiring,
+            choices=choices,
+            tell=tell,
+        )
+    if given.json:
+        return _print_json({"boards": [vars(board) for board in done], "missing": missing})
+    for board in done:
+        what = f"{len(board.copied)} files copied and verified" if board.copied else "everything was there already"
+        print(f"{board.controller} ({board.port}): {what}; plays {', '.join(board.songs) or 'no song yet'}")
+        for note in board.notes:
+            print(f"{board.controller}: {note}")
+    if missing:
+        print(f"not plugged in: {', '.join(missing)}")
+    return DONE
 
 
 def _inspect(given: argparse.Namespace) -> int:

@@ -35,11 +35,7 @@ def load(
     Raises `Faults`, and `ShowFails` for shows that do not fit a board together.
     """
     with tempfile.TemporaryDirectory() as scratch:
-        jobs = wiring_jobs(shows[0], Path(scratch)) if wiring else show_jobs(shows, out)
-        if controller is not None:
-            if controller not in jobs:
-                raise Faults.one(shows[0], "", f'there is no controller "{controller}"', nearest(controller, jobs))
-            jobs = {controller: jobs[controller]}
+        jobs = wiring_jobs(shows[0], controller, Path(scratch)) if wiring else show_jobs(shows, controller, out)
         try:
             done = loading.load(list(jobs.values()), ports, choices, tell)
         except loading.Refused as error:
@@ -50,15 +46,15 @@ def load(
     return done, [name for name in jobs if name not in there]
 
 
-def show_jobs(shows: Sequence[Path], out: Path | None) -> dict[str, Job]:
-    """What is to lie on each controller's board, by controller. Raises `Faults`, `ShowFails`."""
+def show_jobs(shows: Sequence[Path], controller: str | None, out: Path | None) -> dict[str, Job]:
+    """What is to lie on each controller's board (or on one's), by controller. Raises `Faults`, `ShowFails`."""
     packages: dict[str, list[Package]] = {}
     rigs: dict[str, Rig] = {}
     lines: list[str] = []
     for show in shows:
         folder = show.parent if show.suffix == ".toml" else show
         rig = rig_of(show)
-        for name in rig.controllers:
+        for name in _chosen(rig, controller):
             try:
                 package = read_package((out or folder / "out") / name)
                 songs = [roll.name for roll in package.rolls]
@@ -82,16 +78,26 @@ def show_jobs(shows: Sequence[Path], out: Path | None) -> dict[str, Job]:
     return jobs
 
 
-def wiring_jobs(show: Path, scratch: Path) -> dict[str, Job]:
-    """Player and settings alone for each controller of a rig, written into `scratch`. Raises `Faults`."""
+def wiring_jobs(show: Path, controller: str | None, scratch: Path) -> dict[str, Job]:
+    """Player and settings alone for each controller of a rig (or for one), written into `scratch`. Raises `Faults`."""
     rig = rig_of(show)
     jobs = {}
-    for name, controller in rig.controllers.items():
+    for name in _chosen(rig, controller):
+        board = rig.controllers[name].board
         folder = scratch / name
         folder.mkdir()
-        package = write_package(folder, name, controller.board.name, settings_of(rig, name, ()))
-        jobs[name] = Job(name, row_of(controller.board), controller.board.machine, (package,), wiring=True)
+        package = write_package(folder, name, board.name, settings_of(rig, name, ()))
+        jobs[name] = Job(name, row_of(board), board.machine, (package,), wiring=True)
     return jobs
+
+
+def _chosen(rig: Rig, controller: str | None) -> list[str]:
+    if controller is None:
+        return list(rig.controllers)
+    if controller not in rig.controllers:
+        what = f'there is no controller "{controller}"'
+        raise Faults.one(rig.path, "controller", what, nearest(controller, rig.controllers))
+    return [controller]
 
 
 def rig_of(show: Path) -> Rig:
@@ -112,3 +118,6 @@ def _faults(lines: Iterable[str]) -> Faults:
     return Faults(
         Fault(file if what else "load", "", what or file) for file, _, what in (s.partition(": ") for s in lines)
     )
+
+
+__all__ = ["Choices", "Job", "Loaded", "load", "rig_of", "show_jobs", "wiring_jobs"]
