@@ -4,6 +4,7 @@ import { make } from "./dom.js";
 import { blockAt, chosenWheres, put, store } from "./store.js";
 import { choice, parameter, read, swatches, text } from "./fields.js";
 import { edit } from "./edits.js";
+import { titleOf } from "./layout.js";
 import { beatsText, fraction } from "./time.js";
 
 const TIMES = ["bars", "at", "for", "to", "every", "offset", "shift", "threshold", "gap"];
@@ -34,11 +35,11 @@ export class ClipPanel {
     const values = trigger ? block.values.clip : block.values;
     const prefix = trigger ? "clip." : "";
     const set = (key) => (value) =>
-      edit(`set ${key} of ${block.label ?? block.effect}`, [{ op: "set", where: block.where, key, value }]);
+      edit(`set ${key} of ${titleOf(block)}`, [{ op: "set", where: block.where, key, value }]);
     const inner = (key) => set(prefix + key);
     const effect = store.effects.effects.find((one) => one.name === block.effect);
     return [
-      make("h2", {}, values.name ?? block.label ?? block.effect, make("small", {}, ` ${describe(block)}`)),
+      make("h2", {}, titleOf(block), make("small", {}, ` ${describe(block)}`)),
       faultsOf(block.where),
       trigger ? field("on", "what lays the clip", line(block.values.on, set("on"), "f-on")) : null,
       ...TIMES.filter(
@@ -76,7 +77,7 @@ export class ClipPanel {
     for (const { key } of from?.params ?? []) {
       if (key in values && !known.has(key)) ops.push({ op: "set", where: block.where, key: prefix + key, value: null });
     }
-    edit(`make ${block.label ?? block.effect} a ${name}`, ops);
+    edit(`make ${titleOf(block)} a ${name}`, ops);
   }
 
   placing(placing) {
@@ -277,7 +278,7 @@ export class ClipPanel {
           make(
             "button",
             { class: "quiet", onclick: () => this.chooseIn(clip.where) },
-            `${clip.label ?? clip.effect ?? clip.of} on ${clip.zone ?? ""}`,
+            `${titleOf(clip)} on ${clip.zone ?? ""}`,
           ),
         ),
       ),
@@ -330,7 +331,7 @@ function describe(block) {
 
 export function nameIn(where) {
   const block = blockAt(where);
-  return block?.label ?? block?.phrase ?? block?.effect ?? where;
+  return block ? titleOf(block) : where;
 }
 
 function field(key, help, control) {

@@ -8,6 +8,7 @@ import { chosenWheres, put, store } from "./store.js";
 import { edit, fix, redo, undo } from "./edits.js";
 import { find, say } from "./dom.js";
 import { copyBlocks, nameOf, once } from "./gestures.js";
+import { titleOf } from "./layout.js";
 import { isDark, setTheme } from "./ink.js";
 import { beatsText, fraction } from "./time.js";
 
@@ -240,7 +241,7 @@ function walk(view, along, across) {
   put({ chosen: [to.key], range: null, tab: "clip" });
   view.reveal(to.from);
   requestAnimationFrame(() => view.focusBlock(to.key));
-  say(`${to.clip.label ?? to.clip.effect} on ${to.zone}, ${store.time.address(to.from)}`);
+  say(`${titleOf(to.clip)} on ${to.zone}, ${store.time.address(to.from)}`);
 }
 
 function nearest(instances, beat) {

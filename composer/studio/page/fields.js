@@ -15,7 +15,7 @@ export function parameter(param, value, write) {
   const control = controlOf(param, value, write, id);
   return make(
     "div",
-    { class: `field ${param.kind} ${written ? "written" : ""}`, title: param.help },
+    { class: `field ${written ? "written" : ""}`, title: param.help },
     make("label", { for: id }, param.key),
     control,
     written

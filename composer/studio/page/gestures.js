@@ -2,7 +2,7 @@
 
 import { edit } from "./edits.js";
 import { make } from "./dom.js";
-import { SIZES, beatAt, systemAt, xOf } from "./layout.js";
+import { SIZES, beatAt, systemAt, titleOf, xOf } from "./layout.js";
 import { put, store } from "./store.js";
 import { beatsText, fraction } from "./time.js";
 
@@ -30,7 +30,7 @@ export function listenToPointer(view, { goTo }) {
       started: false,
     };
     if (event.pointerType !== "touch") event.preventDefault();
-    target?.focus({ preventScroll: true });
+    (target ?? view.scroller).focus({ preventScroll: true }); // also takes the focus out of a field, which writes it
   });
 
   addEventListener("pointermove", (event) => {
@@ -79,6 +79,7 @@ function spotOf(view, event) {
   if (!systems.length) return null;
   const box = view.holder.getBoundingClientRect();
   const y = event.clientY - box.top;
+  if (y < 0 || y > view.layout.height) return null;
   const system = systemAt(systems, y);
   const within = y - system.top;
   const stave = system.staves.find((one) => within >= one.top - 3 && within <= one.top + one.height + 3) ?? null;
@@ -208,7 +209,7 @@ export function once(instances) {
 }
 
 export function nameOf(one) {
-  return one.phrase && one.placed ? one.phrase : (one.clip?.label ?? one.clip?.effect ?? one.where);
+  return one.phrase && one.placed ? one.phrase : titleOf(one.clip);
 }
 
 export function zoneKey(one) {

@@ -9,12 +9,12 @@
 export const SIZES = {
   left: 96, // names of the staves
   right: 18,
-  names: 20, // section names
+  names: 28, // section names
   placing: 15, // brackets of phrases, one row
   numbers: 16, // bar numbers
-  wave: 44,
-  gap: 8, // between staves
-  lane: 24,
+  wave: 40,
+  gap: 7, // between staves
+  lane: 22,
   smallLane: 15, // where clips lie over each other
   amps: 34,
   below: 34, // white space to the next system
@@ -155,6 +155,12 @@ function lanesOf(items) {
     laneOf[number] = lane;
   }
   return { items, lanes: ends.length, laneOf };
+}
+
+/** What a block is called: its own name, else its effect. */
+export function titleOf(clip) {
+  const values = (clip.kind === "trigger" ? clip.values?.clip : clip.values) ?? {};
+  return values.name ?? clip.effect ?? clip.of ?? clip.phrase ?? clip.where;
 }
 
 export function xOf(system, beat) {

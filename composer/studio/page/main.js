@@ -118,7 +118,6 @@ function dressTitle() {
   if (!show) return;
   document.title = `${show.title} · Glowscore`;
   find("title").textContent = show.title;
-  const bars = show.bars.filter((bar) => bar.bar >= 1).length;
   fill(
     find("subtitle"),
     make("span", {}, show.song_file),
@@ -128,7 +127,7 @@ function dressTitle() {
       quarter(),
       ` = ${show.tempo.toFixed(show.tempo % 1 < 0.05 ? 0 : 1)}`,
     ),
-    make("span", {}, `${bars} bars of ${show.beats_per_bar}`),
+    make("span", {}, `${show.beats_per_bar} beats a bar`),
   );
 }
 

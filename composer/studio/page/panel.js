@@ -49,7 +49,7 @@ export class Panel {
     this.body = make("div", { role: "tabpanel", id: "tab-body", tabindex: "-1" });
     fill(this.root, this.tabs, this.body);
     watch("tab", () => this.show());
-    watch("chosen range state effects audit jobs board song rig limiter taps", () => this.refresh());
+    watch("chosen range at playing state effects audit jobs board song rig limiter taps", () => this.refresh());
     this.show();
   }
 

@@ -51,6 +51,7 @@ export class Player {
     else this.sound.still = seconds;
     this.following = true;
     this.view.reveal(beat);
+    put({ at: beat });
     this.frame();
   }
 
@@ -101,7 +102,7 @@ export class Player {
       this.rigView.show(screenOf(rig, had?.rolls, at ? us - at.start_us : 0, this.rgb));
     }
     this.told(beat, us, at, had);
-    store.at = beat; // not `put`: nobody redraws for it
+    store.at = beat; // not `put`: what hangs on a finger that moves looks for itself
   }
 
   /** The bars to come are fetched before the finger is there. */
@@ -124,7 +125,7 @@ export class Player {
       text = packet.supplies
         .map(
           (name, one) =>
-            `${name} ${packet.data.amps[frame * count + one].toFixed(1)} of ${budgets.get(name)?.toFixed(1)} A`,
+            `${name} ${packet.data.amps[frame * count + one].toFixed(1)} / ${budgets.get(name)?.toFixed(1)} A`,
         )
         .join("   ");
     }

@@ -11,7 +11,7 @@ const UNLIT = [30, 33, 44]; // a pixel that is off, so that the rig can be seen
 export class RigView {
   constructor(canvas) {
     this.canvas = canvas;
-    this.context = canvas.getContext("2d", { alpha: false });
+    this.context = canvas.getContext("2d", { alpha: false, willReadFrequently: true });
     this.rig = null;
     this.marked = null; // name of the zone that is pointed out
     new ResizeObserver(() => this.layOut()).observe(canvas);

@@ -2,7 +2,7 @@
 
 import { fill, find, make } from "./dom.js";
 import { drawSystem } from "./stave.js";
-import { SIZES, instancesOf, layOut, systemOf, xOf } from "./layout.js";
+import { SIZES, instancesOf, layOut, systemOf, titleOf, xOf } from "./layout.js";
 import { chosenWheres, put, store, watch } from "./store.js";
 import { inks } from "./ink.js";
 
@@ -26,7 +26,8 @@ export class ScoreView {
     new ResizeObserver(() => this.resized()).observe(this.scroller);
     watch("show barsPerLine allZones", () => this.rebuild());
     watch("pieces song peaks rig", () => this.redraw());
-    watch("audit state", () => this.dress());
+    watch("audit", () => this.remark());
+    watch("state", () => this.refault());
     watch("chosen range", () => this.mark());
   }
 
@@ -76,6 +77,22 @@ export class ScoreView {
   dress() {
     for (const index of this.drawn.keys()) this.fillBlocks(index);
     this.mark();
+  }
+
+  /** Marks alone made anew: blocks stay, so that what is being pressed stays under the pointer. */
+  remark() {
+    for (const [index, { blocks }] of this.drawn) {
+      for (const mark of blocks.querySelectorAll(".mark")) mark.remove();
+      blocks.append(...this.marksOf(this.layout.systems[index]));
+    }
+  }
+
+  /** Faults came or went: the blocks say so. */
+  refault() {
+    const faults = JSON.stringify(store.state.faults);
+    if (faults === this.faults) return;
+    this.faults = faults;
+    this.dress();
   }
 
   redraw(indexes = this.drawn.keys()) {
@@ -169,7 +186,7 @@ export class ScoreView {
   block(item, fault) {
     const { clip } = item;
     const { time } = store;
-    const name = clip.label ?? clip.effect;
+    const name = titleOf(clip);
     const what = clip.kind === "trigger" ? `trigger on ${clip.on}: ${name}` : `${name}: ${clip.effect}`;
     const text = `${what} on ${item.zone}, ${time.address(item.from)} to ${time.address(item.to)}`;
     return make("button", {
@@ -321,7 +338,7 @@ export class ScoreView {
     const { systems } = this.layout;
     if (!systems.length) return;
     const system = systemOf(systems, beat);
-    const x = xOf(system, Math.min(Math.max(beat, system.from), system.to));
+    const x = this.holder.offsetLeft + xOf(system, Math.min(Math.max(beat, system.from), system.to));
     const y = this.holder.offsetTop + system.top + system.waveTop - 6;
     this.finger.style.transform = `translate(${x}px, ${y}px)`;
     const height = `${system.bottom - system.waveTop + 10}px`;

@@ -172,7 +172,7 @@ export class SongPanel {
           "button",
           {
             class: "quiet place",
-            "aria-label": `go to section ${section.name}`,
+            "aria-label": `${time.address(section.from)}: go to section ${section.name}`,
             onclick: () => this.player.goTo(section.from),
           },
           time.address(section.from),

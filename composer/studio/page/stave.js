@@ -1,6 +1,6 @@
 /* One system drawn: its ruling as an engraver would, the sound, the light of its clips, the amperes. */
 
-import { SIZES, xOf } from "./layout.js";
+import { SIZES, titleOf, xOf } from "./layout.js";
 import { inks } from "./ink.js";
 
 /**
@@ -194,7 +194,7 @@ function light(context, system, item, zone, bars, { cache }, pens) {
 
 function label(context, item, pens) {
   const { clip } = item;
-  const text = clip.kind === "trigger" ? `${clip.on} → ${clip.label ?? clip.effect}` : (clip.label ?? clip.effect);
+  const text = clip.kind === "trigger" ? `${clip.on} → ${titleOf(clip)}` : titleOf(clip);
   context.font = `italic 10.5px ${pens.serif}`;
   context.textAlign = "left";
   context.textBaseline = "middle";
