@@ -115,6 +115,21 @@ def parser() -> argparse.ArgumentParser:
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="FILE", help="an SVG or PNG, instead of SHOW/out/rig.svg")
 
+    add = verb("play", _play, "show night: the sound, the boards in step with it, from a show or an evening.toml")
+    add.add_argument("shows", type=Path, nargs="*", metavar="SHOW", help="shows in order, or one evening.toml")
+    add.add_argument("--port", action="append", metavar="PORT", help="a board's serial port (all on USB)")
+    add.add_argument(
+        "--network", nargs="*", metavar="ADDRESS", help="boards on the network too: these, or whoever answers"
+    )
+    add.add_argument("--partly", action="store_true", help="play although boards are missing")
+    add.add_argument("--no-boards", action="store_true", help="only the sound, and E1.31")
+    add.add_argument("--no-sound", action="store_true", help="another player has the sound")
+    add.add_argument("--device", metavar="NAME", help="the sound device, by name or number")
+    add.add_argument("--devices", action="store_true", help="list the sound devices")
+    add.add_argument("--offset", type=float, metavar="MS", help="light this much later: from the clap test")
+    add.add_argument("--e131", metavar="HOST", help='ANSI E1.31 to this receiver, or "multicast"')
+    add.add_argument("--universe", type=int, default=1, metavar="N", help="its first universe (1)")
+
     add = verb("load", _load, "copy what was baked to the boards that are plugged in, and verify it there")
     add.add_argument("shows", type=Path, nargs="+", metavar="SHOW", help="shows, in the order of the evening")
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where they were baked to, instead of SHOW/out")
@@ -405,6 +420,28 @@ def _place(path: Path | None) -> Path | None:
     if path is not None and not path.parent.is_dir():
         raise Faults.one(path, "", f"cannot be written: there is no folder {path.parent}")
     return path
+
+
+def _play(given: argparse.Namespace) -> int:
+    from . import night
+
+    if given.devices:
+        print(night.devices())
+        return DONE
+    if not given.shows:
+        raise Faults.one("play", "", "needs shows, or an evening.toml")
+    options = night.Options(
+        ports=tuple(given.port) if given.port else None,
+        network=() if given.network is None else tuple(given.network) or ("broadcast",),
+        device=given.device,
+        silent=given.no_sound,
+        offset_ms=given.offset,
+        partly=given.partly,
+        boards=not given.no_boards,
+        e131=given.e131,
+        universe=given.universe,
+    )
+    return DONE if night.play_evening(given.shows, options, progress) else FAILS
 
 
 def _load(given: argparse.Namespace) -> int:

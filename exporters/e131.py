@@ -182,6 +182,13 @@ class Sender:
             for packet in discovery_packets(list(self._sequence), cid=self.cid, source=self.source):
                 self._put(packet, self.host or multicast(DISCOVERY_UNIVERSE))
 
+    def dark(self) -> None:
+        """Bring the receivers to darkness; call it often, as `send`."""
+        longest: dict[str, int] = {}
+        for p in self.patches:
+            longest[p.string] = max(longest.get(p.string, 0), max(p.take) + 1)
+        self.send({string: bytes(count) for string, count in longest.items()})
+
     def close(self) -> None:
         """Dark, then three packets that end each universe (section 6.2.6): a receiver may hold what stood last."""
         for options in (0, TERMINATED, TERMINATED, TERMINATED):

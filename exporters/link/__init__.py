@@ -14,11 +14,11 @@ from __future__ import annotations
 
 from .asking import ask, ask_all
 from .board import Board, Health, Want
-from .lines import Hello, LinkError
+from .lines import UDP_PORT, Hello, LinkError
 from .live import LiveFrames
 from .wires import SerialWire, UdpHub, UdpWire, Wire, find_serial, find_udp, serial_ports
 
 __all__ = [
-    "Board", "Health", "Hello", "LinkError", "LiveFrames", "SerialWire", "UdpHub", "UdpWire", "Want", "Wire", "ask",
-    "ask_all", "find_serial", "find_udp", "serial_ports",
+    "UDP_PORT", "Board", "Health", "Hello", "LinkError", "LiveFrames", "SerialWire", "UdpHub", "UdpWire", "Want",
+    "Wire", "ask", "ask_all", "find_serial", "find_udp", "serial_ports",
 ]  # fmt: skip

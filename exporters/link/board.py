@@ -193,6 +193,8 @@ class Board:
             return f"bright {want.bright}"
         if known.dark != want.dark:
             return f"dark {int(want.dark)}"
+        if want.mode == "playing" and known.mode == "playing" and known.seek not in (None, want.seek):
+            return "pause"  # while it plays, a `start` a little behind its place counts as a late repeat
         if want.mode in ("playing", "paused") and (known.seek != want.seek or known.mode in ("cued", "lost")):
             return self._start()
         if want.mode == "playing" and known.mode == "paused":

@@ -1,0 +1,201 @@
+"""The sound, which is the clock of the night: where it is, as it leaves the loudspeaker.
+
+Conventions: positions are seconds of the song; before it begins they are negative. `position` may be asked at any
+moment and goes forward at the pace of the sound card (or of the computer, without sound).
+"""
+
+from __future__ import annotations
+
+import statistics
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from ..faults import Faults
+from ..pipeline.playing import decoded
+
+Samples = npt.NDArray[np.int16]
+MARKS = 32  # callbacks whose times are averaged: single ones jump by milliseconds
+STALL_S = 1.0  # a card that asks for nothing so long is gone
+NO_SOUND = 'sound needs the extra "play" (pip install glowscore[play]); --no-sound leaves it to another player'
+
+
+class Sound(Protocol):
+    """Something that plays a song and knows where it is."""
+
+    def start(self, at_s: float) -> None:
+        """Play from a position; negative: that much silence first."""
+
+    def pause(self) -> float:
+        """Hold; returns the position."""
+
+    def position(self) -> float:
+        """Where the sound that leaves the loudspeaker is."""
+
+    @property
+    def fault(self) -> str:
+        """Why there is no sound any more; '' while all is well."""
+
+    def close(self) -> None:
+        """Be silent and let go of the device."""
+
+
+class Silent:
+    """No sound: the computer's own clock, for a mixer that plays the song, and for the quiet look."""
+
+    fault = ""
+
+    def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
+        self._now = now
+        self._held_s: float | None = 0.0
+        self._from_s = 0.0
+
+    def start(self, at_s: float) -> None:
+        """Count from here."""
+        self._from_s, self._held_s = at_s - self._now(), None
+
+    def pause(self) -> float:
+        """Hold."""
+        self._held_s = self.position()
+        return self._held_s
+
+    def position(self) -> float:
+        """Where the count is."""
+        return self._from_s + self._now() if self._held_s is None else self._held_s
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+def load_samples(song: Path, seconds: float) -> tuple[Samples, int]:
+    """A song to play: int16 (samples, 1 or 2) and its rate, Hz.
+
+    In stereo where the reader that analysed it can give the very same samples, else the mono that was analysed; either
+    way sample 0 is where the song map's times begin. Raises `Faults`.
+    """
+    import soundfile
+
+    try:
+        samples, rate = soundfile.read(str(song), dtype="int16", always_2d=True)
+        if abs(len(samples) / rate - seconds) < 1e-3:
+            return np.ascontiguousarray(samples[:, :2]), int(rate)
+    except (soundfile.SoundFileError, OSError, RuntimeError):
+        pass  # a format that only ffmpeg reads
+    mono, rate = decoded(song)
+    return (np.clip(mono, -1, 1) * 32767).astype(np.int16)[:, None], rate
+
+
+class Card:
+    """A song on a sound card, by PortAudio.
+
+    The card's thread asks for samples and says when the first of them will leave the device. The difference between
+    that time and the sample's place in the song is constant while the song runs, so its median over the last callbacks
+    tells the position at any moment, output latency included.
+    """
+
+    def __init__(self, samples: Samples, rate: int, device: str | int | None = None, sounddevice: Any = None) -> None:
+        """Opens the device. Raises `Faults` where there is none, or PortAudio is missing."""
+        if sounddevice is None:
+            sounddevice = _sounddevice()
+        self._samples, self._rate = samples, rate
+        self._next: int | None = None  # the next sample to play, negative: silence before the song; None: pause
+        self._held_s = 0.0
+        self._marks: deque[float] = deque(maxlen=MARKS)
+        self._lock = threading.Lock()
+        self._asked_s = time.monotonic()
+        self._ended = ""
+        try:
+            self._stream = sounddevice.OutputStream(
+                samplerate=rate,
+                channels=samples.shape[1],
+                dtype="int16",
+                device=int(device) if isinstance(device, str) and device.isdecimal() else device,
+                callback=self._fill,
+                finished_callback=self._finished,
+            )
+            self._stream.start()
+        except (sounddevice.PortAudioError, ValueError) as error:
+            raise Faults.one("sound", str(device or ""), f"cannot be played: {_one_line(error)}") from None
+
+    def _fill(self, out: Samples, frames: int, times: Any, status: Any) -> None:
+        """The card's thread: the next samples. Nothing here may wait or fail."""
+        self._asked_s = time.monotonic()
+        with self._lock:
+            out[:] = 0
+            if self._next is None:
+                return
+            first, last = self._next, self._next + frames
+            part = self._samples[max(first, 0) : max(last, 0)]
+            skip = min(max(-first, 0), frames)
+            out[skip : skip + len(part)] = part
+            leaves_s = times.outputBufferDacTime
+            if leaves_s <= times.currentTime:  # some drivers do not say
+                leaves_s = times.currentTime + self._stream.latency
+            self._marks.append(first / self._rate - leaves_s)
+            self._next = last
+
+    def _finished(self) -> None:
+        self._ended = "the sound device went away"
+
+    def start(self, at_s: float) -> None:
+        """Play from a position."""
+        with self._lock:
+            self._next = round(at_s * self._rate)
+            self._held_s = at_s
+            self._marks.clear()
+
+    def pause(self) -> float:
+        """Hold. What is on its way through the device is still heard."""
+        with self._lock:
+            held_s = self._position()
+            self._next, self._held_s = None, held_s
+            self._marks.clear()
+        return held_s
+
+    def position(self) -> float:
+        """Where the sound that leaves the device is."""
+        with self._lock:
+            return self._position()
+
+    def _position(self) -> float:
+        if not self._marks:
+            return self._held_s
+        return float(statistics.median(self._marks)) + float(self._stream.time)
+
+    @property
+    def fault(self) -> str:
+        """Why there is no sound any more."""
+        if not self._ended and time.monotonic() - self._asked_s > STALL_S:
+            self._ended = "the sound device stopped asking for sound"
+        return self._ended
+
+    def close(self) -> None:
+        """Be silent at once."""
+        try:
+            self._stream.abort()
+            self._stream.close()
+        except Exception:  # a device that is gone: PortAudio's errors have no class without PortAudio
+            self._ended = self._ended or "the sound device went away"
+
+
+def devices() -> str:
+    """What there is to play on, as text for a person. Raises `Faults` without PortAudio."""
+    return str(_sounddevice().query_devices())
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice
+    except (ImportError, OSError) as error:  # the package, or PortAudio below it
+        raise Faults.one("sound", "", NO_SOUND if isinstance(error, ImportError) else f"{NO_SOUND} ({error})") from None
+    return sounddevice
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())

@@ -1,0 +1,75 @@
+"""The line under a show: where it is, how the boards are, what the supplies carry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from ..pipeline.playing import Baked, link
+
+
+def time_text(seconds: float) -> str:
+    """1:23.4, or -0:01.5 before the song."""
+    tenths = round(abs(seconds) * 10)
+    sign = "-" if seconds < 0 and tenths else ""
+    return f"{sign}{tenths // 600}:{tenths % 600 // 10:02}.{tenths % 10}"
+
+
+def board_text(name: str, health: link.Health) -> str:
+    """One board in a few words: `quay ok +2 ms`."""
+    if health.gone:
+        return f"{name} UNPLUGGED"
+    if health.trouble:
+        return f"{name} {health.trouble.upper()}"
+    if health.silent_s > 2.5:
+        return f"{name} silent {health.silent_s:.0f} s"
+    words = [name, "LOST" if health.state == "lost" else "ok"]
+    if health.ahead_ms is not None:
+        words.append(f"{health.ahead_ms:+.0f} ms")
+    words += [f"{count} {what}" for count, what in ((health.late, "late"), (health.broken, "BROKEN")) if count]
+    if health.dimmed:
+        words.append(f"{health.dimmed} dimmed")
+    return " ".join(words)
+
+
+def boards_text(boards: Iterable[link.Board]) -> list[str]:
+    """All boards, those that are well in one word: `2 boards ok, within 3 ms`."""
+    healths = {board.name: board.health for board in boards}
+    well = [health for health in healths.values() if health.well and health.state != "lost"]
+    aheads = [abs(health.ahead_ms) for health in well if health.ahead_ms is not None]
+    out = [board_text(name, health) for name, health in healths.items() if health not in well]
+    if well:
+        count = "1 board" if len(well) == 1 else f"{len(well)} boards"
+        out.append(f"{count} ok" + (f", within {max(aheads):.0f} ms" if aheads else ""))
+    return out
+
+
+def supply_text(amps: Mapping[str, float], budgets_a: Mapping[str, float]) -> str:
+    """What every supply carries against its budget: `shed 3.1/4.8 A`."""
+    return "  ".join(f"{name} {amps[name]:.1f}/{budget:.1f} A" for name, budget in budgets_a.items())
+
+
+def status_line(
+    baked: Baked,
+    position_s: float,
+    boards: Iterable[link.Board],
+    *,
+    bright: int = 255,
+    offset_ms: float = 0.0,
+    marks: Iterable[str] = (),
+) -> str:
+    """Everything on one line. `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout"."""
+    place = " ".join(
+        word for word in (time_text(position_s), baked.address(position_s), baked.section(position_s)) if word
+    )
+    share = 0.0 if "blackout" in marks else bright / 255
+    parts = [
+        f"{baked.title}  {place}",
+        *[mark.upper() for mark in marks],
+        *boards_text(boards),
+        supply_text(baked.amps_at(position_s, share), baked.budgets_a),
+    ]
+    if bright != 255:
+        parts.append(f"light {bright / 255:.0%}")
+    if offset_ms:
+        parts.append(f"offset {offset_ms:+.0f} ms")
+    return " | ".join(parts)

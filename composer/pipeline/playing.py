@@ -1,0 +1,218 @@
+"""What is baked, as a show night needs it: each board's roll, amperes by time, where the bars are, frames by time.
+
+It is also the night's door to the exporters: the link to the boards, and E1.31.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from exporters import e131, link
+from exporters.rollfile import RollReader
+from exporters.rollhead import head_bytes
+from exporters.spec import RollError
+
+from ..clock import SECOND
+from ..faults import Fault, Faults, ShowFails, reading
+from ..power import CurrentModel
+from ..rig import Rig
+from .results import address_of, bar_lines, section_spans
+from .rolls import opened, read_back, roll_path
+from .show import Show, Tell, load_show, silent
+
+STRIDE_FRAMES = 8  # amperes are kept for the largest of so many neighbouring frames: a person reads five a second
+
+
+@dataclass(frozen=True)
+class RollFile:
+    """One board's roll as it was baked. `head_crc`: the board gives it back when it has opened the same roll."""
+
+    path: Path
+    sha256: str
+    head_crc: int
+    roll_bytes: int
+
+    @property
+    def name(self) -> str:
+        """What the file is called on the board."""
+        return self.path.name
+
+
+@dataclass(frozen=True)
+class Baked:
+    """A show that was baked, ready for a night.
+
+    `rolls`: controller -> its roll. `seconds`: length of the song, `light_s` when its last frame ends. `times_s` (n,) and `amps` (n, supplies): what each
+    supply carries from that time of the song until the next, and `dark_a` what it carries when all is dark; supplies
+    in the order of the rig. `bars`: seconds of every bar line.
+    """
+
+    folder: Path
+    title: str
+    song: Path
+    seconds: float
+    light_s: float
+    rig: Rig
+    rolls: dict[str, RollFile]
+    times_s: NDArray[np.float64] = field(repr=False)
+    amps: NDArray[np.float64] = field(repr=False)
+    dark_a: NDArray[np.float64] = field(repr=False)
+    budgets_a: dict[str, float]
+    bars: tuple[float, ...] = field(repr=False)
+    sections: tuple[tuple[float, float, str], ...] = field(repr=False)
+    show: Show = field(repr=False)
+
+    def amps_at(self, seconds: float, share: float = 1.0) -> dict[str, float]:
+        """What each supply carries at a time of the song, amperes, as the audit counts it.
+
+        `share`: of the light, 0 to 1, that the boards' brightness leaves.
+        """
+        at = bisect_right(self.times_s, seconds) - 1
+        lit = self.amps[at] if 0 <= at and seconds < self.end_s else self.dark_a
+        now = self.dark_a + share * (lit - self.dark_a)
+        return dict(zip(self.rig.supplies, map(float, now), strict=True))
+
+    @property
+    def end_s(self) -> float:
+        """When both the song and its light are over, seconds."""
+        return max(self.seconds, self.light_s)
+
+    def address(self, seconds: float) -> str:
+        """Bar and beat, as 17.3."""
+        return address_of(self.show.clock)(min(max(seconds, 0.0), self.seconds))
+
+    def section(self, seconds: float) -> str:
+        """The section that is playing, or ''."""
+        return next((name for start, end, name in self.sections if start <= seconds < end), "")
+
+    def bar_before(self, seconds: float) -> float:
+        """Where the bar before this one begins: for a step back. A bar that has just begun counts as this one."""
+        at = bisect_right(self.bars, seconds - 0.5)
+        return self.bars[at - 1] if at else 0.0
+
+    def bar_after(self, seconds: float) -> float:
+        """Where the next bar begins; the song's end after the last."""
+        at = bisect_right(self.bars, seconds + 0.05)
+        return self.bars[at] if at < len(self.bars) else self.seconds
+
+
+def load_baked(folder: Path, out: Path | None = None, tell: Tell = silent) -> Baked:
+    """A show's rolls and what belongs to them. Raises `Faults` (bad files, not baked) and `ShowFails` (broken rolls,
+    or rolls that were made for another recording or another rig)."""
+    show = load_show(folder, tell)
+    out = out or show.folder / "out"
+    paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
+    missing = [name for name, path in paths.items() if not path.exists()]
+    if missing:
+        raise Faults([Fault(str(paths[name]), "", "no such roll: bake the show first") for name in missing])
+    rolls = {name: roll_file(path, show) for name, path in paths.items()}
+    model = CurrentModel(show.rig)
+    times, amps = [], []
+    for group, frames in read_back(show.rig, paths):
+        supply_a = model.supply_a(frames)
+        for first in range(0, group.frames, STRIDE_FRAMES):
+            times.append(group.frame_us(first) / SECOND)
+            amps.append(supply_a[first : first + STRIDE_FRAMES].max(axis=0))
+        tell("reading the rolls", group.end_us / SECOND / max(show.song.song.seconds, 1e-3))
+    return Baked(
+        show.folder,
+        show.score.title,
+        show.score.song,
+        show.song.song.seconds,
+        show.clock.groups[-1].end_us / SECOND,
+        show.rig,
+        rolls,
+        np.array(times),
+        np.array(amps),
+        model.constant_a,
+        dict(zip(show.rig.supplies, map(float, model.budget_a), strict=True)),
+        tuple(seconds for seconds, _ in bar_lines(show)),
+        tuple(section_spans(show)),
+        show,
+    )
+
+
+def roll_file(path: Path, show: Show) -> RollFile:
+    """A roll's marks. Raises `ShowFails` where it was made for another recording."""
+    with opened(path) as reader:
+        if reader.header.song_sha256 != show.song.song.sha256:
+            raise ShowFails(f"{path}: was baked for another recording than {show.score.song}: bake the show again")
+    with reading(path, "roll"):
+        data = path.read_bytes()
+    return RollFile(path, hashlib.sha256(data).hexdigest(), head_crc(data), len(data))
+
+
+def head_crc(roll: bytes) -> int:
+    """The checksum of a sound roll's head, which covers the checksums of all its payloads (ROLL.md, sections 2, 3)."""
+
+    def u16(at: int) -> int:
+        return int.from_bytes(roll[at : at + 2], "little")
+
+    tables = 8 * roll[6] + 4 * roll[7] + 13 * roll[8] + u16(10)
+    end = head_bytes(tables, u16(22), u16(20))
+    return int.from_bytes(roll[end - 4 : end], "little")
+
+
+class FramesByTime:
+    """The frames of a show's rolls by the time of the song: string -> its bytes on the wire. Use as a context."""
+
+    def __init__(self, baked: Baked) -> None:
+        self._readers = {name: RollReader(roll.path) for name, roll in baked.rolls.items()}
+        self._kept: dict[str, tuple[int, NDArray[np.uint8]]] = {}
+
+    def at(self, seconds: float) -> dict[str, bytes]:
+        """Every string's bytes at a time of the song; dark outside it, and where a roll is broken."""
+        out: dict[str, bytes] = {}
+        for name, reader in self._readers.items():
+            frame = self._frame(name, reader, round(seconds * SECOND))
+            for string, place in reader.header.byte_slices.items():
+                out[string] = frame[place].tobytes()
+        return out
+
+    def _frame(self, name: str, reader: RollReader, us: int) -> NDArray[np.uint8]:
+        dark = np.zeros(reader.header.frame_bytes, np.uint8)
+        found = reader.seek(us)
+        if found is None:
+            return dark
+        number, frame = found
+        kept, frames = self._kept.get(name, (-1, dark[None]))
+        if kept != number:
+            try:
+                frames = reader.group(number)
+            except RollError:
+                return dark
+            self._kept[name] = (number, frames)
+        standing: NDArray[np.uint8] = frames[frame]
+        return standing
+
+    def __enter__(self) -> FramesByTime:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for reader in self._readers.values():
+            reader.close()
+
+
+def patch_of(rig: Rig, first_universe: int = 1) -> list[e131.Patch]:
+    """The rig's strings on E1.31 universes, in the rig's order. Raises ValueError beyond universe 63999."""
+    return e131.patch([(s.name, s.pixels, s.order) for s in rig.strings.values()], first_universe)
+
+
+def decoded(song: Path) -> tuple[NDArray[np.float32], int]:
+    """The sound that was analysed: mono samples and their rate. Raises `Faults`."""
+    from ..analysis import decode
+
+    samples, rate, _ = decode(song)
+    return samples, rate
+
+
+__all__ = [
+    "Baked", "FramesByTime", "RollFile", "decoded", "e131", "head_crc", "link", "load_baked", "patch_of",
+    "roll_file",
+]  # fmt: skip
