@@ -93,7 +93,8 @@ class Seen:
 @dataclass(frozen=True)
 class Plan:
     """What happens on one board. `content`: the new files' bytes by name; `batches`: names that are copied and verified
-    together, then renamed together, the last with the manifest; before and after them, what is removed."""
+    together, then renamed together, the manifest last of all; before them, and before the manifest is renamed, what is
+    removed."""
 
     port: str
     controller: str
@@ -340,7 +341,8 @@ def planned(job: Job, seen: Seen, hashes: Mapping[str, str], choices: Choices) -
     batches = _batches(change, content, seen.files, free)
     first: list[str] = []
     if batches is None:
-        gone = [name for name in change if name in seen.files] + obsolete
+        # The old manifest stays until the new one is whole: without it nobody would know which files are ours.
+        gone = [name for name in change if name in seen.files and name not in (SETTINGS, MANIFEST)] + obsolete
         freed = free + sum(roll_room(seen.files[name]) for name in gone)
         after = {name: size for name, size in seen.files.items() if name not in gone}
         batches = _batches(change, content, after, freed)
@@ -406,11 +408,12 @@ def carried(board: MpBoard, plan: Plan, tell: Callable[[int], None] = lambda don
                     _copied(board, name, plan.content[name], lambda n, at=at: tell(at + n))  # type: ignore[misc]
                     done += len(plan.content[name])
             for name in batch:
+                if name == MANIFEST:  # while it stands, the old one still says that these are ours
+                    for gone in plan.remove_last:
+                        doing, began = f"was freed of {gone}", True
+                        board.remove(gone)
                 doing, began = f"renamed {name}{NEW}", True
                 board.move(name + NEW, name)
-        for name in plan.remove_last:
-            doing = f"was freed of {name}"
-            board.remove(name)
     except BoardFull:
         for name in plan.content:
             with contextlib.suppress(BoardError):

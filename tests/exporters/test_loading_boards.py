@@ -338,7 +338,7 @@ def test_a_file_that_was_changed_on_the_board_is_not_overwritten(loaded: FakeBoa
 # ---- busy playing -----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("state", ["playing", "paused", "lost"])
+@pytest.mark.parametrize("state", ["playing", "lost"])
 def test_a_board_that_plays_is_stopped_first_and_that_is_told(
     board: FakeBoard, tmp_path: Path, new: Package, state: str
 ) -> None:
@@ -347,6 +347,12 @@ def test_a_board_that_plays_is_stopped_first_and_that_is_told(
     assert done.notes == ("was showing old song.roll: stopped",)
     heard = bytes(board.heard)
     assert heard.index(b"stop\n") < heard.index(b"\x03")
+    assert board.files()["tide.roll"] == NEW["tide.roll"]
+
+
+def test_a_board_that_restarts_at_ctrl_c_is_asked_again(board: FakeBoard, tmp_path: Path, new: Package) -> None:
+    run(board, make_package(tmp_path / "busy", OLD, state="playing", resets=True))
+    assert run(board, new).notes == ("was showing old song.roll: stopped",)
     assert board.files()["tide.roll"] == NEW["tide.roll"]
 
 
@@ -457,3 +463,16 @@ def test_names_and_bytes_of_every_kind_arrive(board: FakeBoard) -> None:
             there.remove("nothing")
         there.remove(name)
         assert there.files() == {}
+
+
+def test_on_fat_a_file_is_renamed_over_another_too(tmp_path: Path) -> None:
+    with FakeBoard(tmp_path / "fat", fat=True) as board:
+        with MpBoard(board.plug()) as there:
+            there.write("glow/roll.py", b"old")
+            there.write("glow/roll.py.new", b"new")
+            there.move("glow/roll.py.new", "glow/roll.py")
+            assert there.files() == {"glow/roll.py": 3} and there.read("glow/roll.py", 9) == b"new"
+            assert there.free_bytes() > 1_000_000
+            with pytest.raises(BoardError, match="ENOENT"):
+                there.move("none", "glow/roll.py")
+            assert there.read("glow/roll.py", 9) == b"new"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from fakeboard.board import MICROPYTHON, FakeBoard
-from fakeboard.kit import PLAYER
+from fakeboard.kit import player_of
 
 from composer.cli import main
 from exporters import mpboard, package
@@ -25,7 +25,7 @@ def board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeBoard
     """A board that is not there, and a player for it that knows the link and nothing else."""
     player = tmp_path / "player"
     (player / "glow").mkdir(parents=True)
-    (player / "main.py").write_bytes(PLAYER.replace(b"STATE", b"idle"))
+    (player / "main.py").write_bytes(player_of())
     (player / "glow" / "roll.py").write_bytes(b"x = 1\n")
     monkeypatch.setattr(package.player_files, "__defaults__", (player,))
     monkeypatch.setattr(mpboard, "PATIENCE_S", 6.0)

@@ -40,9 +40,9 @@ os.execv(sys.argv[1], sys.argv[1:])
 class FakeBoard:
     """One board; `port` is where a host finds it while it is plugged in. `blocks` of 4096 bytes are its flash."""
 
-    def __init__(self, folder: Path, machine: str = PICO, blocks: int = 352) -> None:
+    def __init__(self, folder: Path, machine: str = PICO, blocks: int = 352, fat: bool = False) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.image, self.machine = folder / "flash.bin", machine
+        self.image, self.machine = folder / ("flash.fat" if fat else "flash.bin"), machine
         self.image.write_bytes(b"\xff" * 4096 * blocks)
         self._once("format")
         self.port = ""
@@ -176,7 +176,7 @@ class FakeBoard:
         os.close(self._child)
         self.restarts += 1
         if code == RESET or not self._raw:
-            self._start("main")
+            self._start("again")
             return
         self._to_host(b"MPY: soft reboot\r\n")
         self._start("prompt")

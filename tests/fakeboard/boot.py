@@ -1,5 +1,6 @@
 # Runs in MicroPython's unix port, before its own REPL: gives it the flash, `machine` and `os.uname` of a board.
-# Arguments: the flash image, what os.uname().machine is, what to do: "main", "prompt", "format", "dump", "fill FILE".
+# Arguments: the flash image (named .fat for FAT instead of littlefs), what os.uname().machine is, and what to do:
+# "main", "again" (main after a reset by software), "prompt", "format", "dump", "fill FILE".
 import binascii
 import collections
 import json
@@ -8,13 +9,13 @@ import sys
 
 import vfs
 
-BLOCK = 4096
 image, name, what = sys.argv[1:4]
+BLOCK, FileSystem = (512, vfs.VfsFat) if image.endswith(".fat") else (4096, vfs.VfsLfs2)
 host = vfs.VfsPosix("/")
 
 
 class Flash:
-    """A block device for VfsLfs2, as docs.micropython.org has it under "Working with filesystems"."""
+    """A block device, as docs.micropython.org has it under "Working with filesystems"."""
 
     def __init__(self, path):
         self.file = open(path, "r+b")
@@ -69,10 +70,10 @@ if what == "fill":
         wanted = json.load(file)
 flash = Flash(image)
 if what == "format":
-    vfs.VfsLfs2.mkfs(flash)
+    FileSystem.mkfs(flash)
     sys.exit(0)
 vfs.umount("/")
-vfs.mount(vfs.VfsLfs2(flash), "/")
+vfs.mount(FileSystem(flash), "/")
 os.chdir("/")
 if what == "dump":
     print(json.dumps(walk("", {})))
@@ -95,7 +96,7 @@ board_os.uname = lambda: Uname("rp2", name)
 sys.modules["os"] = board_os
 sys.modules["machine"] = Machine()
 sys.path[:] = ["/"]
-if what == "main" and "main.py" in os.listdir("/"):
+if what in ("main", "again") and "main.py" in os.listdir("/"):
     with open("/main.py") as file:
         code = file.read()
     exec(code, {"__name__": "__main__"})

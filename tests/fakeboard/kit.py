@@ -10,9 +10,14 @@ from typing import Any
 from exporters.loading import Job
 from exporters.package import BoardRow, Package, manifest_bytes, packed, player_id, read_package, settings_bytes
 
-PLAYER = Path(__file__).with_name("player.py").read_bytes()
 PICO_ROW = BoardRow("pico", 1_441_792, 131_072, 200_000)
 STRINGS = [{"name": "rail", "pin": 16, "pixels": 60}]
+
+
+def player_of(state: str = "idle", resets: bool = False) -> bytes:
+    """The player of a few lines."""
+    text = Path(__file__).with_name("player.py").read_text(encoding="utf-8")
+    return text.replace("STATE", state).replace("RESETS", str(resets)).encode()
 
 
 def make_package(
@@ -22,10 +27,12 @@ def make_package(
     controller: str = "quay",
     state: str = "idle",
     strings: list[Any] = STRINGS,
+    resets: bool = False,
     more: Mapping[str, bytes] = {},
 ) -> Package:
-    """A package in a new folder. `state`: what its player says it does; `more`: further files of the player."""
-    player = {"main.py": PLAYER.replace(b"STATE", state.encode()), "glow/roll.py": b"x = 1\n", **more}
+    """A package in a new folder. `state`: what its player says it does; `resets`: Ctrl-C restarts the board; `more`:
+    further files of the player."""
+    player = {"main.py": player_of(state, resets), "glow/roll.py": b"x = 1\n", **more}
     settings = {"format": 1, "controller": controller, "strings": strings, "songs": list(songs), "wifi": None}
     files = {**player, **songs, "settings.json": settings_bytes(settings)}
     for name, data in files.items():
