@@ -121,7 +121,8 @@ class Card:
             )
             self._stream.start()
         except (sounddevice.PortAudioError, ValueError) as error:
-            raise Faults.one("sound", str(device or ""), f"cannot be played: {_one_line(error)}") from None
+            what = f"cannot be played: {_one_line(error)}; --devices lists what there is"
+            raise Faults.one("sound", str(device or ""), what) from None
 
     def _fill(self, out: Samples, frames: int, times: Any, status: Any) -> None:
         """The card's thread: the next samples. Nothing here may wait or fail."""

@@ -192,6 +192,14 @@ def test_a_show_that_was_not_baked_is_told(tmp_path: Path) -> None:
     assert done.stderr.count("no such roll: bake the show first") == 2
 
 
+def test_a_sound_device_that_is_not_there_is_told_before_anything_lights(baked: Path) -> None:
+    """Whatever this computer has, it has no such device; without PortAudio the line says what to do."""
+    done = command("play", baked, "--no-boards", "--device", "No Such Device")
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stderr.startswith("sound: ")
+
+
 def test_play_needs_something_to_play() -> None:
     done = command("play")
     assert (done.returncode, done.stderr) == (2, "play: needs shows, or an evening.toml\n")
