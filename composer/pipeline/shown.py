@@ -16,12 +16,11 @@ from numpy.typing import NDArray
 
 from .. import score as scores
 from ..clock import SECOND, Group
-from ..faults import ShowFails
 from ..wire import duty_of_lightness, screen_of_duty
 from . import results
 from .live import View
 from .rolls import Frames
-from .show import Show, Tell
+from .show import Show
 
 
 def swatch(codes: Sequence[float]) -> str:
@@ -93,13 +92,15 @@ def decoder_folder() -> Path:
 
 
 def plugged_in() -> dict[str, Any]:
-    """Boards that are plugged in: `ports`, and whether this installation `can_load`."""
-    return {"ports": [], "can_load": False}
-
-
-def load_boards(folder: Path, options: Mapping[str, Any], tell: Tell, line: Callable[[str], None]) -> dict[str, Any]:
-    """Copy a baked show to its boards."""
-    raise ShowFails("loading boards is not built yet: copy the folders in out/ with a tool of your own")
+    """Serial ports on USB, among them those of boards: `ports`, and whether this installation `can_load`."""
+    try:
+        from exporters.mpboard import BoardError, usb_ports
+    except ImportError:
+        return {"ports": [], "can_load": False}
+    try:
+        return {"ports": [{"port": port.name, "what": port.what} for port in usb_ports()], "can_load": True}
+    except BoardError as error:
+        return {"ports": [], "can_load": False, "why": str(error)}
 
 
 class Superseded(Exception):

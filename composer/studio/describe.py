@@ -115,7 +115,7 @@ def show_of(view: live.View, text: str, fixes: Fixes, mode: str) -> dict[str, An
         "zones": list(show.rig.zones),
         "clips": clips,
         "phrases": {name: [block.where for block in blocks] for name, blocks in show.score.phrases.items()},
-        "placings": _placings(view, placed),
+        "placings": _placings(view, placed, document),
         "master": [
             {"where": level.where, "beat": _number(live.place_of(show, level.at)), "level": level.level,
              "written": _written(document, "master", i, "at")}
@@ -283,18 +283,30 @@ def _path(where: str) -> tuple[str | int, ...]:
     return (*kind, int(match[4]) - 1, *(match[5].split(".") if match[5] else ()))
 
 
-def _placings(view: live.View, placed: Iterable[shown.Placing]) -> list[dict[str, Any]]:
+def _placings(view: live.View, placed: Iterable[shown.Placing], document: Mapping[str, Any]) -> list[dict[str, Any]]:
     show = view.show
     by_order = {cue.order: cue for cue in show.cues}
     at = {block.where: block.stretch.at for block in show.score.clips if block.phrase and block.stretch}
+    written = {block.where: document["clip"][i].get("at") for i, block in enumerate(show.score.clips)}
     for name, moments in show.score.order.items():
+        texts = document["order"][name]
+        texts = texts if isinstance(texts, list) else [texts]
         at |= {f"order.{name}[{i + 1}]": moment for i, moment in enumerate(moments)}
+        written |= {f"order.{name}[{i + 1}]": text for i, text in enumerate(texts)}
     out = []
     for placing in placed:
         cues = [by_order[number] for number in placing.cues if number in by_order]
         start = live.place_of(show, at[placing.where]) if placing.where in at else None
         end = max((cue.start + cue.length for cue in cues), default=start)
-        out.append({"where": placing.where, "phrase": placing.phrase, "from": _number(start), "to": _number(end)})
+        out.append(
+            {
+                "where": placing.where,
+                "phrase": placing.phrase,
+                "from": _number(start),
+                "to": _number(end),
+                "written": written.get(placing.where),
+            }
+        )
     return out
 
 

@@ -172,9 +172,20 @@ def _bake(folder: Path, options: Mapping[str, Any], tell: Tell, line: Line) -> d
 
 
 def _load(folder: Path, options: Mapping[str, Any], tell: Tell, line: Line) -> dict[str, Any]:
-    from ..pipeline import shown
+    from ..pipeline import loading
 
-    return shown.load_boards(folder, options, tell, line)
+    ports = [options["port"]] if options.get("port") else []
+    done, missing = loading.load(
+        [folder], controller=options.get("controller"), ports=ports, wiring=bool(options.get("wiring")), tell=tell
+    )
+    for board in done:
+        copied = f"{len(board.copied)} files copied and verified" if board.copied else "everything was there already"
+        line(f"{board.controller} ({board.port}): {copied}")
+        for note in board.notes:
+            line(f"{board.controller}: {note}")
+    if missing:
+        line(f"not plugged in: {', '.join(missing)}")
+    return {"boards": [board.controller for board in done], "missing": missing}
 
 
 def _plain(content: Any) -> Any:

@@ -17,6 +17,7 @@ from .session import Session
 
 HOST = "127.0.0.1"
 TOKEN_BYTES = 18
+BACKLOG = 64
 
 
 def serve(folder: Path, port: int = 0, open_page: bool = True, say: Callable[[str], None] = print) -> None:
@@ -40,6 +41,7 @@ def listener(port: int) -> socket.socket:
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((HOST, port))
+        made.listen(BACKLOG)  # from now on a browser may come: it waits until the server is ready
     except (OSError, OverflowError) as error:
         made.close()
         why = getattr(error, "strerror", None) or error

@@ -18,7 +18,7 @@ from ..clock import Moment
 from ..faults import Fault, Faults
 from ..files import whole_file
 from ..pipeline import live
-from ..songmap import apply_fixes, fixes_path, load_fixes, write_fixes
+from ..songmap import Fixes, apply_fixes, fixes_path, load_fixes, write_fixes
 from . import describe
 from .fix_edits import corrected
 from .score_edits import MOST_OPS, BadEdit, edited
@@ -169,11 +169,10 @@ class Session:
         if self.view is None:
             return None
         if self._shown is None:
-            path = self.fixes.path if self.fixes is not None else Path()
             try:
-                fixes = load_fixes(path)
+                fixes = load_fixes(self.fixes.path) if self.fixes is not None else Fixes()
             except Faults:
-                fixes = load_fixes(path.with_name(""))
+                fixes = Fixes()
             mode = self.view.show.score.limiter
             self._shown = describe.show_of(self.view, self._view_text, fixes, mode)
         return self._shown

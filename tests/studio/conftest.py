@@ -2,37 +2,16 @@
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
-import uvicorn
-from shows import SCORE, make_show
-from starlette.testclient import TestClient
+from shows import make_show
+from studio_kit import COMMENTED, Client, Running, running
 
 from composer.studio.app import Studio
-from composer.studio.serve import config, listener
 from composer.studio.session import Session
-
-TOKEN = "a-token-for-tests"
-COMMENTED = (
-    SCORE.replace('[[clip]]\nname = "glow"', '# the mast glows all the way through\n[[clip]]\nname = "glow"')
-    .replace('bars = "1-8"', 'bars = "1-8"                  # to the end')
-    .replace("[order]", "# the wave comes twice\n[order]")
-)
-
-
-@dataclass(frozen=True)
-class Running:
-    """A studio that answers at `url` (with its token)."""
-
-    url: str
-    folder: Path
-    studio: Studio
 
 
 @pytest.fixture
@@ -41,55 +20,10 @@ def show_folder(tmp_path: Path) -> Path:
     return make_show(tmp_path / "tide", score=COMMENTED)
 
 
-@contextmanager
-def _running(folder: Path, watch_s: float = 0.1, audit_after_s: float = 0.3) -> Iterator[Running]:
-    studio = Studio(Session(folder), watch_s=watch_s, audit_after_s=audit_after_s)
-    listening = listener(0)
-    port = listening.getsockname()[1]
-    server = uvicorn.Server(config(studio, TOKEN, port))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
-    thread.start()
-    until = time.monotonic() + 20
-    while not server.started and time.monotonic() < until:
-        time.sleep(0.01)
-    assert server.started
-    try:
-        yield Running(f"http://127.0.0.1:{port}/{TOKEN}/", folder, studio)
-    finally:
-        server.should_exit = True
-        thread.join(20)
-        listening.close()
-
-
 @pytest.fixture
 def studio() -> Callable[..., AbstractContextManager[Running]]:
     """`with studio(folder) as running:` serves a show on a free port."""
-    return _running
-
-
-class Client(TestClient):
-    """Asks as the page does: `get("api/state")`, `post("api/edit", {...})`."""
-
-    def __init__(self, studio: Studio) -> None:
-        super().__init__(studio.app(TOKEN, 8000), base_url=f"http://127.0.0.1:8000/{TOKEN}/")
-        self.studio = studio
-
-    def state(self) -> dict:
-        """The state."""
-        return dict(self.get("api/state").json())
-
-    def ask(self, path: str, body: object) -> tuple[int, dict]:
-        """A POST: its status and its answer."""
-        answer = self.post(path, json=body)
-        return answer.status_code, answer.json()
-
-    def edit(self, *ops: dict, **more: object) -> tuple[int, dict]:
-        """An edit of the score as it is now."""
-        return self.ask("api/edit", {"base": self.state()["score_id"], "ops": list(ops), **more})
-
-    def fix(self, op: str, **more: object) -> tuple[int, dict]:
-        """A correction of what was heard."""
-        return self.ask("api/fix", {"base": self.state()["fixes_id"], "op": op, **more})
+    return running
 
 
 @pytest.fixture

@@ -1,0 +1,215 @@
+"""The files under the studio: other programs write them too, two pages are open, and the computer may stop any time."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from shows import ROOT, listing
+from studio_kit import ask, wait
+
+from composer.faults import Faults
+from composer.studio.session import Session
+
+
+def events(url: str, found: list[tuple[str, dict[str, Any]]], until: Callable[[], bool]) -> None:
+    """Collect a studio's events until it is enough."""
+    with urllib.request.urlopen(url + "api/events", timeout=20) as lines:
+        name = ""
+        for line in lines:
+            text = line.decode().strip()
+            if text.startswith("event: "):
+                name = text[7:]
+            elif text.startswith("data: "):
+                found.append((name, json.loads(text[6:])))
+                if until():
+                    return
+
+
+def test_a_change_on_disk_is_told_and_can_be_taken_back(show_folder: Path, studio: Callable) -> None:
+    path = show_folder / "score.toml"
+    before = path.read_bytes()
+    with studio(show_folder) as running:
+        found: list[tuple[str, dict[str, Any]]] = []
+        changed = lambda: any(name == "changed" for name, _ in found)  # noqa: E731
+        listener = threading.Thread(target=events, args=(running.url, found, changed), daemon=True)
+        listener.start()
+        wait(lambda: bool(found))
+        path.write_text(path.read_text().replace("opacity = 0.5", "opacity = 0.75"))
+        wait(changed)
+        content = next(content for name, content in found if name == "changed")
+        assert (content["page"], content["files"]) == (None, ["score.toml"])
+        state = ask(running.url + "api/state")
+        assert state["version"] == content["version"] and state["good"]
+        assert state["show"]["clips"][0]["values"]["opacity"] == 0.75
+        answer = ask(running.url + "api/undo", {"page": "mine"})
+        assert answer["ok"] and path.read_bytes() == before
+
+
+def test_a_broken_score_on_disk_is_told_and_the_last_good_show_stays(client, show_folder: Path) -> None:
+    path, session = show_folder / "score.toml", client.studio.session
+    good = path.read_text()
+    for text, where in (
+        (good.replace('effect = "hold"', "effect = hold"), "line"),
+        (good.replace('zone = "mast"', 'zone = "mist"'), "clip[1].zone"),
+        ("\x00", "line"),
+        ("", "song"),
+    ):
+        path.write_text(text)
+        assert session.poll()
+        state = client.state()
+        assert not state["good"] and any(fault["where"].startswith(where) for fault in state["faults"])
+        assert all(fault["line"] is None or fault["line"] >= 1 for fault in state["faults"])
+        assert len(state["show"]["clips"]) == 5
+        assert client.get(f"api/piece/{state['show']['pieces'][0]['id']}").status_code == 200
+    path.write_bytes(b"\xff\xfe")
+    session.poll()
+    assert "UTF-8" in client.state()["faults"][0]["what"]
+    path.unlink()
+    session.poll()
+    assert not client.state()["good"]
+    path.write_text(good)
+    session.poll()
+    assert client.state()["good"]
+
+
+def test_an_edit_for_an_older_text_is_refused_and_both_stay(client, show_folder: Path) -> None:
+    path = show_folder / "score.toml"
+    base = client.state()["score_id"]
+    theirs = path.read_text().replace("opacity = 0.5", "opacity = 0.75")
+    path.write_text(theirs)  # an editor saves
+    status, answer = client.ask("api/edit", {"base": base, "ops": [{"op": "move", "where": "clip[2]", "by": "4"}]})
+    assert (status, answer["error"]["kind"]) == (409, "conflict")
+    assert path.read_text() == theirs
+    assert answer["state"]["score_id"] != base
+    # The very same edit goes through on the new text.
+    body = {"base": answer["state"]["score_id"], "ops": [{"op": "move", "where": "clip[2]", "by": "4"}]}
+    assert client.ask("api/edit", body)[0] == 200
+    assert path.read_text() == theirs.replace('bars = "4"', 'bars = "5"')
+
+
+def test_a_whole_text_for_an_older_one_is_kept_beside(client, show_folder: Path) -> None:
+    path = show_folder / "score.toml"
+    base, mine = client.state()["score_id"], path.read_text() + "# mine\n"
+    path.write_text(path.read_text() + "# theirs\n")
+    status, answer = client.ask("api/edit", {"base": base, "ops": [{"op": "text", "text": mine}]})
+    assert (status, answer["error"]["kept"]) == (409, "score.kept-1.toml")
+    assert path.read_text().endswith("# theirs\n")
+    assert (show_folder / "score.kept-1.toml").read_text() == mine
+    assert client.state()["kept"] == ["score.kept-1.toml"]
+
+
+def test_two_pages_at_once_lose_nothing(show_folder: Path, studio: Callable) -> None:
+    """Each page moves its own clip to and fro; a refused edit is asked again on the newer text."""
+    with studio(show_folder) as running:
+        refused = [0, 0]
+
+        def page(number: int) -> None:
+            for turn in range(6):
+                op = {"op": "set", "where": f"clip[{number + 1}]", "key": "seed", "value": turn}
+                while True:
+                    base = ask(running.url + "api/state")["score_id"]
+                    answer = ask(running.url + "api/edit", {"base": base, "ops": [op], "page": str(number)})
+                    if answer.get("ok"):
+                        break
+                    assert answer["error"]["kind"] == "conflict"
+                    refused[number] += 1
+
+        pages = [threading.Thread(target=page, args=(number,)) for number in range(2)]
+        for one in pages:
+            one.start()
+        for one in pages:
+            one.join(60)
+        state = ask(running.url + "api/state")
+        assert [clip["values"]["seed"] for clip in state["show"]["clips"][:2]] == [5, 5]
+        steps = 0
+        while ask(running.url + "api/undo", {}).get("ok"):
+            steps += 1
+        assert steps == 12
+
+
+def test_a_folder_that_cannot_be_written_is_said(client, show_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = (show_folder / "score.toml").read_bytes()
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", full)
+    status, answer = client.edit({"op": "move", "where": "clip[2]", "by": "4"})
+    assert status == 422 and "No space left" in answer["error"]["message"]
+    assert (show_folder / "score.toml").read_bytes() == before
+    assert client.state()["undo"] is None
+
+
+def test_no_such_show() -> None:
+    with pytest.raises(Faults, match=r"score.toml: no such file"):
+        Session(Path("nowhere"))
+
+
+# ---- killed at any moment ----------------------------------------------------------------------------------------
+
+
+def started(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The command itself, in a process."""
+    line = [sys.executable, "-m", "composer", "studio", str(folder), "--no-open"]
+    process = subprocess.Popen(line, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    assert process.stdout is not None
+    url = process.stdout.readline().strip()
+    assert url.startswith("http://127.0.0.1:")
+    try:
+        yield process, url
+    finally:
+        process.kill()
+        process.wait(20)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="kill -9 is of POSIX")
+def test_killed_while_saving_it_loses_no_saved_edit_and_leaves_no_half_file(show_folder: Path) -> None:
+    path = show_folder / "score.toml"
+    before = listing(show_folder)
+    saved, tried = path.read_text(), path.read_text()
+    for wait_s in (0.05, 0.21):
+        running = started(show_folder)
+        process, url = next(running)
+        base = ask(url + "api/state")["score_id"]
+        killer = threading.Timer(wait_s, lambda process=process: os.kill(process.pid, signal.SIGKILL))
+        killer.start()
+        for turn in range(500):
+            tried = saved.partition("# turn")[0] + f"# turn {turn} " + "x" * 20_000 + "\n"
+            try:
+                answer = ask(url + "api/edit", {"base": base, "ops": [{"op": "text", "text": tried}]})
+            except OSError:
+                break
+            assert answer["ok"]
+            base, saved = answer["state"]["score_id"], tried
+        else:
+            pytest.fail("it was not killed")
+        running.close()
+        # What was answered is on disk; what was under way is there whole or not at all.
+        assert path.read_text() in (saved, tried)
+        saved = path.read_text()
+    left = {name for name in listing(show_folder) if name not in before}
+    assert all(name.endswith(".part.toml") and name.startswith(".") for name in left)  # a draft that nobody reads
+    running = started(show_folder)
+    _, url = next(running)
+    assert ask(url + "api/state")["good"]
+    running.close()
+
+
+def test_a_second_token_at_each_start(show_folder: Path) -> None:
+    urls = []
+    for _ in range(2):
+        running = started(show_folder)
+        urls.append(next(running)[1])
+        running.close()
+    tokens = [url.split("/")[3] for url in urls]
+    assert tokens[0] != tokens[1] and all(len(token) >= 22 for token in tokens)  # 128 bits or more

@@ -1,0 +1,104 @@
+"""Baking from the page: the same as the command does, told as it goes, stopped when asked, and one at a time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from shows import listing
+from studio_kit import ask, wait
+
+from composer import pipeline
+from composer.studio import jobs as jobs_module
+from composer.studio.jobs import Jobs
+
+
+def ended(client: Any, id: int, seconds: float = 90.0) -> dict[str, Any]:
+    """A job once it runs no more."""
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        job = next(job for job in client.get("api/jobs").json() if job["id"] == id)
+        if job["state"] != "running":
+            return dict(job)
+        time.sleep(0.05)
+    raise AssertionError("the job did not end")
+
+
+def test_a_bake_from_the_page_is_the_command_s(client, show_folder: Path, tmp_path: Path) -> None:
+    told: list[dict[str, Any]] = []
+    client.studio.session.listen(lambda name, content: told.append(dict(content)) if name == "job" else None)
+    assert client.get("api/board").json() == {"baked": False, "current": False, "controllers": {}}
+    status, answer = client.ask("api/bake", {"small": False})
+    assert (status, answer["job"]["state"]) == (202, "running")
+    assert client.ask("api/bake", {})[1]["error"]["kind"] == "busy"
+    job = ended(client, answer["job"]["id"])
+    assert (job["state"], job["share"]) == ("done", 1.0)
+    assert job["result"]["controllers"].keys() == {"quay", "deck"}
+    wanted = pipeline.bake(show_folder, tmp_path / "other")
+    for name, path in wanted.rolls.items():
+        assert (show_folder / "out" / name / path.name).read_bytes() == path.read_bytes()
+    shares = [row["share"] for row in told if row["what"] == "baking"]
+    assert shares == sorted(shares) and len(shares) > 3
+    board = client.get("api/board").json()
+    assert board["baked"] and board["current"] and board["controllers"]["quay"]["fits"]
+    client.edit({"op": "move", "where": "clip[2]", "by": "4"})
+    assert not client.get("api/board").json()["current"]
+
+
+def test_a_show_that_fails_says_why(client, show_folder: Path) -> None:
+    rig = show_folder / "rig.toml"
+    rig.write_text(rig.read_text().replace("amps = 0.6", "amps = 0.1\nusable = 0.1"))
+    client.studio.session.poll()
+    assert "below" in client.state()["show"]["trouble"]
+    job = ended(client, client.ask("api/bake", {})[1]["job"]["id"])
+    assert job["state"] == "failed" and any("supply.boat" in line for line in job["lines"])
+    assert not list(show_folder.glob("out/*/*.roll"))
+
+
+def test_a_cancelled_bake_leaves_nothing_half(client, show_folder: Path) -> None:
+    before = listing(show_folder)
+    id = client.ask("api/bake", {"small": True})[1]["job"]["id"]
+    assert client.ask("api/cancel", {"job": id})[0] == 200
+    assert ended(client, id)["state"] == "cancelled"
+    assert listing(show_folder).keys() == before.keys()
+    assert client.ask("api/cancel", {"job": id})[0] == 404
+
+
+def test_work_whose_studio_is_gone_clears_up_and_ends(show_folder: Path) -> None:
+    jobs = Jobs(lambda row: None)
+    jobs.start("bake", show_folder, {})
+    process, pipe = jobs._process, jobs._pipe
+    assert pipe is not None
+    pipe.close()  # as when the studio is killed
+    process.join(60)
+    assert process.exitcode is not None
+    assert not list(show_folder.glob("out/.baking-*")) and not list(show_folder.glob("out/*/*.roll"))
+
+
+def test_every_kind_of_work_has_its_route(client) -> None:
+    paths = {route.path for route in client.studio.routes()}
+    assert {f"/api/{kind}" for kind in jobs_module.WORK} <= paths
+
+
+def test_the_audit_comes_when_it_is_quiet_and_is_the_baked_one_s(show_folder: Path, studio: Callable) -> None:
+    with studio(show_folder) as running:
+        assert not ask(running.url + "api/audit")["ready"]
+        wait(lambda: ask(running.url + "api/audit")["ready"], 60)
+        found = ask(running.url + "api/audit")
+        baked = pipeline.bake(show_folder).audit
+        for name, row in baked["supplies"].items():
+            assert found["supplies"][name]["peak_a"] == row["peak_a"]
+            assert found["supplies"][name]["clips"] == row["clips"]
+        assert found["flashes"]["worst_per_s"] == baked["flashes"]["worst_per_s"]
+        peak = next(mark for mark in found["marks"] if mark["supply"] == "boat")
+        assert peak["kind"] == "peak" and "clip[2]" in peak["wheres"]  # the white clip
+        assert peak["from_us"] == round(baked["supplies"]["boat"]["peak_s"] * 1e6)
+        base = ask(running.url + "api/state")["score_id"]
+        op = {"op": "delete", "where": "clip[2]"}
+        assert ask(running.url + "api/edit", {"base": base, "ops": [op]})["ok"]
+        assert not ask(running.url + "api/audit")["ready"]
+        wait(lambda: ask(running.url + "api/audit")["ready"], 60)
+        marks = ask(running.url + "api/audit")["marks"]
+        assert all("white@4.1" not in mark["clips"] for mark in marks)
