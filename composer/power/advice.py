@@ -6,13 +6,14 @@ Figures of codes are named as such, rules of thumb too. They help to plan; local
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 from ..rig import Feed, Rig, Wire, awg_mm2
 from .feeding import MOST_TRIALS, NewFeeds, more_feeds
-from .ladder import Floats
+from .ladder import Rails, likeness
 from .model import CurrentModel
+from .network import Floats
 from .wires import carries, ohm_per_m, wire_ohm
 
 # Blade fuses, ISO 8820-3, and small cartridge fuses, IEC 60127 (both from memory).
@@ -70,8 +71,8 @@ def fuse_for(peak_a: float, carries_a: float) -> float | None:
 def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Floats]) -> dict[str, Any]:
     """Advice for a whole rig: {"supplies", "strings", "feeds"} by name.
 
-    `audit` is `PowerAudit.result`; `worst` holds, by string, the currents (pixels of the rig,) of the frame in which
-    its volts are lowest (`PowerAudit.worst_amps`).
+    `audit` is `PowerAudit.result`; `worst` holds, by string, its pixels' currents (pixels,) in the frame in which its
+    volts are lowest (`PowerAudit.worst_amps`).
     """
     white = model.pixel_a(model.white())[0] + model.pixel_idle_a()
     supplies = {}
@@ -85,15 +86,18 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
         }
     strings: dict[str, dict[str, Any]] = {}
+    known: dict[Hashable, NewFeeds] = {}
+    volts_of = {name: supply.volts for name, supply in model.rig.supplies.items()}
     trials = max(100, MOST_TRIALS * 8 // len(model.rig.strings))  # a rig of many strings asks for many searches
     for name, string in model.rig.strings.items():
-        row, strings[name] = audit["strings"][name], {}
-        for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white)):
-            # What the audit has found to hold needs no network of its own.
-            holds = min_v >= string.chip.min_v
-            more = (
-                NewFeeds((), min_v, True) if holds else more_feeds(model, name, amps, trials=min(trials, MOST_TRIALS))
-            )
+        row, strings[name], own = audit["strings"][name], {}, model.rig.pixel_slices[name]
+        for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white[own])):
+            more = NewFeeds((), min_v, True)
+            if min_v < string.chip.min_v:  # what the audit has found to hold needs no network of its own
+                alike = likeness(string, Rails(string, 20.0), volts_of), string.chip.min_v, amps.tobytes()
+                if alike not in known:
+                    known[alike] = more_feeds(model, name, amps, trials=min(trials, MOST_TRIALS))
+                more = known[alike]
             strings[name][f"feeds_for_{key}"] = more._asdict()
     feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
     return {"supplies": supplies, "strings": strings, "feeds": feeds}

@@ -5,29 +5,32 @@ from __future__ import annotations
 import math
 import weakref
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from .ladder import Floats, Ladder, headroom
+from .ladder import Island, Ladder, headroom
 from .limiter import SKEW_MS, group_times_us, windowed_max
 from .model import Amps, CurrentModel, Frames
+from .network import Floats
 from .wires import carries, feed_limit_a, rail_ohm_per_m, wire_ok
 
 if TYPE_CHECKING:
     from ..clock import Group
 
 
+STRIP_ROWS = 60  # stretches of a string whose volts are kept over time: as many as a plot shows
+
+
 class PowerAudit:
-    """Adds up a show group by group; memory is a few numbers a frame, and one a pixel and group for `strip_v`.
+    """Adds up a show group by group; memory is a few numbers a frame, and those of `strip_v` a group.
 
     After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables; `group_us`
     int64 (groups,) when each group starts; `peak_frame[supply]` the number of the frame in which a supply draws most,
-    `peak_bytes[supply]` its bytes uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of each pixel in each
-    group, float32 (groups, pixels). Wires and rails are at `celsius`. A read-only array that comes again (a bar that
-    repeats) is not worked out again.
+    `peak_bytes[supply]` its bytes uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of at most 60 stretches of
+    its pixels in each group, float32 (groups, stretches). Wires and rails are at `celsius`. A read-only array that
+    comes again (a bar that repeats) is not worked out again.
     """
 
     def __init__(self, model: CurrentModel, skew_ms: float | None = SKEW_MS, celsius: float = 20.0) -> None:
@@ -161,8 +164,9 @@ class PowerAudit:
 
     @property
     def worst_amps(self) -> dict[str, Floats]:
-        """By string, the currents (pixels of the rig,) of the frame in which its volts are lowest; after `result`."""
-        return self.volts.min_amps
+        """By string, its pixels' currents (pixels,) in the frame in which its volts are lowest; after `result`."""
+        islands = self.ladder.island_of
+        return {name: amps[islands[name].own[name]] for name, amps in self.volts.min_amps.items()}
 
     def over_budget(self) -> list[str]:
         """Supplies whose largest frame is above their budget."""
@@ -202,7 +206,8 @@ class _Sample:
 class VoltAudit:
     """The ladder's part of the audit: volts along the strings, amperes of the feeds.
 
-    Groups are worked out once; `order` has the number of each group of the show among the different ones.
+    Groups are worked out once; `order` has the number of each group of the show among the different ones. `strip` has,
+    by string, the lowest volts of at most `STRIP_ROWS` stretches of its pixels in each different group.
     """
 
     def __init__(self, model: CurrentModel, ladder: Ladder) -> None:
@@ -220,8 +225,11 @@ class VoltAudit:
         self.feed_peak_a = np.full(len(ladder.feeds), -np.inf)
         self.feed_frame = np.zeros(len(ladder.feeds), int)
         self.strip: dict[str, list[npt.NDArray[np.float32]]] = {name: [] for name in strings}
-        # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array.
-        self._most = max(1, 400_000 // max(1, model.rig.pixels))
+        # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array,
+        # and 24 MB of frames.
+        longest = max(string.pixels for string in strings.values())
+        self._most = max(1, min(400_000 // longest, (24 << 20) // model.rig.frame_bytes))
+        self._white_v: dict[tuple[int, bytes], tuple[float, int]] = {}
         self._waiting: list[Frames] = []
         self._firsts: list[int] = []
         self._added = 0
@@ -251,12 +259,20 @@ class VoltAudit:
         numbers = np.concatenate(
             [first + np.arange(len(f)) for first, f in zip(self._firsts, self._waiting, strict=True)]
         )
-        amps = self.model.pixel_a(np.concatenate(self._waiting))
-        amps += self.idle_a
+        frames = np.concatenate(self._waiting)
         self._waiting, self._firsts = [], []
-        solved = self.ladder.solve(amps)
+        for island in self.ladder.islands:
+            amps = np.concatenate([self.model.string_a(name, frames) for name in island.strings], axis=1)
+            amps += self.idle_a[island.pixels]
+            self._take(island, amps, numbers, starts)
+
+    def _take(
+        self, island: Island, amps: Floats, numbers: npt.NDArray[np.int64], starts: npt.NDArray[np.int64]
+    ) -> None:
+        """Solve an island; `numbers` are those of the frames, `starts` the first rows of the groups."""
+        solved = island.solve(amps)
         for name, volts in solved.volts.items():
-            string = self.model.rig.strings[name]
+            string = island.strings[name]
             lowest = volts.min(axis=1)
             row = int(lowest.argmin())
             if lowest[row] < self.min_v[name]:
@@ -267,11 +283,13 @@ class VoltAudit:
             self._low[name].append(np.add.reduceat(lowest < string.chip.min_v, starts, dtype=np.int64))
             self._starved[name].append(np.add.reduceat(lowest < headroom(string).full_v, starts, dtype=np.int64))
             self.lift_v[name] = max(self.lift_v[name], float(solved.lift[name][:, 0].max()))
-            self.strip[name].append(np.minimum.reduceat(volts, starts, axis=0).astype(np.float32))
+            by_group = np.minimum.reduceat(volts, starts, axis=0)
+            self.strip[name].append(_stretches(by_group).astype(np.float32))
         top = solved.feeds.argmax(axis=0)
         peaks = solved.feeds[top, np.arange(len(top))]
-        self.feed_frame = np.where(peaks > self.feed_peak_a, numbers[top], self.feed_frame)
-        self.feed_peak_a = np.maximum(self.feed_peak_a, peaks)
+        mine = island.columns
+        self.feed_frame[mine] = np.where(peaks > self.feed_peak_a[mine], numbers[top], self.feed_frame[mine])
+        self.feed_peak_a[mine] = np.maximum(self.feed_peak_a[mine], peaks)
 
     def strings(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
         """`strings` as in audit.json, and more.
@@ -283,11 +301,12 @@ class VoltAudit:
         needs on its data pin at 0.7 x its supply, `logic_v` what the board gives.
         """
         out = {}
+        white = self.model.pixel_a(self.model.white())[0] + self.idle_a
         for name, string in self.model.rig.strings.items():
             feed = string.feeds[0]
             volts = self.model.rig.supplies[feed.supply].volts
-            min_v, pixel = self._lowest(self.ladder, name, self.min_amps[name])
-            white = self.model.pixel_a(self.model.white())[0] + self.idle_a
+            island = self.ladder.island_of[name]
+            min_v, pixel = island.lowest(name, self.min_amps[name], self.idle_a[island.pixels])
             out[name] = {
                 "min_v": min_v,
                 "min_v_pixel": pixel,
@@ -299,7 +318,7 @@ class VoltAudit:
                 "currents_hold": self.starved_frames(name) == 0,
                 "low_frames": self.low_frames(name),
                 "starved_frames": self.starved_frames(name),
-                "white_min_v": self._lowest(self.ladder, name, white)[0],
+                "white_min_v": self._white_min_v(island, name, white[island.pixels]),
                 "rail_ohm_per_m": rail_ohm_per_m(string),
                 "rail_estimated": string.rail_ohm_per_m is None,
                 "lift_v": self.lift_v[name],
@@ -340,13 +359,14 @@ class VoltAudit:
             }
         return out
 
-    def _lowest(self, ladder: Ladder, name: str, amps: Floats) -> tuple[float, int]:
-        """Lowest volts of a string and its pixel, for one frame (pixels,), with currents that agree with them."""
-        volts = ladder.volts(amps[None])[name][0]
-        if volts.min() < headroom(self.model.rig.strings[name]).full_v:
-            idle = self.idle_a if ladder is self.ladder else self.idle_a[self._of(name)]
-            volts = ladder.consistent(amps, idle)[0][name]
-        return float(volts.min()), int(volts.argmin())
+    def _white_min_v(self, island: Island, name: str, white: Floats) -> float:
+        """Lowest volts of a string at full white; strings alike are worked out once."""
+        if len(island.strings) > 1:
+            return island.lowest(name, white, self.idle_a[island.pixels])[0]
+        key = id(island.circuit), white.tobytes()
+        if key not in self._white_v:
+            self._white_v[key] = island.lowest(name, white, self.idle_a[island.pixels])
+        return self._white_v[key][0]
 
     def _lost_v(self, feed_name: str) -> float | None:
         """Lowest volts in its string's worst frame without one feed; None where nothing else feeds the same run."""
@@ -356,11 +376,18 @@ class VoltAudit:
         mates = next(feeds for _, _, feeds in self.ladder.rails[string.name].runs if number in feeds)
         if len(mates) == 1:
             return None
-        alone = Ladder(replace(rig, strings={string.name: string}), self.ladder.celsius, without=feed_name)
-        return self._lowest(alone, string.name, self.min_amps[string.name][self._of(string.name)])[0]
+        alone, own = self.ladder.alone(string.name, feed_name), self.ladder.island_of[string.name].own[string.name]
+        idle = self.idle_a[rig.pixel_slices[string.name]]
+        return alone.lowest(string.name, self.min_amps[string.name][own], idle)[0]
 
-    def _of(self, name: str) -> slice:
-        return self.model.rig.pixel_slices[name]
+
+def _stretches(values: Floats) -> Floats:
+    """(n, pixels) -> the lowest of each of at most `STRIP_ROWS` stretches of pixels, (n, stretches)."""
+    pixels = values.shape[1]
+    if pixels <= STRIP_ROWS:
+        return values
+    lowest: Floats = np.minimum.reduceat(values, np.arange(STRIP_ROWS) * pixels // STRIP_ROWS, axis=1)
+    return lowest
 
 
 def _quantile(values: Amps, weights: Amps, share: float) -> float:

@@ -16,24 +16,24 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.sparse.linalg import splu
 
 from ..rig import Feed, LedString, Rig
-from .ladder import Floats, Network, Rails
+from .ladder import Rails, rails_of
 from .model import CurrentModel
+from .network import Floats, Network
 from .wires import wire_ohm
 
 MOST_FEEDS = 12
-MOST_PLACES = 512  # places where a feed may go; a longer string has them evenly spread
-EXACT_PLACES = 48  # of them those that the search for the fewest looks at, besides what was found before it
-MOST_TRIALS = 2000  # networks that one search may solve
+MOST_PLACES = 128  # places where a feed may go; a longer string has them evenly spread
+EXACT_PLACES = 32  # of them those that the search for the fewest looks at, besides what was found before it
+MOST_TRIALS = 1000  # networks that one search may solve
 
 
 class NewFeeds(NamedTuple):
     """Places (before pixel N) where a string needs further feeds, and the lowest volts with them.
 
     `enough` is False where even `MOST_FEEDS` leave it below the limit (wires or supply are the matter then). `fewest`:
-    that no smaller number would do at any of some 48 places along the string has been shown, and not only tried.
+    that no smaller number would do at any of some 32 places along the string has been shown, and not only tried.
     """
 
     places: tuple[int, ...]
@@ -47,12 +47,12 @@ def more_feeds(
 ) -> NewFeeds:
     """The fewest further feeds that keep one string above its chip's least volts, for the currents of one frame.
 
-    `amps` (pixels of the rig,), idle included. New feeds get the wire of the run's nearest one. The frame's own
+    `amps` (pixels of the string,), idle included. New feeds get the wire of the run's nearest one. The frame's own
     currents are kept (no chip starves once it is well fed), so an answer that suffices does. `trials` bounds the search
     for a smaller number than the one that was found step by step.
     """
     rig, limit_v = model.rig, model.rig.strings[name].chip.min_v
-    network = _Fed(rig, rig.strings[name], amps[rig.pixel_slices[name]], celsius)
+    network = _Fed(rig, rig.strings[name], amps, celsius)
     added = _step_by_step(network, limit_v)
     min_v = network.lowest(added)[0]
     if min_v < limit_v:
@@ -129,9 +129,8 @@ class _Fed:
         feeds = sorted([*string.feeds, *further.values()], key=lambda feed: feed.at)
         whole = replace(string, feeds=tuple(feeds))
         rails = Rails(whole, celsius)
-        net = Network(list(rig.supplies))
-        plus = net.rail(rails, {cut for cut in string.cuts if 0 < cut < string.pixels})
-        minus = net.rail(rails, set())
+        net = Network(list(dict.fromkeys(feed.supply for feed in feeds)))
+        plus, minus = rails_of(net, whole, rails)
         ends: list[tuple[int, int]] = []
         volts: list[float] = []
         for i, feed in enumerate(feeds):
@@ -148,9 +147,8 @@ class _Fed:
             into[node, column], into[pole, column] = 1.0, -1.0
         into = into[closed.keep]
         across = closed.across(plus[: string.pixels], minus[: string.pixels], np.arange(string.pixels), string.pixels)
-        factored = splu(closed.matrix)
-        still = factored.solve(closed.into - across @ amps)
-        spreads = factored.solve(into)
+        still = closed.factored(closed.into - across @ amps)
+        spreads = closed.factored(into)
         self.still_v: Floats = across.T @ still
         self.by_amp: Floats = across.T @ spreads
         self.between: Floats = into.T @ spreads

@@ -12,7 +12,8 @@
 
 A feed before pixel k meets the rails half-way between pixels k-1 and k; at an end, half a pitch outside. V+ may be
 cut, ground goes through. Supplies are stiff sources whose minus poles are joined by the strings' ground alone, as
-floating supplies are.
+floating supplies are. So strings feel each other only where they join the same supplies: the rig falls into *islands*,
+most of them one string, each a network of its own; islands that are alike are solved once.
 
 The network is linear in the pixels' currents. How each feed's current follows from them is found once, by one sparse
 solve a feed; then every frame costs two running sums a string: with x the resistance along a rail, C the running sum
@@ -24,20 +25,17 @@ of pixel currents and D that of r x C,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import scipy.sparse as sp
-from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import splu
 
 from ..rig import Feed, LedString, Rig, in_run
+from .network import Closed, Floats, Network
 from .wires import rail_ohm_per_m, wire_ohm
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_OHM = 1e-7  # between two pixels at the same place
 
@@ -81,118 +79,78 @@ class Ladder:
         self.strings = {name: _without(string, without) for name, string in rig.strings.items()}
         self.feeds = tuple(feed.name for string in self.strings.values() for feed in string.feeds)
         self.rails = {name: Rails(string, celsius) for name, string in self.strings.items()}
-        self.fed: npt.NDArray[np.bool_] = np.ones(rig.pixels, bool)
-        for name, rails in self.rails.items():
-            for first, end, feeds in rails.runs:
-                self.fed[rig.pixel_slices[name]][first:end] = bool(feeds)
-        self._solve_network()
-
-    # ---- once ----
-
-    def _solve_network(self) -> None:
-        """Feed currents of both rails and supplies' minus poles as linear functions of the pixels' currents.
-
-        Node analysis of the whole rig; the matrix is symmetric, so one solve with a feed's own row gives that feed's
-        answer to every pixel (reciprocity).
-        """
-        net = Network(list(self.rig.supplies))
-        plus_rows, minus_rows, fixed = [], [], []
-        where: dict[str, tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = {}
-        for name, string in self.strings.items():
-            rails = self.rails[name]
-            plus = net.rail(rails, {cut for cut in string.cuts if 0 < cut < string.pixels})
-            minus = net.rail(rails, set())
-            where[name] = plus[: string.pixels], minus[: string.pixels]
-            for i, feed in enumerate(string.feeds):
-                pole, volts = net.minus[feed.supply], self.rig.supplies[feed.supply].volts
-                ohm = rails.wire_ohm[i]
-                net.resistor(plus[string.pixels + i], pole, ohm, volts)
-                net.resistor(minus[string.pixels + i], pole, ohm, 0.0)
-                plus_rows.append(({pole: 1 / ohm, plus[string.pixels + i]: -1 / ohm}, volts / ohm))
-                minus_rows.append(({pole: -1 / ohm, minus[string.pixels + i]: 1 / ohm}, 0.0))
-                fixed.append(feed)
-        pole_rows = [({net.minus[name]: 1.0}, 0.0) for name in self.rig.supplies]
-        self._net = net.closed()
-        plus, minus = (np.concatenate([ends[i] for ends in where.values()]) for i in (0, 1))
-        self._across = self._net.across(plus[self.fed], minus[self.fed], np.flatnonzero(self.fed), self.rig.pixels)
-        answers = self._net.answers(plus_rows + minus_rows + pole_rows)
-        count = len(self.feeds)
-        draws = np.zeros((self.rig.pixels, len(answers)))
-        still = np.empty(len(answers))
-        for j, (response, constant) in enumerate(answers):
-            still[j] = constant
-            for name, (plus, minus) in where.items():
-                draws[self.rig.pixel_slices[name], j] = response[minus] - response[plus]
-        draws *= self.fed[:, None]
-        self.plus_by_pixel, self.minus_by_pixel = draws[:, :count], draws[:, count : 2 * count]
-        self.pole_by_pixel = draws[:, 2 * count :]
-        self.plus_still, self.minus_still, self.pole_still = still[:count], still[count : 2 * count], still[2 * count :]
-
-    # ---- every frame ----
+        self._known: dict[Hashable, _Circuit] = {}
+        number = {name: i for i, name in enumerate(self.feeds)}
+        islands = []
+        for names in _together(self.strings):
+            slices = [rig.pixel_slices[name] for name in names]
+            pixels: slice | npt.NDArray[np.intp] = slices[0]
+            if len(names) > 1:
+                pixels = np.concatenate([np.arange(one.start, one.stop) for one in slices])
+            strings = {name: self.strings[name] for name in names}
+            columns = np.array([number[f.name] for s in strings.values() for f in s.feeds], np.intp)
+            rails = {name: self.rails[name] for name in names}
+            islands.append(Island(strings, rails, self._volts_of(), pixels, columns, self._known))
+        self.islands = tuple(islands)
+        self.island_of = {name: island for island in self.islands for name in island.strings}
 
     def feed_a(self, amps: Floats) -> Floats:
         """Amperes of each feed, (n, feeds), from those of each pixel, idle included, (n, pixels)."""
-        return self.plus_still + amps @ self.plus_by_pixel
+        out = np.empty((len(amps), len(self.feeds)))
+        for island in self.islands:
+            out[:, island.columns] = island.feed_a(amps[:, island.pixels])
+        return out
+
+    def by_pixel(self) -> sp.csc_matrix:
+        """What part of each pixel's current each feed's V+ wire carries, sparse (pixels of the rig, feeds)."""
+        rows, columns, parts = [], [], []
+        pixels = np.arange(self.rig.pixels)
+        for island in self.islands:
+            mine, weights = pixels[island.pixels], island.circuit.plus_by_pixel
+            rows.append(np.repeat(mine, weights.shape[1]))
+            columns.append(np.tile(island.columns, len(mine)))
+            parts.append(weights.ravel())
+        where = np.concatenate(rows), np.concatenate(columns)
+        return sp.coo_matrix((np.concatenate(parts), where), (self.rig.pixels, len(self.feeds))).tocsc()
 
     def solve(self, amps: Floats) -> Solved:
         """Volts and feed currents from the pixels' currents, idle included, float64 (n, pixels of the rig)."""
-        if not self.fed.all():
-            amps = amps * self.fed
-        plus_a, minus_a = self.feed_a(amps), self.minus_still + amps @ self.minus_by_pixel
-        poles = self.pole_still + amps @ self.pole_by_pixel
-        volts, lift = {}, {}
-        first = 0
-        supplies = list(self.rig.supplies)
-        for name, string in self.strings.items():
-            mine = slice(first, first + len(string.feeds))
-            first = mine.stop
-            pole = poles[:, [supplies.index(feed.supply) for feed in string.feeds]]
-            source = np.array([self.rig.supplies[feed.supply].volts for feed in string.feeds])
-            rails = self.rails[name]
-            plus, minus = rails.potentials(
-                amps[:, self.rig.pixel_slices[name]], plus_a[:, mine], minus_a[:, mine], pole, source
-            )
-            volts[name], lift[name] = plus - minus, minus - pole[:, :1]
-        return Solved(volts, lift, plus_a)
+        feeds = np.empty((len(amps), len(self.feeds)))
+        volts: dict[str, Floats] = {}
+        lift: dict[str, Floats] = {}
+        for island in self.islands:
+            solved = island.solve(amps[:, island.pixels])
+            feeds[:, island.columns] = solved.feeds
+            volts |= solved.volts
+            lift |= solved.lift
+        in_order = list(self.strings)
+        return Solved({name: volts[name] for name in in_order}, {name: lift[name] for name in in_order}, feeds)
 
     def volts(self, amps: Floats) -> dict[str, Floats]:
         """Volts at each pixel by string, (n, pixels)."""
         return dict(self.solve(amps).volts)
 
-    # ---- where chips run out of headroom ----
-
     def consistent(self, amps: Floats, idle: Floats) -> tuple[dict[str, Floats], Floats]:
         """Volts by string (pixels,) and currents that agree with them (pixels of the rig,), for one frame.
 
-        A chip that gets less than `Headroom.full_v` draws less above idle, in a straight line down to `none_v`. Such a
-        current is the slope of a convex function of the volts, and the network's losses are one too, so the answer is
-        the least point of their sum: Newton steps with an exact line search, on the network's own sparse matrix.
+        A chip that gets less than `Headroom.full_v` draws less above idle, in a straight line down to `none_v`.
         """
-        limits = [headroom(string) for string in self.strings.values() for _ in range(string.pixels)]
-        none_v = np.array([limit.none_v for limit in limits])
-        span_v = np.array([limit.full_v for limit in limits]) - none_v
-        least, above = idle * self.fed, (amps - idle) * self.fed
-        net, across = self._net, self._across
+        volts: dict[str, Floats] = {}
+        drawn = np.empty(self.rig.pixels)
+        for island in self.islands:
+            found, drawn[island.pixels] = island.consistent(amps[island.pixels], idle[island.pixels])
+            volts |= found
+        return {name: volts[name] for name in self.strings}, drawn
 
-        def drawn(volts: Floats) -> Floats:
-            current: Floats = least + above * np.clip((volts - none_v) / span_v, 0, 1)
-            return current
+    def alone(self, name: str, without: str) -> Island:
+        """One string by itself, without one of its feeds."""
+        string = _without(self.strings[name], without)
+        rails = {name: Rails(string, self.celsius)}
+        pixels = self.rig.pixel_slices[name]
+        return Island({name: string}, rails, self._volts_of(), pixels, np.zeros(0, np.intp), self._known)
 
-        at: Floats = splu(net.matrix).solve(net.into - across @ least)
-        for _ in range(100):
-            volts = across.T @ at
-            slope = np.where((volts > none_v) & (volts < none_v + span_v), above / span_v, 0.0)
-            pull = net.matrix @ at - net.into
-            step = splu((net.matrix + across @ sp.diags(slope) @ across.T).tocsc()).solve(-pull - across @ drawn(volts))
-            change = across.T @ step
-            if np.abs(change).max() < 1e-9:
-                break
-            level, bend = float(step @ pull), float(step @ (net.matrix @ step))
-            at = at + _part(level, bend, change, volts, drawn) * step
-        volts = across.T @ at
-        return {name: volts[mine] for name, mine in self.rig.pixel_slices.items()}, drawn(volts)
-
-    # ---- faults ----
+    def _volts_of(self) -> dict[str, float]:
+        return {name: supply.volts for name, supply in self.rig.supplies.items()}
 
     def short_a(self, feed: Feed) -> float:
         """Amperes through one feed, alone, with V+ and ground shorted at the far end of the run it feeds."""
@@ -204,19 +162,151 @@ class Ladder:
         return self.rig.supplies[feed.supply].volts / (2 * (wire_ohm(feed.wire, self.celsius) + far))
 
 
-def _part(level: float, bend: float, change: Floats, volts: Floats, drawn: Callable[[Floats], Floats]) -> float:
-    """How much of a step to go, 0-1: to where the sum's slope along it, which only rises, passes zero."""
+class Island:
+    """Strings that feel each other, and nothing else. `pixels` and `columns` say which of the rig's pixels and feeds.
 
-    def slope(part: float) -> float:
-        return level + part * bend + float(change @ drawn(volts + part * change))
+    Currents and volts are those of its own pixels, its strings one after the other.
+    """
 
-    if slope(1.0) <= 0:
-        return 1.0
-    low, high = 0.0, 1.0
-    for _ in range(40):
-        middle = (low + high) / 2
-        low, high = (low, middle) if slope(middle) > 0 else (middle, high)
-    return high
+    def __init__(
+        self,
+        strings: Mapping[str, LedString],
+        rails: Mapping[str, Rails],
+        volts_of: Mapping[str, float],
+        pixels: slice | npt.NDArray[np.intp],
+        columns: npt.NDArray[np.intp],
+        known: dict[Hashable, _Circuit],
+    ) -> None:
+        self.strings, self.rails, self.volts_of = strings, rails, volts_of
+        self.pixels, self.columns = pixels, columns
+        self.own: dict[str, slice] = {}
+        at = 0
+        for name, string in self.strings.items():
+            self.own[name] = slice(at, at + string.pixels)
+            at += string.pixels
+        key = tuple(likeness(string, self.rails[name], self.volts_of) for name, string in self.strings.items())
+        if key not in known:
+            known[key] = _Circuit(self.strings, self.rails, self.volts_of)
+        self.circuit = known[key]
+
+    def feed_a(self, amps: Floats) -> Floats:
+        """Amperes of each of its feeds, (n, feeds)."""
+        out: Floats = self.circuit.plus_still + amps @ self.circuit.plus_by_pixel
+        return out
+
+    def solve(self, amps: Floats) -> Solved:
+        """Volts and feed currents, float64, from the pixels' currents, idle included, (n, pixels)."""
+        circuit = self.circuit
+        if not circuit.fed.all():
+            amps = amps * circuit.fed
+        plus_a, minus_a = self.feed_a(amps), circuit.minus_still + amps @ circuit.minus_by_pixel
+        poles = circuit.pole_still + amps @ circuit.pole_by_pixel
+        volts, lift = {}, {}
+        first = 0
+        for name, string in self.strings.items():
+            mine = slice(first, first + len(string.feeds))
+            first = mine.stop
+            pole = poles[:, mine]
+            source = np.array([self.volts_of[feed.supply] for feed in string.feeds])
+            plus, minus = self.rails[name].potentials(
+                amps[:, self.own[name]], plus_a[:, mine], minus_a[:, mine], pole, source
+            )
+            volts[name], lift[name] = plus - minus, minus - pole[:, :1]
+        return Solved(volts, lift, plus_a)
+
+    def consistent(self, amps: Floats, idle: Floats) -> tuple[dict[str, Floats], Floats]:
+        """As `Ladder.consistent`, for its own pixels."""
+        limits = [headroom(string) for string in self.strings.values()]
+        counts = [string.pixels for string in self.strings.values()]
+        none_v = np.repeat([limit.none_v for limit in limits], counts)
+        span_v = np.repeat([limit.full_v for limit in limits], counts) - none_v
+        circuit = self.circuit
+        volts, drawn = circuit.closed.sinking(
+            circuit.across, idle * circuit.fed, (amps - idle) * circuit.fed, none_v, span_v
+        )
+        return {name: volts[mine] for name, mine in self.own.items()}, drawn
+
+    def lowest(self, name: str, amps: Floats, idle: Floats) -> tuple[float, int]:
+        """Lowest volts of a string and its pixel, for one frame (pixels,), with currents that agree with them."""
+        volts = self.solve(amps[None]).volts[name][0]
+        if volts.min() < headroom(self.strings[name]).full_v:
+            volts = self.consistent(amps, idle)[0][name]
+        return float(volts.min()), int(volts.argmin())
+
+
+class _Circuit:
+    """An island's network, solved: feed currents of both rails, and the supplies' minus poles at each feed, as linear
+    functions of the pixels' currents, (pixels, feeds) and what there is without any, (feeds,)."""
+
+    def __init__(
+        self, strings: Mapping[str, LedString], rails: Mapping[str, Rails], volts_of: Mapping[str, float]
+    ) -> None:
+        self.fed: npt.NDArray[np.bool_] = np.concatenate([_fed(rails[name]) for name in strings])
+        supplies = list(dict.fromkeys(feed.supply for string in strings.values() for feed in string.feeds))
+        net = Network(supplies)
+        plus_rows, minus_rows, pole_rows, ends = [], [], [], []
+        for name, string in strings.items():
+            plus, minus = rails_of(net, string, rails[name])
+            ends.append((plus[: string.pixels], minus[: string.pixels]))
+            for i, feed in enumerate(string.feeds):
+                pole, volts, ohm = net.minus[feed.supply], volts_of[feed.supply], float(rails[name].wire_ohm[i])
+                up, down = int(plus[string.pixels + i]), int(minus[string.pixels + i])
+                net.resistor(up, pole, ohm, volts)
+                net.resistor(down, pole, ohm, 0.0)
+                plus_rows.append(({pole: 1 / ohm, up: -1 / ohm}, volts / ohm))
+                minus_rows.append(({pole: -1 / ohm, down: 1 / ohm}, 0.0))
+                pole_rows.append(({pole: 1.0}, 0.0))
+        self.closed: Closed = net.closed()
+        plus, minus = (np.concatenate([end[i] for end in ends]) for i in (0, 1))
+        self.across = self.closed.across(plus[self.fed], minus[self.fed], np.flatnonzero(self.fed), len(self.fed))
+        answers = self.closed.answers(plus_rows + minus_rows + pole_rows)
+        count = len(plus_rows)
+        draws = np.array([response[minus] - response[plus] for response, _ in answers]).reshape(3 * count, -1).T
+        draws = np.ascontiguousarray(draws * self.fed[:, None])
+        still = np.array([constant for _, constant in answers])
+        parts = (slice(0, count), slice(count, 2 * count), slice(2 * count, 3 * count))
+        self.plus_by_pixel, self.minus_by_pixel, self.pole_by_pixel = (
+            np.ascontiguousarray(draws[:, part]) for part in parts
+        )
+        self.plus_still, self.minus_still, self.pole_still = (still[part] for part in parts)
+
+
+def rails_of(net: Network, string: LedString, rails: Rails) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """A string's V+ and ground as new nodes of a network: those of its pixels, then those of its feeds' places."""
+    cuts = {cut for cut in string.cuts if 0 < cut < string.pixels}
+    plus = net.row(rails.x, rails.feed_x, rails.feed_at, cuts, LEAST_OHM / 2)
+    return plus, net.row(rails.x, rails.feed_x, rails.feed_at, set(), LEAST_OHM / 2)
+
+
+def _together(strings: Mapping[str, LedString]) -> Iterator[list[str]]:
+    """Names of strings that feel each other: those that join supplies which others join too; the rest one by one."""
+    joined: list[tuple[set[str], list[str]]] = []
+    for name, string in strings.items():
+        supplies = {feed.supply for feed in string.feeds}
+        if len(supplies) < 2:
+            yield [name]
+            continue
+        near = [one for one in joined if one[0] & supplies]
+        joined = [one for one in joined if not one[0] & supplies]
+        names = [other for one in near for other in one[1]]
+        joined.append((supplies.union(*(one[0] for one in near)), [*names, name]))
+    for _, names in joined:
+        yield sorted(names, key=list(strings).index)
+
+
+def likeness(string: LedString, rails: Rails, volts_of: Mapping[str, float]) -> Hashable:
+    """Strings that are equal in this make equal networks, wherever their pixels and feeds are among the rig's."""
+    supplies = list(dict.fromkeys(feed.supply for feed in string.feeds))
+    joins = tuple(supplies) if len(supplies) > 1 else tuple(volts_of[supply] for supply in supplies)
+    feeds = tuple((feed.at, volts_of[feed.supply], supplies.index(feed.supply)) for feed in string.feeds)
+    return joins, feeds, string.cuts, rails.between.tobytes(), rails.wire_ohm.tobytes()
+
+
+def _fed(rails: Rails) -> npt.NDArray[np.bool_]:
+    fed = np.zeros(rails.count, bool)
+    for first, end, feeds in rails.runs:
+        fed[first:end] = bool(feeds)
+    return fed
 
 
 def _without(string: LedString, feed: str) -> LedString:
@@ -289,87 +379,3 @@ class Rails:
         at_left = sagged[:, left] - sagged[:, first] - base * (self.x[left] - self.x[first])
         along: Floats = at_left + (upto[:, left] - base) * (self.feed_x[feed] - self.x[left])
         return along
-
-
-class Network:
-    """Resistors between numbered nodes, some with a source in series; node 0 of each island is at 0 V."""
-
-    def __init__(self, supplies: list[str]) -> None:
-        self.minus = {name: i for i, name in enumerate(supplies)}
-        self.nodes = len(supplies)
-        self.one: list[int] = []
-        self.other: list[int] = []
-        self.siemens: list[float] = []
-        self.into: list[tuple[int, float]] = []
-
-    def rail(self, rails: Rails, cuts: set[int]) -> npt.NDArray[np.int64]:
-        """A rail with its feeds' places; nodes of the pixels, then of the feeds. A feed at a cut is after it."""
-        pixels = self.nodes + np.arange(rails.count)
-        feeds = pixels[-1] + 1 + np.arange(len(rails.feed_at))
-        self.nodes = int(feeds[-1] if len(feeds) else pixels[-1]) + 1
-        spots = [(float(rails.x[k]), 1, k, int(pixels[k])) for k in range(rails.count)]
-        order = {at: i for i, at in enumerate(rails.feed_at)}
-        line = []
-        for k, spot in enumerate(spots):
-            if k in order:
-                line.append((float(rails.feed_x[order[k]]), k, int(feeds[order[k]])))
-            line.append((spot[0], k, spot[3]))
-        if rails.count in order:
-            line.append((float(rails.feed_x[order[rails.count]]), rails.count, int(feeds[order[rails.count]])))
-        for (x, k, node), (next_x, next_k, next_node) in zip(line, line[1:], strict=False):
-            if not (next_k in cuts and next_k != k):
-                self.resistor(node, next_node, max(next_x - x, LEAST_OHM / 2), 0.0)
-        return np.concatenate([pixels, feeds])
-
-    def resistor(self, node: int, other: int, ohm: float, volts: float) -> None:
-        """A resistor from `node` to `other` raised by a source of `volts`."""
-        self.one.append(node)
-        self.other.append(other)
-        self.siemens.append(1 / ohm)
-        self.into += [(node, volts / ohm), (other, -volts / ohm)]
-
-    def closed(self) -> _Closed:
-        """The network as equations; one node of each island is held at 0 V."""
-        one, other, siemens = np.array(self.one), np.array(self.other), np.array(self.siemens)
-        diagonal = np.bincount(one, siemens, self.nodes) + np.bincount(other, siemens, self.nodes)
-        links = sp.coo_matrix((siemens, (one, other)), (self.nodes, self.nodes))
-        matrix = (sp.diags(diagonal) - links - links.T).tocsc()
-        _, island = connected_components(links, directed=False)
-        keep = np.setdiff1d(np.arange(self.nodes), np.unique(island, return_index=True)[1])
-        into = np.zeros(self.nodes)
-        for node, amps in self.into:
-            into[node] += amps
-        return _Closed(self.nodes, keep, matrix[keep][:, keep], into[keep])
-
-
-@dataclass(frozen=True)
-class _Closed:
-    """matrix x potentials of the nodes `keep` = into (amperes)."""
-
-    nodes: int
-    keep: npt.NDArray[np.int64]
-    matrix: sp.csc_matrix
-    into: Floats
-
-    def across(
-        self, plus: npt.NDArray[np.int64], minus: npt.NDArray[np.int64], pixels: npt.NDArray[np.int64], count: int
-    ) -> sp.csc_matrix:
-        """(nodes kept, pixels): +1 where a pixel's V+ is, -1 where its ground is."""
-        ones = np.ones(len(pixels))
-        whole = sp.coo_matrix((ones, (plus, pixels)), (self.nodes, count)) - sp.coo_matrix(
-            (ones, (minus, pixels)), (self.nodes, count)
-        )
-        return whole.tocsc()[self.keep]
-
-    def answers(self, rows: list[tuple[dict[int, float], float]]) -> list[tuple[Floats, float]]:
-        """For each row (weights of nodes, constant): its answer to one ampere into each node, and with none at all."""
-        factored = splu(self.matrix)
-        out = []
-        for weights, constant in rows:
-            weight = np.zeros(self.nodes)
-            for node, value in weights.items():
-                weight[node] = value
-            response = np.zeros(self.nodes)
-            response[self.keep] = factored.solve(weight[self.keep])
-            out.append((response, constant + float(response[self.keep] @ self.into)))
-        return out

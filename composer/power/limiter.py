@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+import scipy.sparse as sp
 
 from ..faults import ShowFails
 from .ladder import Ladder
@@ -244,30 +245,31 @@ class _Feeds:
         self.model = model
         every = list(model.rig.feeds.values())
         limits = np.array([feed_limit_a(feed) for feed in every])
-        self.weights: Amps = np.zeros((model.rig.pixels, 0))
+        self.weights = sp.csc_matrix((model.rig.pixels, 0))
         tight = np.zeros(len(every), bool)
         if np.isfinite(limits).any():
-            weights = np.clip(Ladder(model.rig).plus_by_pixel, 0, 1)
-            white = (model.pixel_a(model.white())[0] + model.pixel_idle_a()) @ weights
+            weights = Ladder(model.rig).by_pixel()
+            weights.data = np.clip(weights.data, 0, 1)
+            white = weights.T @ (model.pixel_a(model.white())[0] + model.pixel_idle_a())
             tight = white > limits
-            self.weights = np.ascontiguousarray(weights[:, tight])
+            self.weights = weights[:, np.flatnonzero(tight)].tocsc()
         self.names = [feed.name for feed, keep in zip(every, tight, strict=True) if keep]
         self.limit_a: Amps = limits[tight]
-        self.idle_a: Amps = model.pixel_idle_a() @ self.weights
+        self.idle_a: Amps = np.asarray(self.weights.T @ model.pixel_idle_a())
         # A millionth less than there is, for the rounding of the network's solution.
         self.headroom_a: Amps = np.maximum(0.0, self.limit_a * (1 - 1e-6) - self.idle_a)
         self.supply = [model.supplies.index(model.rig.feeds[name].supply) for name in self.names]
         self.runs = [
             next(
                 i for i, run in enumerate(model.runs)
-                if run.string.name == model.rig.feeds[name].string and self.weights[run.pixels, f].any()
+                if run.string.name == model.rig.feeds[name].string and self.weights[run.pixels, f].count_nonzero()
             )
             for f, name in enumerate(self.names)
         ]  # fmt: skip
 
     def above_idle_a(self, frames: Frames) -> Amps:
         """Amperes of these feeds above idle, (n, feeds)."""
-        return self.model.pixel_a(frames) @ self.weights
+        return np.asarray(self.model.pixel_a(frames) @ self.weights)
 
     def need(self, frames: Frames, sums: npt.NDArray[np.int64], kept: npt.NDArray[np.bool_] | None) -> Amps:
         """The gain of each supply that its feeds alone would need, (n, tiers, supplies).
@@ -280,9 +282,10 @@ class _Feeds:
         if not (np.array(most) > self.headroom_a).any():
             return out
         amps = self.model.pixel_a(frames)
-        tiers = [amps @ self.weights] if kept is None else [amps[:, on] @ self.weights[on] for on in (kept, ~kept)]
+        tiers = [amps] if kept is None else [np.where(on, amps, 0) for on in (kept, ~kept)]
         before = np.zeros((len(frames), len(self.names)))
-        for tier, above in enumerate(tiers):
+        for tier, lit in enumerate(tiers):
+            above = np.asarray(lit @ self.weights)
             wants = _share(self.headroom_a - np.minimum(self.headroom_a, before), above)
             before += above
             for f, supply in enumerate(self.supply):

@@ -171,15 +171,23 @@ class CurrentModel:
         checked(frames, self.rig)
         out = np.empty((len(frames), self.rig.pixels))
         for run in self.runs:
-            levels = frames[:, run.bytes]
-            if run.string.chip.law == "max":
-                total: npt.NDArray[np.uint8] | npt.NDArray[np.uint16] = _by_law(levels, run.string)
-            else:
-                step = run.string.channels
-                total = levels[:, 0::step].astype(np.uint16)
-                for channel in range(1, step):
-                    total += levels[:, channel::step]
-            np.multiply(total, run.channel_a(band) / 255, out=out[:, run.pixels])
+            np.multiply(_levels(frames[:, run.bytes], run.string), run.channel_a(band) / 255, out=out[:, run.pixels])
+        return out
+
+    def string_a(self, name: str, frames: Frames) -> Amps:
+        """As `pixel_a`, for the pixels of one string, (n, pixels of the string)."""
+        own = self.rig.pixel_slices[name]
+        out = np.empty((len(frames), own.stop - own.start))
+        for run in self._runs_of[name]:
+            pixels = slice(run.pixels.start - own.start, run.pixels.stop - own.start)
+            np.multiply(_levels(frames[:, run.bytes], run.string), run.channel_a("high") / 255, out=out[:, pixels])
+        return out
+
+    @cached_property
+    def _runs_of(self) -> dict[str, list[Run]]:
+        out: dict[str, list[Run]] = {name: [] for name in self.rig.strings}
+        for run in self.runs:
+            out[run.string.name].append(run)
         return out
 
     def pixel_idle_a(self, band: Band = "high") -> Amps:
@@ -273,6 +281,17 @@ def _by_law(levels: Frames, string: LedString) -> Frames:
     for channel in range(1, step):
         largest = np.maximum(largest, levels[:, channel::step])
     return largest
+
+
+def _levels(levels: Frames, string: LedString) -> npt.NDArray[np.uint8] | npt.NDArray[np.uint16]:
+    """What each pixel's bytes (n, pixels x channels) count by its chip's law, (n, pixels)."""
+    if string.chip.law == "max":
+        return _by_law(levels, string)
+    step = string.channels
+    total = levels[:, 0::step].astype(np.uint16)
+    for channel in range(1, step):
+        total += levels[:, channel::step]
+    return total
 
 
 # ---- an ammeter's word -------------------------------------------------------------------------------------------
