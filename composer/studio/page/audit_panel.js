@@ -145,13 +145,19 @@ export class AuditPanel {
         make("td", {}, `${supply.peak_a.toFixed(1)} A`),
         make("td", {}, `of ${supply.budget_a.toFixed(1)} A`),
         make("td", {}, supply.peak_at ? `at ${supply.peak_at}` : ""),
-        make("td", {}, supply.limited_frames ? `${supply.limited_frames} frames dimmed` : ""),
       ),
     );
+    const dimmed = Object.entries(audit.supplies)
+      .filter(([, supply]) => supply.limited_frames)
+      .map(
+        ([name, supply]) =>
+          `${supply.limited_frames} frames of ${name} are dimmed, at most by ${Math.round(100 * supply.most_dimmed)} %`,
+      );
     const { flashes } = audit;
     return [
       make("h2", {}, "The whole show"),
       make("table", {}, make("tbody", {}, supplies)),
+      dimmed.length ? make("p", { class: "hint" }, `${dimmed.join("; ")}.`) : null,
       flashes
         ? make(
             "p",

@@ -1,14 +1,16 @@
 /* Making elements, without a library. */
 
 /**
- * An element: make("button", {class: "quiet", onclick: f}, "text", child). Attributes that are null or false are left
- * out; functions and `value`, `checked`, `disabled` are set as properties; `data` and `style` are objects.
+ * An element: make("button", {class: "quiet", onclick: f}, "text", child). Attributes that are null are left out, and
+ * so are those that are false, but for aria-...; functions and `value`, `checked`, `disabled` are set as properties; `data` and `style` are objects.
  */
 export function make(tag, attributes = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes)) {
-    if (value === null || value === undefined || value === false) continue;
-    if (name === "data") Object.assign(element.dataset, value);
+    if (value === null || value === undefined) continue;
+    if (name.startsWith("aria-")) element.setAttribute(name, value);
+    else if (value === false) continue;
+    else if (name === "data") Object.assign(element.dataset, value);
     else if (name === "style") Object.assign(element.style, value);
     else if (typeof value === "function" || ["value", "checked", "disabled"].includes(name)) element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);

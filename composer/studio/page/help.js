@@ -20,7 +20,12 @@ export function fillHelp(commands) {
   }
   fill(
     find("help"),
-    make("h2", { id: "help-title" }, "Keys"),
+    make(
+      "header",
+      {},
+      make("h2", { id: "help-title" }, "Keys"),
+      make("form", { method: "dialog" }, make("button", { autofocus: true }, "close")),
+    ),
     make(
       "div",
       { class: "groups" },
@@ -60,7 +65,6 @@ export function fillHelp(commands) {
         ),
       ),
     ),
-    make("form", { method: "dialog" }, make("button", { class: "primary", autofocus: true }, "close")),
   );
 }
 

@@ -62,8 +62,9 @@ async function load() {
   });
 }
 
-function heardOfChange({ page: by, what, files }) {
-  if (by === PAGE) return refresh();
+function heardOfChange({ page: by, what, files, version }) {
+  // The answer to this page's own edit brings the state; it is asked for again only if that answer got lost.
+  if (by === PAGE) return setTimeout(() => store.state.version < version && refresh(), 2000);
   const name = files?.join(" and ") ?? "the show";
   if (!by) {
     notice(`${name} was changed on disk; the page shows it.`);
@@ -94,7 +95,7 @@ async function whatChanged() {
     const got = await getJson(`pieces?limiter=${store.limiter}`);
     put({ pieces: Array.isArray(got) ? got : got.pieces });
   }
-  if (had.audit !== state.version) fetchAudit();
+  if (had.audit === undefined) fetchAudit(); // later ones are announced
 }
 
 async function fetchAudit() {

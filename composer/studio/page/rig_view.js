@@ -6,7 +6,8 @@
 import { inks } from "./ink.js";
 
 const MARGIN = 26; // CSS pixels round the drawing
-const UNLIT = [30, 33, 44]; // a pixel that is off, so that the rig can be seen
+const CAPTION = 34; // the line with the amperes above it
+const UNLIT = [50, 55, 72]; // a pixel that is off, so that the rig can be seen
 
 export class RigView {
   constructor(canvas) {
@@ -19,6 +20,11 @@ export class RigView {
 
   setRig(rig) {
     this.rig = rig;
+    // As high as the rig asks for; the style sheet bounds it.
+    const [x0, y0, x1, y1] = rig.bounds;
+    const shape = (y1 - y0) / Math.max(x1 - x0, 0.5);
+    const height = (this.canvas.clientWidth - 2 * MARGIN) * shape + 2 * MARGIN + CAPTION;
+    this.canvas.closest("#side").style.setProperty("--night-height", `${Math.round(height)}px`);
     this.layOut();
   }
 
@@ -42,7 +48,7 @@ export class RigView {
     const up = Math.max(y1 - y0, 0.5);
     const scale = Math.min((width - 2 * margin) / across, (height - 2 * margin) / up);
     const left = (width - scale * (x0 + x1)) / 2;
-    const floor = (height + scale * (y0 + y1)) / 2;
+    const floor = (height + CAPTION * 0.4 * ratio + scale * (y0 + y1)) / 2;
     const { places } = rig.data;
     this.at = new Int32Array(2 * rig.pixels);
     for (let pixel = 0; pixel < rig.pixels; pixel++) {
@@ -81,7 +87,7 @@ export class RigView {
     for (let x = Math.ceil(x0 / metre) * metre; x <= x1 + 1e-6; x += metre) {
       context.fillText(`${Number(x.toFixed(2))} m`, left + scale * x, height - 5 * ratio);
     }
-    context.strokeStyle = "#343a4d";
+    context.strokeStyle = "#3a4156";
     for (const { first, pixels } of rig.strings) {
       context.beginPath();
       for (let pixel = first; pixel < first + pixels; pixel++) context.lineTo(at[2 * pixel], at[2 * pixel + 1]);
