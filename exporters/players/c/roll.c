@@ -1,0 +1,1204 @@
+/* A decoder of rolls, version 1. roll.h says how it is used, exporters/ROLL.md what a roll is ("section" below). */
+
+#include "roll.h"
+
+#include <string.h>
+
+enum { HEADER = 68, STRING = 8, SUPPLY = 4, DRAW = 13, UNIT = 14, UNIT_CHECKED = 10, ENTRY = 8, PAGE = 136 };
+enum { PAGE_ENTRIES = 16, MOST_DEPTH = 15, STEP = 3, CHANGES = 4 };
+enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
+#define MOST_PRODUCT 0x3fffffffu
+#define MOST_UNIT_BYTES 0x1000000u
+#define NONE 0xffffffffu
+
+/* What a call of work() may still spend. */
+typedef int32_t budget;
+
+/* Costs, in some ten instructions, so that slices are of even length (benchmarks/board_c.py). A payload byte is summed
+ * up twice and has two thirds of a symbol. */
+enum { COST_CODES = 1000, COST_LITERAL = 4, COST_MATCH = 8, COST_PAYLOAD_BYTE = 5 };
+
+/* How the group after the shown one is entered. */
+enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
+
+/* What is being done. */
+enum { IDLE, SUM, INFLATE, KEEP, CHECK_MARKS };
+
+/* Where inflating stands. */
+enum { BETWEEN, STORED, CODED };
+
+/* ---- bytes ------------------------------------------------------------------------------------------------------ */
+
+static uint32_t le(const uint8_t *from, unsigned n)
+{
+    uint32_t value = 0;
+    while (n--)
+        value = value << 8 | from[n];
+    return value;
+}
+
+static uint32_t least(uint32_t a, uint32_t b)
+{
+    return a < b ? a : b;
+}
+
+static uint32_t greatest(uint32_t a, uint32_t b)
+{
+    return a > b ? a : b;
+}
+
+/* CRC-32 by half bytes (section 1); the register is not inverted here. */
+static uint32_t crc_more(uint32_t crc, const uint8_t *from, uint32_t n)
+{
+    static const uint32_t table[16] = {
+        0x00000000, 0x1db71064, 0x3b6e20c8, 0x26d930ac, 0x76dc4190, 0x6b6b51f4, 0x4db26158, 0x5005713c,
+        0xedb88320, 0xf00f9344, 0xd6d6a3e8, 0xcb61b38c, 0x9b64c2b0, 0x86d3d2d4, 0xa00ae278, 0xbdbdf21c,
+    };
+    while (n--) {
+        crc ^= *from++;
+        crc = crc >> 4 ^ table[crc & 15];
+        crc = crc >> 4 ^ table[crc & 15];
+    }
+    return crc;
+}
+
+static int get(const roll_t *r, uint32_t at, void *to, uint32_t n)
+{
+    if (at > r->header.file_bytes || n > r->header.file_bytes - at || r->read(r->ctx, at, to, n) != 0)
+        return ROLL_FAILED_READ;
+    return ROLL_OK;
+}
+
+/* ---- the index -------------------------------------------------------------------------------------------------- */
+
+static uint32_t page_entries(const roll_t *r, uint32_t page)
+{
+    return least(PAGE_ENTRIES, r->header.groups - PAGE_ENTRIES * page);
+}
+
+/* A page of the index at hand, its checksum compared. */
+static int load_page(roll_t *r, uint32_t page)
+{
+    uint32_t covered = ENTRY * page_entries(r, page) + 4;
+    if (r->page_number == page)
+        return ROLL_OK;
+    r->page_number = NONE;
+    if (get(r, r->index_at + PAGE * page, r->page, covered + 4) != ROLL_OK)
+        return ROLL_FAILED_READ;
+    if (~crc_more(NONE, r->page, covered) != le(r->page + covered, 4))
+        return ROLL_BAD_CRC;
+    r->page_number = page;
+    return ROLL_OK;
+}
+
+int roll_group_at(roll_t *r, uint32_t number, roll_group *group)
+{
+    const uint8_t *entry;
+    int status;
+    if (number >= r->header.groups)
+        return ROLL_END;
+    status = load_page(r, number / PAGE_ENTRIES);
+    if (status != ROLL_OK)
+        return status;
+    entry = r->page + ENTRY * (number % PAGE_ENTRIES);
+    group->start_us = le(entry, 4);
+    group->unit = (uint16_t)le(entry + 4, 2);
+    group->first = entry[6];
+    group->frames = entry[7];
+    group->end_us = le(entry + ENTRY, 4); /* the start of the next entry, or the page's end_us */
+    return ROLL_OK;
+}
+
+int roll_find(roll_t *r, uint32_t us, uint32_t *number)
+{
+    uint32_t low = 0, high = r->header.groups; /* the first group that starts after us lies in low..high */
+    roll_group group;
+    int status;
+    while (low < high) {
+        uint32_t middle = (low + high) / 2;
+        status = roll_group_at(r, middle, &group);
+        if (status != ROLL_OK)
+            return status;
+        if (group.start_us <= us)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    *number = low ? low - 1 : 0;
+    status = roll_group_at(r, *number, &group);
+    return status == ROLL_OK && us >= group.end_us ? ROLL_END : status;
+}
+
+uint32_t roll_due_us(const roll_group *group, uint32_t i)
+{
+    return group->start_us + i * (group->end_us - group->start_us) / group->frames;
+}
+
+uint32_t roll_frame_at(const roll_group *group, uint32_t us)
+{
+    return ((us - group->start_us + 1) * group->frames - 1) / (group->end_us - group->start_us);
+}
+
+/* ---- opening ---------------------------------------------------------------------------------------------------- */
+
+/* A field of a record: its greatest and least value, its bytes. */
+typedef struct {
+    uint32_t high;
+    uint8_t low, bytes;
+} field;
+
+static const field header_fields[14] = {
+    {1, 1, 1}, {13, 12, 1}, {32, 1, 1}, {32, 0, 1}, {64, 0, 1}, {255, 1, 1}, {0xffff, 6, 2}, {0xffffffff, 0, 4},
+    {1 << 20, 3, 4}, {0xffff, 1, 2}, {0xffff, 1, 2}, {MOST_UNIT_BYTES, 1, 4}, {0xffffff, 6, 4}, {0xffffffff, 0, 4},
+};
+static const field string_fields[3] = {{254, 0, 1}, {255, 0, 1}, {0xffff, 1, 2}};
+static const field draw_fields[7] = {
+    {31, 0, 1}, {31, 0, 1}, {1, 0, 1}, {0xffff, 0, 2}, {0xffff, 1, 2}, {0xffffff, 0, 3}, {0xffffff, 0, 3},
+};
+static const field unit_fields[5] = {{0xffffffff, 0, 4}, {0xffffff, 6, 3}, {255, 1, 1}, {15, 0, 1}, {31, 0, 1}};
+
+/* The values of a record's first n fields, in their order, into a struct of so many uint32_t. 0: one is out of range. */
+static int unpack(void *to, const field *fields, uint32_t n, const uint8_t *from)
+{
+    uint32_t i, value, sound = 1;
+    for (i = 0; i < n; i++, fields++) {
+        value = le(from, fields->bytes);
+        from += fields->bytes;
+        if (value < fields->low || value > fields->high)
+            sound = 0;
+        memcpy((uint8_t *)to + 4 * i, &value, 4);
+    }
+    return (int)sound;
+}
+
+int roll_measure(roll_t *r, roll_read read, void *ctx, uint32_t file_bytes)
+{
+    uint8_t h[HEADER];
+    roll_header *header = &r->header;
+    int sound;
+    memset(r, 0, sizeof *r);
+    memset(h, 0, sizeof h);
+    r->read = read;
+    r->ctx = ctx;
+    r->page_number = r->ring_unit = NONE;
+    header->file_bytes = file_bytes;
+    if (get(r, 0, h, least(HEADER, file_bytes)) != ROLL_OK)
+        return ROLL_FAILED_READ;
+    if (memcmp(h, "ROLL", 4) != 0)
+        return ROLL_NOT_A_ROLL;
+    if (file_bytes > 4 && h[4] != 1)
+        return ROLL_NO_VERSION;
+    if (file_bytes < HEADER)
+        return ROLL_CUT_SHORT;
+    sound = unpack(header, header_fields, 14, h + 4);
+    memcpy(r->song_sha256, h + 36, 32);
+    if (!sound)
+        return ROLL_BAD_FIELD;
+    r->names_at = HEADER + STRING * header->strings + SUPPLY * header->supplies + DRAW * header->draws;
+    r->units_at = r->names_at + header->names_bytes;
+    r->index_at = r->units_at + UNIT * header->units;
+    r->payloads_at = r->index_at + ENTRY * header->groups + 8 * ((header->groups + 15) / PAGE_ENTRIES) + 4;
+    if (header->file_bytes != file_bytes || r->payloads_at > file_bytes)
+        return ROLL_CUT_SHORT;
+    r->needs = header->strings * (uint32_t)sizeof(roll_string) + header->draws * (uint32_t)sizeof(roll_draw)
+        + 4 * header->supplies + 2 * (header->frame_bytes + header->most_unit_bytes) + (1u << header->window_bits);
+    return ROLL_OK;
+}
+
+/* The next n bytes of the head, summed up. A read that fails is remembered, and gives nothing. */
+static void head(roll_t *r, void *to, uint32_t n)
+{
+    if (get(r, r->head_at, to, n) != ROLL_OK) {
+        r->failed = 1;
+        memset(to, 0, n);
+    }
+    r->crc = crc_more(r->crc, to, n);
+    r->head_at += n;
+}
+
+/* Section 4: the letters r, g, b and perhaps w, each once. The channels, or 0. */
+static uint32_t channels_of(const char *order)
+{
+    uint32_t found = 0, channels;
+    for (channels = 0; channels < 4 && order[channels]; channels++) {
+        uint32_t letter = 0;
+        while (letter < 4 && "rgbw"[letter] != order[channels])
+            letter++;
+        if (found >> letter & 1)
+            return 0;
+        found |= 1u << letter;
+    }
+    return found == 7 || found == 15 ? channels : 0;
+}
+
+static int check_tables(roll_t *r, roll_string *s, roll_draw *d, uint32_t *milliamps)
+{
+    uint8_t row[DRAW], pins[32]; /* a bit for each pin */
+    uint32_t i, j, first = 0;
+    memset(pins, 0, sizeof pins);
+    for (i = r->header.strings; i; i--, s++) {
+        head(r, row, STRING);
+        memset(s->order, 0, sizeof s->order);
+        memcpy(s->order, row + 4, 4);
+        s->channels = channels_of(s->order);
+        s->first_byte = first;
+        if (!unpack(s, string_fields, 3, row) || !s->channels)
+            return ROLL_BAD_STRING;
+        first += s->pixels * s->channels;
+        for (j = 0; j < 2; j++) {
+            if (row[j] != ROLL_NO_PIN && pins[row[j] / 8] >> row[j] % 8 & 1)
+                return ROLL_BAD_STRING;
+            pins[row[j] / 8] |= (uint8_t)(1u << row[j] % 8);
+        }
+    }
+    if (first != r->header.frame_bytes)
+        return ROLL_BAD_FIELD;
+    for (i = r->header.supplies; i; i--, milliamps++) {
+        head(r, row, SUPPLY);
+        *milliamps = le(row, 4);
+    }
+    for (i = r->header.draws; i; i--, d++) {
+        const roll_string *string;
+        head(r, row, DRAW);
+        if (!unpack(d, draw_fields, 7, row) || d->string >= r->header.strings || d->supply >= r->header.supplies)
+            return ROLL_BAD_DRAW;
+        string = &r->string[d->string];
+        if (d->first_pixel + d->pixels > string->pixels
+            || d->idle_ua + string->channels * d->channel_ua > MOST_PRODUCT / d->pixels)
+            return ROLL_BAD_DRAW;
+    }
+    return ROLL_OK;
+}
+
+/* UTF-8 as RFC 3629 has it, without 0-31 and 127. */
+static int is_text(const uint8_t *at, const uint8_t *end)
+{
+    while (at < end) {
+        uint32_t code = *at++, more = code < 0x80 ? 0 : code < 0xe0 ? 1 : code < 0xf0 ? 2 : 3, n;
+        if (code < 32 || code == 127 || (more && code < 0xc2) || code > 0xf4)
+            return 0;
+        for (code &= 0x3fu >> more, n = more; n; n--) {
+            if (at == end || (*at & 0xc0) != 0x80)
+                return 0;
+            code = code << 6 | (*at++ & 0x3f);
+        }
+        if (more == 2 ? code < 0x800 || code - 0xd800 < 0x800 : more == 3 && code - 0x10000 > 0xfffff)
+            return 0;
+    }
+    return 1;
+}
+
+/* The first names are in pairs, the second of which is a chip's; those of the strings differ, and of the supplies. */
+static int check_names(roll_t *r)
+{
+    uint32_t pairs = 2 + 2 * r->header.strings, n, i;
+    uint8_t *name = r->lengths, *other = r->page, length;
+    uint32_t places[2 + 2 * 32 + 32];
+    for (n = 0; n < pairs + r->header.supplies; n++) {
+        places[n] = r->head_at;
+        head(r, name, 1);
+        length = *name;
+        if (r->head_at + length > r->units_at || (!length && n))
+            return ROLL_BAD_NAME;
+        head(r, name + 1, length);
+        if (!is_text(name + 1, name + 1 + length))
+            return ROLL_BAD_NAME;
+        if (n < pairs && n % 2)
+            continue;
+        for (i = n < pairs ? 2 : pairs; i < n; i += n < pairs ? 2 : 1) {
+            uint32_t same = 0;
+            do {
+                if (same > length)
+                    return ROLL_BAD_NAME;
+                if (get(r, places[i] + same, other, 1) != ROLL_OK)
+                    return ROLL_FAILED_READ;
+            } while (*other == name[same++]);
+        }
+    }
+    return r->head_at == r->units_at ? ROLL_OK : ROLL_BAD_NAME;
+}
+
+static int check_units(roll_t *r)
+{
+    uint32_t u, dense = 1, most = 1, payload = 0, frames = 0, depth = MOST_DEPTH;
+    for (u = 0; u < r->header.units; u++) {
+        roll_slot unit;
+        uint8_t row[UNIT];
+        uint32_t bytes;
+        head(r, row, UNIT);
+        if (!unpack(&unit, unit_fields, 5, row))
+            return ROLL_BAD_FIELD;
+        bytes = unit.frames * r->header.frame_bytes;
+        if (unit.payload_at < r->payloads_at || unit.payload_at > r->header.file_bytes
+            || unit.payload_bytes > r->header.file_bytes - unit.payload_at || bytes > MOST_UNIT_BYTES
+            || (unit.depth && unit.depth != depth + 1))
+            return ROLL_BAD_UNIT;
+        depth = unit.depth;
+        most = greatest(most, bytes);
+        if (unit.how < MARKS)
+            dense = greatest(dense, bytes);
+        payload = greatest(payload, unit.payload_bytes);
+        frames = greatest(frames, unit.frames);
+    }
+    if (r->header.most_unit_bytes < dense || r->header.most_unit_bytes > most
+        || payload != r->header.most_payload_bytes || frames != r->header.most_frames)
+        return ROLL_BAD_FIELD;
+    return ROLL_OK;
+}
+
+static int check_groups(roll_t *r)
+{
+    uint32_t g, end_us = 0;
+    for (g = 0; g < r->header.groups; g++) {
+        roll_group group;
+        uint32_t span;
+        uint8_t frames;
+        int status = roll_group_at(r, g, &group);
+        if (status != ROLL_OK)
+            return status;
+        if (g % PAGE_ENTRIES == 0) {
+            uint32_t bytes = ENTRY * page_entries(r, g / PAGE_ENTRIES) + 8;
+            r->crc = crc_more(r->crc, r->page, bytes);
+            r->head_at += bytes;
+        }
+        span = group.end_us - group.start_us;
+        if ((g && group.start_us != end_us) || group.end_us < group.start_us || !group.frames || span < group.frames
+            || span > MOST_PRODUCT / group.frames || group.unit >= r->header.units)
+            return ROLL_BAD_GROUP;
+        if (get(r, r->units_at + UNIT * group.unit + 7, &frames, 1) != ROLL_OK)
+            return ROLL_FAILED_READ;
+        if (group.first + group.frames > frames)
+            return ROLL_BAD_GROUP;
+        end_us = group.end_us;
+    }
+    return ROLL_OK;
+}
+
+int roll_open(roll_t *r, void *memory, uint32_t bytes)
+{
+    roll_string *strings = memory;
+    roll_draw *draws = (void *)(strings + r->header.strings);
+    uint32_t *milliamps = (void *)(draws + r->header.draws), k;
+    uint8_t *rest = (void *)(milliamps + r->header.supplies), crc[4];
+    int status;
+    if (!r->needs || bytes < r->needs || (uintptr_t)memory % 4)
+        return ROLL_NO_MEMORY;
+    r->string = strings;
+    r->draw = draws;
+    r->milliamps = milliamps;
+    r->window = rest;
+    rest += 1u << r->header.window_bits;
+    for (k = 0; k < 2; k++) {
+        r->frame[k] = rest;
+        r->bytes[k] = rest + r->header.frame_bytes;
+        rest = r->bytes[k] + r->header.most_unit_bytes;
+    }
+    r->crc = NONE;
+    r->head_at = 0;
+    head(r, r->page, HEADER);
+    status = check_tables(r, strings, draws, milliamps);
+    if (status == ROLL_OK)
+        status = check_names(r);
+    if (status == ROLL_OK)
+        status = check_units(r);
+    if (status == ROLL_OK)
+        status = check_groups(r);
+    if (r->failed)
+        return ROLL_FAILED_READ;
+    if (status != ROLL_OK)
+        return status;
+    if (get(r, r->head_at, crc, 4) != ROLL_OK)
+        return ROLL_FAILED_READ;
+    if (~r->crc != le(crc, 4))
+        return ROLL_BAD_CRC;
+    roll_cue(r, 0);
+    return ROLL_OK;
+}
+
+int roll_name(const roll_t *r, uint32_t which, char *to, uint32_t room)
+{
+    uint32_t at = r->names_at;
+    uint8_t length = 0;
+    if (which >= 2 + 2 * r->header.strings + r->header.supplies || !room)
+        return ROLL_END;
+    do {
+        at += length;
+        if (get(r, at++, &length, 1) != ROLL_OK)
+            return ROLL_FAILED_READ;
+    } while (which--);
+    room = least(length, room - 1);
+    to[room] = 0;
+    return get(r, at, to, room);
+}
+
+/* ---- inflating (RFC 1951) --------------------------------------------------------------------------------------- */
+
+/* Another piece of the payload. The checksum runs along: what is inflated must be what was checked. */
+static int refill(roll_t *r)
+{
+    const roll_slot *slot = &r->slot[r->load_slot];
+    uint32_t n = least(ROLL_PIECE, r->payload_left);
+    if (!n || get(r, slot->payload_at + slot->payload_bytes - r->payload_left, r->piece, n) != ROLL_OK) {
+        r->limit = 0; /* whatever comes of it, nothing more is taken */
+        return 0;
+    }
+    r->crc = crc_more(r->crc, r->piece, n);
+    r->payload_left -= n;
+    r->in = r->piece;
+    r->in_end = r->piece + n;
+    return 1;
+}
+
+/* At least n bits at hand, at most 24. 0: the payload ended. */
+static int fill(roll_t *r, uint32_t n)
+{
+    while (r->held < n) {
+        if (r->in == r->in_end && !refill(r))
+            return 0;
+        r->hold |= (uint32_t)*r->in++ << r->held;
+        r->held += 8;
+    }
+    return 1;
+}
+
+/* The next n bits, at most 16. NONE: the payload ended. */
+static uint32_t bits(roll_t *r, uint32_t n)
+{
+    uint32_t value;
+    if (!fill(r, n))
+        return NONE;
+    value = r->hold & ((1u << n) - 1);
+    r->hold >>= n;
+    r->held -= n;
+    return value;
+}
+
+/* Tables for codes: how many there are of each length (16), the symbols of all codes shorter than `fast` bits and what
+ * they begin with (1 << fast; symbol << 4 | length), all symbols by their codes. */
+#define FAST_OF(table) ((table) + 16)
+#define SYMBOLS_OF(table, fast) ((table) + 16 + (1 << (fast)))
+
+/* Tables for codes of these lengths: 1 if they are a code. One code of one bit may stand alone, or none at all. */
+static int build(uint16_t *table, uint32_t fast, const uint8_t *lengths, uint32_t n)
+{
+    uint16_t place[16];
+    const uint16_t *next = SYMBOLS_OF(table, fast);
+    uint32_t length, i, at = 0, code = 0; /* code: its bits as they stand in the stream, the first one lowest */
+    int32_t left = 1;
+    memset(table, 0, (16 + (1u << fast)) * sizeof *table);
+    for (i = 0; i < n; i++)
+        table[lengths[i]]++;
+    for (length = 1; length < 16; length++) {
+        place[length] = (uint16_t)at;
+        at += table[length];
+        left = 2 * left - table[length];
+        if (left < 0)
+            return 0;
+    }
+    if (left && at != table[1])
+        return 0;
+    for (i = 0; i < n; i++)
+        if (lengths[i])
+            SYMBOLS_OF(table, fast)[place[lengths[i]]++] = (uint16_t)i;
+    for (length = 1; length <= fast; length++)
+        for (i = 0; i < table[length]; i++, next++) {
+            uint32_t bit = 1u << (length - 1);
+            for (at = code; at < 1u << fast; at += 1u << length)
+                FAST_OF(table)[at] = (uint16_t)(*next << 4 | length);
+            for (; code & bit; bit >>= 1)
+                code ^= bit;
+            code |= bit;
+        }
+    return 1;
+}
+
+/* The next symbol. NONE: there is no such code, or the payload ended. At least five bytes follow on the last code of a
+ * block, so that all bits of the longest code may be asked for. */
+static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
+{
+    uint32_t found, hold, length = 0;
+    if (!fill(r, 15))
+        return NONE;
+    hold = r->hold;
+    found = FAST_OF(table)[hold & ((1u << fast) - 1)];
+    if (found) {
+        length = found & 15;
+        found >>= 4;
+    } else { /* longer than what is looked up: bit by bit */
+        int32_t code = 0;
+        const uint16_t *first = SYMBOLS_OF(table, fast);
+        do {
+            if (++length == 16)
+                return NONE;
+            code = 2 * code + (int32_t)(hold & 1) - table[length];
+            hold >>= 1;
+            first += table[length];
+        } while (code >= 0);
+        found = first[code];
+    }
+    r->hold >>= length;
+    r->held -= length;
+    return found;
+}
+
+/* The lengths of a block's own codes (RFC 1951, 3.2.7). 0: they are none. */
+static int read_lengths(roll_t *r, uint32_t *lits, uint32_t *dists)
+{
+    static const uint8_t turn[19] = {16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15};
+    uint32_t n = 0, codes;
+    *lits = bits(r, 5) + 257;
+    *dists = bits(r, 5) + 1;
+    codes = bits(r, 4);
+    if (*lits > 286 || *dists > 30 || codes == NONE)
+        return 0;
+    memset(r->lengths, 0, 19);
+    for (; n < codes + 4; n++)
+        r->lengths[turn[n]] = bits(r, 3) & 7;
+    if (!build(r->dist, ROLL_DIST_BITS, r->lengths, 19))
+        return 0;
+    for (n = 0; n < *lits + *dists;) {
+        uint32_t code = symbol(r, r->dist, ROLL_DIST_BITS), times = 1;
+        if (code > 18 || (code == 16 && !n))
+            return 0;
+        if (code > 15)
+            times = code == 18 ? bits(r, 7) + 11 : bits(r, code - 14) + 3;
+        if (times > *lits + *dists - n)
+            return 0;
+        memset(r->lengths + n, code == 16 ? r->lengths[n - 1] : code > 16 ? 0 : (int)code, times);
+        n += times;
+    }
+    return r->lengths[256] != 0;
+}
+
+/* Between two blocks: the next one's header. 0 if it is none, or a final one. */
+static int open_block(roll_t *r)
+{
+    uint32_t kind = bits(r, 3), lits = 288, dists = 32, n;
+    if (kind == 0) {
+        (void)bits(r, r->held & 7);
+        r->stored = bits(r, 16);
+        n = bits(r, 16);
+        r->block = STORED;
+        r->one = r->stored == 1;
+        return n != NONE && (r->stored ^ n) == 0xffff;
+    }
+    r->block = CODED;
+    if (kind == 2)
+        for (n = 0; n < 320; n++)
+            r->lengths[n] = n < 144 ? 8 : n < 256 ? 9 : n < 280 ? 7 : n < 288 ? 8 : 5;
+    else if (kind != 4 || !read_lengths(r, &lits, &dists))
+        return 0;
+    return build(r->lit, ROLL_LIT_BITS, r->lengths, lits) && build(r->dist, ROLL_DIST_BITS, r->lengths + lits, dists);
+}
+
+/* The next symbol of a coded block, with its match. 0: it is none that may stand here. */
+static int copy_coded(roll_t *r, budget *left)
+{
+    static const uint16_t length_base[29] = {3, 4, 5, 6, 7, 8, 9, 10, 11, 13, 15, 17, 19, 23, 27, 31, 35, 43, 51, 59,
+        67, 83, 99, 115, 131, 163, 195, 227, 258};
+    uint8_t *to = r->bytes[r->load_slot] + r->size;
+    uint32_t code = symbol(r, r->lit, ROLL_LIT_BITS), length, distance, back, extra;
+    if (code < 256) {
+        *left -= COST_LITERAL;
+        if (r->size >= r->limit)
+            return 0;
+        *to = (uint8_t)code;
+        r->size++;
+        return 1;
+    }
+    if (code == 256) {
+        r->block = BETWEEN;
+        return 1;
+    }
+    code -= 257;
+    if (code > 28)
+        return 0;
+    extra = code < 8 || code == 28 ? 0 : code / 4 - 1;
+    length = length_base[code] + bits(r, extra);
+    code = symbol(r, r->dist, ROLL_DIST_BITS);
+    if (code > 29)
+        return 0;
+    extra = code < 4 ? 0 : code / 2 - 1;
+    distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
+    if (r->size + length > r->limit || distance > 1u << r->header.window_bits || distance > r->size + r->history)
+        return 0;
+    *left -= COST_MATCH + (budget)(length / 2);
+    back = r->size;
+    r->size += length;
+    for (; back < distance && length; length--, back++) /* it begins in the units that this one leans on */
+        *to++ = r->window[(r->window_at + back - distance) & ((1u << r->header.window_bits) - 1)];
+    for (; length; length--, to++)
+        *to = *(to - distance);
+    return 1;
+}
+
+/* ROLL_BUSY, ROLL_OK when the payload has ended as section 9 says, or ROLL_BAD_UNIT. */
+static int inflate(roll_t *r, budget *left)
+{
+    while (*left > 0) {
+        int sound;
+        if (r->block == CODED) {
+            sound = copy_coded(r, left);
+        } else if (r->block == STORED) {
+            uint32_t byte = bits(r, 8);
+            sound = byte != NONE && r->size < r->limit;
+            if (sound)
+                r->bytes[r->load_slot][r->size++] = (uint8_t)byte;
+            *left -= COST_LITERAL;
+            if (--r->stored == 0)
+                r->block = BETWEEN;
+        } else if (r->in == r->in_end && !r->payload_left) {
+            return r->limit && r->one && !r->held && r->crc == r->record_crc ? ROLL_OK : ROLL_BAD_UNIT;
+        } else {
+            *left -= COST_CODES;
+            r->one = 0;
+            sound = open_block(r);
+            if (r->block == STORED && !r->stored)
+                r->block = BETWEEN;
+        }
+        if (!sound)
+            return ROLL_BAD_UNIT;
+    }
+    return ROLL_BUSY;
+}
+
+/* ---- units ------------------------------------------------------------------------------------------------------ */
+
+static int slot_of(const roll_t *r, uint32_t unit)
+{
+    int k;
+    for (k = 0; k < 2; k++)
+        if (r->slot[k].sound && r->slot[k].unit == unit)
+            return k;
+    return -1;
+}
+
+/* Begin to load a unit into a slot: its record. 0 if it cannot be believed. */
+static int begin_unit(roll_t *r, uint32_t unit)
+{
+    uint8_t row[UNIT];
+    roll_slot *slot = &r->slot[r->load_slot];
+    slot->sound = 0;
+    r->size = 0;
+    r->unit = unit;
+    r->job = SUM;
+    if (get(r, r->units_at + UNIT * unit, row, UNIT) != ROLL_OK)
+        return 0;
+    memcpy(r->record, row, UNIT_CHECKED);
+    r->record_crc = ~le(row + 10, 4);
+    slot->unit = unit;
+    if (!unpack(slot, unit_fields, 5, row))
+        return 0;
+    r->payload_left = slot->payload_bytes;
+    r->crc = NONE;
+    return 1;
+}
+
+/* The CRC of the payload and of its record, before any of it is inflated. */
+static int sum_payload(roll_t *r, budget *left)
+{
+    const roll_slot *slot = &r->slot[r->load_slot];
+    while (r->payload_left) {
+        if (*left <= 0)
+            return ROLL_BUSY;
+        if (!refill(r))
+            return ROLL_BAD_UNIT;
+        *left -= (budget)(r->in_end - r->in);
+    }
+    if (crc_more(r->crc, r->record, UNIT_CHECKED) != r->record_crc)
+        return ROLL_BAD_UNIT;
+    if (slot->depth && r->ring_unit != r->unit - 1) /* believed only now */
+        return ROLL_BAD_UNIT;
+    /* The second time around the sum is of the payload alone. */
+    r->record_crc = r->crc;
+    r->crc = NONE;
+    r->payload_left = slot->payload_bytes;
+    r->in = r->in_end;
+    r->hold = r->held = 0;
+    r->block = BETWEEN;
+    r->one = 0;
+    r->limit = least(slot->frames * r->header.frame_bytes, r->header.most_unit_bytes);
+    if (!slot->depth)
+        r->history = 0;
+    r->ring_unit = NONE;
+    return ROLL_OK;
+}
+
+/* The unit's last bytes into the window, for a unit that leans on it. `repeat` of them are left. */
+static int keep_window(roll_t *r, budget *left)
+{
+    uint32_t whole = 1u << r->header.window_bits;
+    while (r->repeat) {
+        uint32_t n = least(least(r->repeat, whole - r->window_at), *left > 0 ? 4 * (uint32_t)*left : 0);
+        if (!n)
+            return ROLL_BUSY;
+        memcpy(r->window + r->window_at, r->bytes[r->load_slot] + r->size - r->repeat, n);
+        r->window_at = (r->window_at + n) & (whole - 1);
+        r->repeat -= n;
+        *left -= (budget)(n / 4 + 1);
+    }
+    return ROLL_OK;
+}
+
+/* Marks (section 9): all of them, before one is believed. */
+static int check_marks(roll_t *r, budget *left)
+{
+    roll_slot *slot = &r->slot[r->load_slot];
+    const uint8_t *bytes = r->bytes[r->load_slot];
+    uint32_t step = (slot->how & STEP) + 1u, cells = (r->header.frame_bytes + step - 1) / step, ended = 0;
+    while (r->mark_at < slot->values_at) {
+        uint32_t skip = bytes[r->mark_at], run = bytes[r->mark_at + 1];
+        if (*left <= 0)
+            return ROLL_BUSY;
+        *left -= 1;
+        r->mark_at += 2;
+        ended = !skip && !run;
+        if (ended) {
+            r->seen++;
+            r->cell = 0;
+            continue;
+        }
+        r->cell += skip + run;
+        if (r->cell > cells || r->seen == slot->frames)
+            return ROLL_BAD_UNIT;
+        r->marked += run * step;
+        if (run && r->cell == cells)
+            r->marked -= cells * step - r->header.frame_bytes; /* the last cell is a shorter one */
+    }
+    return !r->cell && r->seen == slot->frames && slot->values_at + r->marked == r->size ? ROLL_OK : ROLL_BAD_UNIT;
+}
+
+/* What the inflated bytes must be by their number. */
+static int check_size(roll_t *r)
+{
+    roll_slot *slot = &r->slot[r->load_slot];
+    const uint8_t *bytes = r->bytes[r->load_slot];
+    uint32_t marks;
+    if (slot->how < MARKS)
+        return r->size == slot->frames * r->header.frame_bytes ? ROLL_OK : ROLL_BAD_UNIT;
+    if (r->size < 6)
+        return ROLL_BAD_UNIT;
+    marks = le(bytes, 3);
+    if (marks & 1 || marks > r->size - 6 || le(bytes + 3, 3) != r->size - 6 - marks)
+        return ROLL_BAD_UNIT;
+    slot->values_at = 6 + marks;
+    r->mark_at = 6;
+    r->cell = r->marked = r->seen = 0;
+    return ROLL_OK;
+}
+
+/* ---- frames ----------------------------------------------------------------------------------------------------- */
+
+/* n bytes, `stride` apart, to or onto every step-th byte. */
+static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t changes)
+{
+    if (changes)
+        for (; n; n--, to += step, from += stride)
+            *to = (uint8_t)(*to + *from);
+    else
+        for (; n; n--, to += step, from += stride)
+            *to = *from;
+}
+
+/* One frame of columns, pairs or rows, onto the one before it. */
+static void apply_dense(const roll_t *r, const roll_slot *slot, const uint8_t *from, uint32_t f, uint8_t *frame)
+{
+    uint32_t step = (slot->how & STEP) + 1u, changes = slot->how & CHANGES, kind = slot->how & MARKS;
+    uint32_t k, n = slot->frames;
+    for (k = 0; k < step; k++) {
+        uint32_t plane = (r->header.frame_bytes - k + step - 1) / step, pairs = plane / 2;
+        if (kind == COLUMNS) {
+            lay(frame + k, step, from + f, n, plane, changes);
+        } else if (kind == ROWS) {
+            lay(frame + k, step, from + f * plane, 1, plane, changes);
+        } else {
+            lay(frame + k, 2 * step, from + 2 * f, 2 * n, pairs, changes);
+            lay(frame + k + step, 2 * step, from + 2 * f + 1, 2 * n, pairs, changes);
+            if (plane & 1)
+                lay(frame + k + (plane - 1) * step, 1, from + n * (plane - 1) + f, 1, 1, changes);
+        }
+        from += n * plane;
+    }
+}
+
+/* One frame of marks, which were checked. */
+static void apply_marks(const roll_t *r, const roll_slot *slot, const uint8_t *bytes, roll_hand *hand, uint8_t *frame)
+{
+    uint32_t step = (slot->how & STEP) + 1u, at = 0;
+    for (;;) {
+        uint32_t skip = bytes[hand->mark_at], run = bytes[hand->mark_at + 1];
+        hand->mark_at += 2;
+        if (!skip && !run)
+            return;
+        at += skip * step;
+        if (run) {
+            run = least(run * step, r->header.frame_bytes - at);
+            lay(frame + at, 1, bytes + hand->value_at, 1, run, slot->how & CHANGES);
+            hand->value_at += run;
+            at += run;
+        }
+    }
+}
+
+/* The next frame of the unit in hand k. */
+static void apply_next(roll_t *r, unsigned k)
+{
+    roll_hand *hand = &r->hand[k];
+    const roll_slot *slot = &r->slot[hand->slot];
+    if (slot->how < MARKS)
+        apply_dense(r, slot, r->bytes[hand->slot], hand->next, r->frame[k]);
+    else
+        apply_marks(r, slot, r->bytes[hand->slot], hand, r->frame[k]);
+    hand->next++;
+}
+
+static void take_in_hand(roll_t *r, unsigned k, unsigned slot)
+{
+    r->hand[k].slot = slot;
+    r->hand[k].next = 0;
+    r->hand[k].mark_at = 6;
+    r->hand[k].value_at = r->slot[slot].values_at;
+}
+
+/* Dense values: each frame stands for itself. */
+static int is_values(const roll_slot *slot)
+{
+    return slot->how < MARKS && !(slot->how & CHANGES);
+}
+
+/* Frames in hand k until `next` is the next one. Values that no later frame counts from are passed over. */
+static void apply_until(roll_t *r, unsigned k, uint32_t next)
+{
+    roll_hand *hand = &r->hand[k];
+    if (next && hand->next < next - 1 && is_values(&r->slot[hand->slot]))
+        hand->next = next - 1;
+    while (hand->next < next)
+        apply_next(r, k);
+}
+
+/* ---- what is to come -------------------------------------------------------------------------------------------- */
+
+/* Load `target`: the units that it leans on first unless they were the last to be loaded, or if `chained`, when all
+ * frames are to be applied from darkness on. */
+static void begin_load(roll_t *r, unsigned slot, uint32_t target, uint32_t depth, int chained)
+{
+    r->load_slot = (uint8_t)slot;
+    r->target = target;
+    r->chained = (uint8_t)chained;
+    if (!chained && r->ring_unit == target - 1)
+        depth = 0;
+    if (!begin_unit(r, target - depth))
+        r->payload_left = NONE; /* found when it is summed */
+    if (chained)
+        memset(r->frame[1 - r->at], 0, r->header.frame_bytes);
+}
+
+/* The depth of a unit by its record, which is checked only when it is loaded. */
+static int depth_of(const roll_t *r, uint32_t unit, uint32_t *depth)
+{
+    uint8_t byte;
+    if (get(r, r->units_at + UNIT * unit + 8, &byte, 1) != ROLL_OK)
+        return 0;
+    *depth = byte;
+    return byte <= MOST_DEPTH && byte <= unit;
+}
+
+/* Make the next group ready, or begin to. */
+static void plan_next(roll_t *r)
+{
+    uint32_t depth, end = r->shown.first + r->shown.frames;
+    int slot, standing, ends;
+    if (r->next_is == UNREAD) {
+        int status = roll_group_at(r, r->next_number, &r->next);
+        if (status == ROLL_END)
+            r->next_is = NO_MORE;
+        if (status != ROLL_OK)
+            return;
+        r->next_is = WAITS;
+    }
+    if (r->next_is != WAITS)
+        return;
+    standing = (int)r->hand[r->at].slot;
+    slot = slot_of(r, r->next.unit);
+    if (!r->dark && slot == standing && r->next.first == end) {
+        r->next_is = GOES_ON;
+        return;
+    }
+    if (!depth_of(r, r->next.unit, &depth)) {
+        r->next_is = IS_DARK;
+        return;
+    }
+    ends = !r->dark && depth && !r->next.first && r->shown.unit + 1u == r->next.unit && end == r->slot[standing].frames;
+    if (slot >= 0 && ends && slot != standing) {
+        r->next_is = GOES_ON;
+    } else if (slot >= 0 && !depth) {
+        memset(r->frame[1 - r->at], 0, r->header.frame_bytes);
+        take_in_hand(r, 1 - r->at, (unsigned)slot);
+        r->applies = 1;
+        r->until = r->next.first;
+    } else if (r->job == IDLE || r->target != r->next.unit || slot >= 0) {
+        begin_load(r, (unsigned)(1 - standing), r->next.unit, depth, depth && !ends);
+    }
+}
+
+/* Look for the next unit that is not at hand, and begin to load it where none lies that is wanted before. */
+static void plan_far(roll_t *r)
+{
+    uint32_t wanted = r->dark ? 0 : 1u << r->hand[r->at].slot, n = r->next_number, last = n + PAGE_ENTRIES, depth;
+    int slot;
+    if (r->next_is == JUMPS)
+        wanted |= 1u << r->hand[1 - r->at].slot;
+    r->far_done = 1; /* unless something is begun */
+    r->far_frames = 0;
+    for (;; n++) {
+        if (n == last || wanted == 3 || roll_group_at(r, n, &r->far) != ROLL_OK)
+            return;
+        slot = slot_of(r, r->far.unit);
+        if (slot < 0)
+            break;
+        wanted |= 1u << slot;
+        r->far_frames += r->far.frames;
+    }
+    /* A unit that must be entered through its chain is left until it is the next: that takes the frame in hand. */
+    if (!depth_of(r, r->far.unit, &depth) || (depth && r->far.unit - 1u != r->ring_unit && r->far.unit - 1u != r->shown.unit))
+        return;
+    r->far_done = 0;
+    begin_load(r, wanted & 1, r->far.unit, depth, 0);
+}
+
+static void plan(roll_t *r)
+{
+    plan_next(r);
+    if (r->job == IDLE && r->next_is != UNREAD && r->next_is != WAITS && !r->far_done)
+        plan_far(r);
+}
+
+/* The unit being loaded is broken: dark if it was to be next, else forgotten until it is. */
+static void give_up(roll_t *r)
+{
+    r->job = IDLE;
+    r->applies = 0;
+    r->ring_unit = NONE;
+    if (r->next_is == WAITS && r->next.unit == r->target)
+        r->next_is = IS_DARK;
+    else
+        r->far_done = 1;
+}
+
+/* The next group's first frame: what comes before it in its unit, a frame at a time. */
+static void apply_ahead(roll_t *r, budget *left)
+{
+    roll_hand *hand = &r->hand[1 - r->at];
+    *left -= (budget)r->header.frame_bytes;
+    if (hand->next < r->until)
+        apply_until(r, 1 - r->at, is_values(&r->slot[hand->slot]) ? r->until : hand->next + 1);
+    if (hand->next < r->until)
+        return;
+    r->applies = 0;
+    if (!r->chained || r->unit == r->target)
+        r->next_is = JUMPS;
+    else if (!begin_unit(r, r->unit + 1))
+        give_up(r);
+}
+
+/* A piece of the job. */
+static void work(roll_t *r, budget *left)
+{
+    roll_slot *slot = &r->slot[r->load_slot];
+    int status = ROLL_OK;
+    switch (r->job) {
+    case SUM:
+        *left -= 1;
+        status = r->payload_left == NONE ? ROLL_BAD_UNIT : sum_payload(r, left);
+        if (status == ROLL_OK)
+            r->job = INFLATE;
+        break;
+    case INFLATE:
+        status = inflate(r, left);
+        if (status == ROLL_OK)
+            status = check_size(r);
+        if (status == ROLL_OK) {
+            r->repeat = least(r->size, 1u << r->header.window_bits);
+            r->job = KEEP;
+        }
+        break;
+    case KEEP:
+        status = keep_window(r, left);
+        if (status == ROLL_OK) {
+            r->history = least(r->history + least(r->size, 1u << r->header.window_bits), 1u << r->header.window_bits);
+            r->job = CHECK_MARKS;
+        }
+        break;
+    case CHECK_MARKS:
+        if (slot->how >= MARKS)
+            status = check_marks(r, left);
+        if (status != ROLL_OK)
+            break;
+        slot->sound = 1;
+        r->ring_unit = r->unit;
+        r->job = IDLE;
+        if (r->chained) {
+            take_in_hand(r, 1 - r->at, r->load_slot);
+            r->applies = 1;
+            r->until = r->unit == r->target ? r->next.first : slot->frames;
+        } else if (r->unit != r->target && !begin_unit(r, r->unit + 1)) {
+            status = ROLL_BAD_UNIT;
+        }
+    }
+    if (status != ROLL_OK && status != ROLL_BUSY)
+        give_up(r);
+}
+
+int roll_work(roll_t *r, uint32_t most)
+{
+    budget left = (budget)least(most, 0x7fffffff);
+    do {
+        if (r->applies)
+            apply_ahead(r, &left);
+        else if (r->job != IDLE)
+            work(r, &left);
+        if (!r->applies && r->job == IDLE)
+            plan(r);
+        if (!r->applies && r->job == IDLE)
+            return r->next_is == UNREAD ? ROLL_FAILED_READ : ROLL_OK;
+    } while (left > 0);
+    return ROLL_BUSY;
+}
+
+/* About what the unit that is being loaded still costs, and those that must follow it. */
+static uint32_t left_to_load(const roll_t *r)
+{
+    const roll_slot *slot = &r->slot[r->load_slot];
+    uint32_t whole = slot->frames * r->header.frame_bytes, left = 0;
+    if (r->job == SUM)
+        left = r->payload_left + COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes;
+    else if (r->job == INFLATE)
+        left = COST_PAYLOAD_BYTE * r->payload_left;
+    left += (whole - least(whole, r->size)) / 2;
+    if (r->unit != r->target)
+        left += (r->target - r->unit) * (COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes + whole);
+    return left;
+}
+
+uint32_t roll_share(const roll_t *r, uint32_t i)
+{
+    uint32_t frames = i < r->shown.frames ? r->shown.frames - i : 1, most = 0;
+    if (r->applies)
+        most = (r->until - r->hand[1 - r->at].next) * r->header.frame_bytes / frames;
+    if (r->job != IDLE) {
+        uint32_t left = left_to_load(r);
+        if (r->next_is != WAITS || r->target != r->next.unit)
+            frames += r->far_frames;
+        else if (!is_values(&r->slot[r->load_slot]))
+            left += r->next.first * r->header.frame_bytes;
+        most += left / frames;
+    }
+    return most + 64;
+}
+
+void roll_cue(roll_t *r, uint32_t number)
+{
+    r->job = IDLE;
+    r->applies = 0;
+    r->dark = 1;
+    r->far_done = 0;
+    r->far_frames = 0;
+    r->next_number = number;
+    r->next_is = UNREAD;
+    r->hand[r->at].slot = 0;
+    memset(&r->shown, 0, sizeof r->shown);
+    r->shown.frames = 1;
+    plan(r);
+}
+
+int roll_enter(roll_t *r)
+{
+    if (r->next_is == UNREAD)
+        plan(r);
+    while (r->next_is == WAITS)
+        (void)roll_work(r, 1000);
+    if (r->next_is == UNREAD)
+        return ROLL_FAILED_READ;
+    if (r->next_is == NO_MORE)
+        return ROLL_END;
+    if (r->next_is == GOES_ON) {
+        apply_until(r, r->at, r->shown.first + r->shown.frames);
+        if (r->next.unit != r->shown.unit)
+            take_in_hand(r, r->at, (unsigned)slot_of(r, r->next.unit));
+    } else if (r->next_is == JUMPS) {
+        r->at = 1 - r->at;
+    }
+    r->dark = r->next_is == IS_DARK;
+    r->shown = r->next;
+    r->shown_number = r->next_number++;
+    r->next_is = UNREAD;
+    r->far_done = 0;
+    r->far_frames -= least(r->far_frames, r->shown.frames);
+    plan(r);
+    return ROLL_OK;
+}
+
+const uint8_t *roll_frame(roll_t *r, uint32_t i)
+{
+    if (r->dark || i >= r->shown.frames)
+        return 0;
+    apply_until(r, r->at, r->shown.first + i + 1);
+    return r->frame[r->at];
+}
+
+/* ---- the second net --------------------------------------------------------------------------------------------- */
+
+/* The sum of a run's bytes, or of each pixel's largest one. */
+static uint32_t light_of(const roll_string *string, const roll_draw *draw, const uint8_t *frame)
+{
+    uint32_t channels = string->channels, sum = 0, pixel, c;
+    const uint8_t *from = frame + string->first_byte + channels * draw->first_pixel;
+    for (pixel = 0; pixel < draw->pixels; pixel++) {
+        uint32_t largest = 0;
+        for (c = 0; c < channels; c++, from++) {
+            if (draw->law == 0)
+                sum += *from;
+            else if (*from > largest)
+                largest = *from;
+        }
+        sum += largest;
+    }
+    return sum;
+}
+
+uint32_t roll_level(const roll_t *r, const uint8_t *frame)
+{
+    uint32_t level = 256, supply, d;
+    for (supply = 0; supply < r->header.supplies; supply++) {
+        uint64_t idle = 0, light = 0, most = (uint64_t)r->milliamps[supply] * 1000, runs = 0;
+        for (d = 0; d < r->header.draws; d++) {
+            const roll_draw *draw = &r->draw[d];
+            uint32_t sum, channel = draw->channel_ua;
+            if (draw->supply != supply)
+                continue;
+            sum = light_of(&r->string[draw->string], draw, frame);
+            idle += draw->pixels * draw->idle_ua;
+            light += sum / 255 * channel + sum % 255 * channel / 255; /* section 5.4 */
+            runs++;
+        }
+        if (idle + light <= most)
+            continue;
+        if (idle >= most)
+            return 0;
+        most -= idle;
+        light += runs; /* each was rounded down */
+        while (light >> 23) { /* for a division of 32 bits; what is lost makes it darker */
+            light = light / 2 + 1;
+            most /= 2;
+        }
+        level = least(level, 256 * (uint32_t)most / (uint32_t)light);
+    }
+    return level;
+}
+
+void roll_dim(const roll_t *r, const uint8_t *frame, uint32_t level, uint8_t *to)
+{
+    uint32_t i;
+    for (i = 0; i < r->header.frame_bytes; i++)
+        to[i] = (uint8_t)(frame[i] * level >> 8);
+}

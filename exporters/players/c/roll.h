@@ -1,0 +1,209 @@
+/* roll.h, roll.c: a decoder of rolls, version 1 (exporters/ROLL.md), in C99.
+ *
+ * A roll holds every frame's bytes of the pixel strings of one board, as they go down the wire, and when each frame is
+ * due. This decoder takes no memory of its own (no malloc), needs memcpy, memset and memcmp and nothing else of a
+ * library, reads through one function of yours, and is indifferent to the machine's byte order and alignment.
+ *
+ *     static int my_read(void *ctx, uint32_t at, void *to, uint32_t n);    // n bytes from byte `at`; 0 is well
+ *     static uint32_t memory[20000];                                       // must be aligned for uint32_t
+ *     static roll_t roll;                                                  // some 2.3 KB: not on a small stack
+ *
+ *     if (roll_measure(&roll, my_read, ctx, file_bytes) != ROLL_OK         // reads 68 bytes, sets roll.needs
+ *         || roll_open(&roll, memory, sizeof memory) != ROLL_OK)           // reads and checks the head
+ *         stay_dark();
+ *     roll_cue(&roll, 0);                                                  // from the first group; see roll_find
+ *     while (roll_work(&roll, 1000) == ROLL_BUSY) {}                       // ready before the song starts
+ *     while (roll_enter(&roll) == ROLL_OK) {                               // the group that was made ready is shown
+ *         for (uint32_t i = 0; i < roll.shown.frames; i++) {
+ *             const uint8_t *frame = roll_frame(&roll, i);                 // NULL: dark
+ *             wait_until(roll_due_us(&roll.shown, i));
+ *             send(frame);                                                 // header.frame_bytes bytes, all strings
+ *             roll_work(&roll, roll_share(&roll, i));                      // a share of what is to come
+ *         }
+ *     }
+ *     wait_until(roll.shown.end_us); go_dark();                            // the end, or a read that failed
+ *
+ * What it promises
+ *   - roll_open refuses all that section 13 of the page refuses, for whatever bytes.
+ *   - A payload is inflated only after its checksum passed; the checksum is taken again while it is inflated, so that
+ *     storage which reads differently the second time is noticed as well. A group whose unit, or a unit that it leans
+ *     on, is broken is dark from its start to its end (roll_frame gives NULL); the next one starts in time. Stricter
+ *     than the page asks: a distance beyond the window, and a last block that is not one stored byte, are broken too.
+ *   - No frame is shown of what was not checked, however small the slices of work and whatever the reads return.
+ *   - Work is done in slices that you bound (roll_work), so that inflating spreads over the frames; roll_share says
+ *     how much is due. If a group is entered before it is ready, roll_enter does the rest there and then: it may be
+ *     late, it is never wrong.
+ *   - No product in it is above 2^30, but for roll_level's, which are of 64 bits.
+ *
+ * Memory: roll.needs bytes, for two units, two frames, the window of deflate (4 or 8 KiB) and the tables of strings,
+ * supplies and draws; and a roll_t.
+ *
+ * Second net: roll_level adds up what a frame draws of each supply, by the roll's own figures (section 5), and says how
+ * far it must be dimmed to stay within what this board may draw: 256 is not at all. roll_dim dims into a buffer of
+ * yours: the frame itself must stay as it is, the next one counts from it. The figures are those of a chip table. They
+ * replace no fuse, and no reading of your own strings.
+ */
+#ifndef ROLL_H
+#define ROLL_H
+
+#include <stdint.h>
+
+#ifndef ROLL_PIECE
+#define ROLL_PIECE 128 /* bytes read at a time of a payload, at least 1 */
+#endif
+
+#define ROLL_NO_PIN 255
+
+enum {
+    ROLL_OK = 0,
+    ROLL_BUSY,        /* more work is left */
+    ROLL_END,         /* no group is left */
+    ROLL_FAILED_READ, /* the read function failed, or gave an index that does not match its checksum */
+    ROLL_NOT_A_ROLL,  /* another magic */
+    ROLL_NO_VERSION,  /* a version that is not known here */
+    ROLL_CUT_SHORT,   /* or grown: not as long as the header says, or too short for its head */
+    ROLL_BAD_FIELD,   /* a field out of its range, or one that the rest of the head does not bear out */
+    ROLL_BAD_STRING,  /* an order that is not one, a pin twice */
+    ROLL_BAD_DRAW,    /* a draw outside its string, of no supply, or beyond its limit */
+    ROLL_BAD_NAME,    /* names that are not text, do not fill their bytes, or stand twice */
+    ROLL_BAD_UNIT,    /* a payload outside the payloads, a depth that no unit before leads to */
+    ROLL_BAD_GROUP,   /* times that do not meet or break a limit, frames that its unit does not have */
+    ROLL_BAD_CRC,     /* a page of the index, or the head, does not match its checksum */
+    ROLL_NO_MEMORY    /* less than roll.needs, or not aligned */
+};
+
+/* Reads n bytes from byte `at` of the roll. Returns 0, or anything else if it could not. Never asked beyond the end. */
+typedef int (*roll_read)(void *ctx, uint32_t at, void *to, uint32_t n);
+
+typedef struct {
+    uint32_t start_us, end_us; /* of the song; frame i is due at roll_due_us(group, i) */
+    uint16_t unit;
+    uint8_t first, frames; /* its frames are those of the unit from `first` on */
+} roll_group;
+
+typedef struct {
+    uint32_t pin, clock_pin; /* as the board names them; ROLL_NO_PIN: no clock line */
+    uint32_t pixels;
+    uint32_t channels;   /* bytes of a pixel, 3 or 4 */
+    uint32_t first_byte; /* of the string in a frame */
+    char order[8];       /* "grb" */
+} roll_string;
+
+typedef struct {
+    uint32_t string, supply, law; /* law 0: a pixel's channels add up; 1: its largest one counts */
+    uint32_t first_pixel, pixels;
+    uint32_t idle_ua, channel_ua;
+} roll_draw;
+
+typedef struct {
+    uint32_t version, window_bits, strings, supplies, draws, most_frames, names_bytes, file_bytes, frame_bytes;
+    uint32_t groups, units, most_unit_bytes, most_payload_bytes, song_us;
+} roll_header;
+
+/* ---- what follows up to roll_t is the decoder's own business ---- */
+
+#define ROLL_LIT_BITS 8 /* codes up to these lengths are looked up, longer ones are searched */
+#define ROLL_DIST_BITS 6
+
+typedef struct {
+    uint32_t payload_at, payload_bytes, frames, depth, how; /* its record */
+    uint32_t unit;
+    uint32_t sound;     /* inflated, and what it should be */
+    uint32_t values_at; /* marks: where the values begin */
+} roll_slot;
+
+typedef struct {
+    uint32_t mark_at, value_at;
+    uint32_t next; /* the frame of the unit that is applied next */
+    uint32_t slot;
+} roll_hand;
+
+/* Yours to read are the fields that are said to be; none is yours to write. Those that are used often stand first,
+ * where short instructions reach them. */
+typedef struct {
+    uint8_t dark; /* yours: the shown group is broken, or none is shown yet */
+    uint8_t failed, next_is, job, block, one, at, load_slot, chained, applies, far_done;
+
+    roll_group shown; /* yours */
+    roll_group next, far;
+    uint32_t next_number, far_frames;
+    uint32_t unit, target, until, size, limit, crc, hold, held, payload_left, head_at;
+    const uint8_t *in, *in_end;
+    roll_header header; /* yours */
+    uint32_t units_at, index_at;
+    uint8_t *bytes[2], *frame[2], *window;
+
+    roll_slot slot[2];
+    roll_hand hand[2];
+    uint32_t names_at, payloads_at, page_number, ring_unit, history, window_at, repeat, stored;
+    uint32_t mark_at, cell, marked, seen, record_crc;
+    uint32_t shown_number;         /* yours, as is all up to song_sha256 */
+    uint32_t needs;                /* bytes of memory that roll_open wants */
+    const roll_string *string;     /* [strings] */
+    const roll_draw *draw;         /* [draws] */
+    const uint32_t *milliamps;     /* [supplies]: what this board may draw of each */
+    uint8_t song_sha256[32];
+    roll_read read;
+    void *ctx;
+    uint16_t lit[16 + (1 << ROLL_LIT_BITS) + 288], dist[16 + (1 << ROLL_DIST_BITS) + 32];
+    uint8_t lengths[320];
+    uint8_t record[10];
+    uint8_t page[136];
+    uint8_t piece[ROLL_PIECE];
+} roll_t;
+
+/* ---- opening ---- */
+
+/* Read the header and set what follows from it, roll->needs first of all. ROLL_OK or why the roll is refused. */
+int roll_measure(roll_t *roll, roll_read read, void *ctx, uint32_t file_bytes);
+
+/* Check the whole head and take `memory`, which stays in use: `bytes` of it, aligned for uint32_t. */
+int roll_open(roll_t *roll, void *memory, uint32_t bytes);
+
+/* A name as the roll has it, UTF-8, cut to `room` - 1 bytes and ended with a zero. Names: 0 title, 1 controller,
+ * 2 + 2 i string i, 3 + 2 i its chip, 2 + 2 strings + i supply i. */
+int roll_name(const roll_t *roll, uint32_t which, char *to, uint32_t room);
+
+/* ---- time ---- */
+
+/* The group that stands at a time of the song; the first one before its start. ROLL_END from the show's end on. */
+int roll_find(roll_t *roll, uint32_t us, uint32_t *number);
+
+/* One entry of the index, of a page whose checksum was compared. */
+int roll_group_at(roll_t *roll, uint32_t number, roll_group *group);
+
+/* When a frame latches, microseconds of the song; i = frames gives the end. */
+uint32_t roll_due_us(const roll_group *group, uint32_t i);
+
+/* The frame that stands at a time within the group, start_us <= us < end_us. */
+uint32_t roll_frame_at(const roll_group *group, uint32_t us);
+
+/* ---- playing ---- */
+
+/* Show nothing, and make this group ready. */
+void roll_cue(roll_t *roll, uint32_t number);
+
+/* Do some of the work that is to come, about `most` bytes' worth and at least a little. ROLL_BUSY: more is left.
+ * ROLL_OK: nothing to do for now. ROLL_FAILED_READ: the index could not be read; the next call tries again. */
+int roll_work(roll_t *roll, uint32_t most);
+
+/* How much of that work to do while frame i of the shown group stands, for all to be done in time, evenly. */
+uint32_t roll_share(const roll_t *roll, uint32_t i);
+
+/* The group that was made ready is now the shown one, and the next will be made ready. ROLL_OK; ROLL_END after the
+ * last; ROLL_FAILED_READ if its place in the index cannot be read: go dark, and look again with roll_find. */
+int roll_enter(roll_t *roll);
+
+/* Frame i of the shown group, header.frame_bytes bytes, valid until the next call of this or of roll_enter. i never
+ * falls within a group; frames left out are counted over. NULL: the group is dark. */
+const uint8_t *roll_frame(roll_t *roll, uint32_t i);
+
+/* ---- the second net ---- */
+
+/* What part of its light a frame may keep for no supply to be exceeded: 0-256, 256 is all of it. */
+uint32_t roll_level(const roll_t *roll, const uint8_t *frame);
+
+/* Each byte of the frame x level / 256, rounded down. */
+void roll_dim(const roll_t *roll, const uint8_t *frame, uint32_t level, uint8_t *to);
+
+#endif
