@@ -127,11 +127,12 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--device", metavar="NAME", help="the sound device, by name or number")
     add.add_argument("--devices", action="store_true", help="list the sound devices")
     add.add_argument("--offset", type=float, metavar="MS", help="light this much later: from the clap test")
+    add.add_argument("--clap", action="store_true", help="the clap test: trim the light to the sound, once")
     add.add_argument("--e131", metavar="HOST", help='ANSI E1.31 to this receiver, or "multicast"')
     add.add_argument("--universe", type=int, default=1, metavar="N", help="its first universe (1)")
 
     add = verb("load", _load, "copy what was baked to the boards that are plugged in, and verify it there")
-    add.add_argument("shows", type=Path, nargs="+", metavar="SHOW", help="shows, in the order of the evening")
+    add.add_argument("shows", type=Path, nargs="+", metavar="SHOW", help="shows in order, or one evening.toml")
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where they were baked to, instead of SHOW/out")
     add.add_argument("--controller", metavar="NAME", help="only this controller's board")
     add.add_argument("--port", action="append", default=[], metavar="PORT", help="a board's serial port (all on USB)")
@@ -441,20 +442,31 @@ def _play(given: argparse.Namespace) -> int:
         e131=given.e131,
         universe=given.universe,
     )
+    if given.clap:
+        print(f"offset_ms = {night.clap_test(given.shows[0], options, progress):.0f}")
+        return DONE
     return DONE if night.play_evening(given.shows, options, progress) else FAILS
 
 
 def _load(given: argparse.Namespace) -> int:
+    from .night.evening import alone, find_evening
     from .pipeline import loading
 
+    shows, look, keys = given.shows, None, None
+    if not given.wiring and [path for path in shows if path.suffix == ".toml" and path.name != "score.toml"]:
+        evening = find_evening(shows)
+        shows, look = evening.shows, evening.look
+        keys = {key: value for key, value in alone(evening, ()).items() if key in ("loop", "pause_s")}
     choices = loading.Choices(only=given.only, replace=given.replace, force=given.force)
     with progress() as tell:
         done, missing = loading.load(
-            given.shows,
+            shows,
             given.out,
             controller=given.controller,
             ports=given.port,
             wiring=given.wiring,
+            look=look,
+            alone=keys,
             choices=choices,
             tell=tell,
         )

@@ -5,6 +5,7 @@
     sound     the song on a sound card, which is the clock
     stage     one show: boards follow, keys act, the end is dark
     status    the line under it
+    clap      flash and click, to trim the light to the sound
     keys      single keys from the terminal
     terminal  lines to it, that never hold up a show
     lock      one `play` at a time
@@ -23,9 +24,12 @@ from datetime import datetime
 from pathlib import Path
 
 from ..faults import Faults
+from ..pipeline import rig_of
+from ..pipeline.lamps import Lamps
 from ..pipeline.playing import Baked, e131, load_baked, patch_of
 from ..pipeline.show import Tell, silent
 from . import terminal
+from .clap import RATE, clap, click_track
 from .company import Company, check_company, fits_names
 from .evening import Evening, brightness_at, find_evening, minute_of, order, window, within
 from .keys import HELP, Keys
@@ -99,6 +103,33 @@ def play_evening(
                 terminal.say(
                     f"{', '.join(dark)}: did not say that it is dark; it goes dark by itself 10 s after our last word"
                 )
+
+
+def clap_test(
+    show: Path,
+    options: Options | None = None,
+    progress: Callable[[], AbstractContextManager[Tell]] = _no_progress,
+) -> float:
+    """The clap test on the boards of a show (or of a rig file); returns the offset that was found, milliseconds.
+
+    Raises `Faults`: bad files, no board, no sound device; `ShowFails`: another `play` that runs.
+    """
+    options = options or Options()
+    with ExitStack() as stack:
+        stack.enter_context(only_one())
+        with progress() as tell:
+            rig = rig_of(show)
+            tell("looking for the boards", 0.0)
+            lamps = stack.enter_context(Lamps(rig, options.ports))
+        sound: Sound = Silent() if options.silent else Card(click_track(), RATE, options.device)
+        stack.callback(sound.close)
+        controls = Controls(offset_ms=options.offset_ms or 0.0)
+        keys = stack.enter_context(Keys().listening())
+        stack.enter_context(signals_end(controls))
+        try:
+            return clap(rig, lamps, sound, controls, keys.pressed, terminal.show)
+        finally:
+            terminal.end()
 
 
 def _with(evening: Evening, options: Options) -> Evening:
@@ -227,4 +258,4 @@ def _sound(baked: Baked, evening: Evening) -> Sound:
     return Silent(time.monotonic) if evening.silent else _card(baked, evening)
 
 
-__all__ = ["Evening", "Options", "devices", "play_evening"]
+__all__ = ["Evening", "Options", "clap_test", "devices", "play_evening"]

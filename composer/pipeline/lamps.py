@@ -6,7 +6,8 @@ Frames must have passed the limiter before they come here: a board knows no budg
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,17 +76,40 @@ class Lamps:
         took = {}
         for name, live in list(self._live.items()):
             begin_s = time.monotonic()
-            try:
+            with self._let_go(name):
                 live.send_frame(frame[self.rig.controller_slices[name]].tobytes())
-            except link.LinkError as error:
-                if error.reason in ("silent", "gone"):
-                    del self._live[name]
-                raise
-            except OSError:
-                del self._live[name]
-                raise link.LinkError(name, "gone") from None
             took[name] = 1000 * (time.monotonic() - begin_s)
         return took
+
+    def put(self, frame: NDArray[np.uint8]) -> None:
+        """Bring a frame to all boards without lighting it. Raises as `send`."""
+        for name, live in list(self._live.items()):
+            with self._let_go(name):
+                live.put(frame[self.rig.controller_slices[name]].tobytes())
+
+    def show(self) -> None:
+        """Light what was put, on all boards as nearly at once as their links allow. Raises as `send`."""
+        for name, live in list(self._live.items()):
+            with self._let_go(name):
+                live.show()
+
+    @property
+    def latency_s(self) -> float:
+        """How long a line takes to the boards at its fastest, the largest of theirs."""
+        return max((live.board.latency_s for live in self._live.values()), default=0.0)
+
+    @contextmanager
+    def _let_go(self, name: str) -> Iterator[None]:
+        """A board that is silent or unplugged is let go, and its error goes on."""
+        try:
+            yield
+        except link.LinkError as error:
+            if error.reason in ("silent", "gone"):
+                del self._live[name]
+            raise
+        except OSError:
+            del self._live[name]
+            raise link.LinkError(name, "gone") from None
 
     def stop(self) -> None:
         """Dark. Boards that cannot be told are dark by themselves after 2 s."""

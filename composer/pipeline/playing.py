@@ -48,9 +48,9 @@ class RollFile:
 class Baked:
     """A show that was baked, ready for a night.
 
-    `rolls`: controller -> its roll. `seconds`: length of the song, `light_s` when its last frame ends. `times_s` (n,) and `amps` (n, supplies): what each
-    supply carries from that time of the song until the next, and `dark_a` what it carries when all is dark; supplies
-    in the order of the rig. `bars`: seconds of every bar line.
+    `rolls`: controller -> its roll. `seconds`: length of the song; `light_s`: when its last frame ends. `times_s` (n,)
+    and `amps` (n, supplies): what each supply carries from that time of the song until the next; `dark_a`: what it
+    carries when all is dark; supplies in the order of the rig. `bars`: seconds of every bar line.
     """
 
     folder: Path
@@ -204,6 +204,18 @@ def patch_of(rig: Rig, first_universe: int = 1) -> list[e131.Patch]:
     return e131.patch([(s.name, s.pixels, s.order) for s in rig.strings.values()], first_universe)
 
 
+def dim_white(rig: Rig, share: float = 0.5, most: int = 40) -> NDArray[np.uint8]:
+    """One frame, uint8 (frame_bytes,): all pixels white, as bright as `share` of every supply's budget and the byte
+    `most` allow; dark where even dark pixels are above it."""
+    model = CurrentModel(rig)
+    for level in range(most, 0, -1):
+        frame = model.white(level)
+        if (model.supply_a(frame) <= share * model.budget_a).all():
+            white: NDArray[np.uint8] = frame[0]
+            return white
+    return np.zeros(rig.frame_bytes, np.uint8)
+
+
 def decoded(song: Path) -> tuple[NDArray[np.float32], int]:
     """The sound that was analysed: mono samples and their rate. Raises `Faults`."""
     from ..analysis import decode
@@ -213,6 +225,6 @@ def decoded(song: Path) -> tuple[NDArray[np.float32], int]:
 
 
 __all__ = [
-    "Baked", "FramesByTime", "RollFile", "decoded", "e131", "head_crc", "link", "load_baked", "patch_of",
+    "Baked", "FramesByTime", "RollFile", "decoded", "dim_white", "e131", "head_crc", "link", "load_baked", "patch_of",
     "roll_file",
 ]  # fmt: skip

@@ -7,7 +7,7 @@ import zlib
 
 from .asking import ask, ask_ahead
 from .board import Board
-from .lines import MOST_PIECE, LinkError
+from .lines import LIVE_SILENCE_S, MOST_PIECE, LinkError
 
 LINE_BYTES = 4 * ((MOST_PIECE + 2) // 3) + 24  # a full piece in base64 with the words before it
 
@@ -31,6 +31,7 @@ class LiveFrames:
         self.frame_bytes = board.hello.frame_bytes
         self._there = bytes(self.frame_bytes)  # what the board holds: dark at first
         self._known = False  # a board that was live before may hold anything
+        self._spoken_s = -1e9
 
     def send_frame(self, frame: bytes) -> int:
         """Light one frame: bytes of all the controller's strings in wire order. Waits until the board has shown it.
@@ -38,22 +39,34 @@ class LiveFrames:
         Returns how many bytes went over the link. Raises ValueError for a frame of the wrong length, `LinkError` where
         the board refuses or falls silent; then the next frame is sent whole.
         """
+        return self.put(frame) + self.show()
+
+    def put(self, frame: bytes) -> int:
+        """Bring a frame to the board without lighting it. Returns and raises as `send_frame`."""
         if len(frame) != self.frame_bytes:
             raise ValueError(f"a frame of {self.board.name} has {self.frame_bytes} bytes, this one {len(frame)}")
+        if self.board.now() - self._spoken_s > 0.75 * LIVE_SILENCE_S:
+            self._known = False  # it may have gone dark meanwhile, and forgotten
         pieces = []
         for first in range(0, self.frame_bytes, MOST_PIECE):
             piece = frame[first : first + MOST_PIECE]
             if not self._known or piece != self._there[first : first + MOST_PIECE]:
                 pieces.append(f"put {first} {zlib.crc32(piece):08x} {base64.b64encode(piece).decode()}")
-        show = f"show {zlib.crc32(frame):08x}"
+        self._known = False  # until all of it has arrived
+        ask_ahead(self.board, pieces)
+        self._there, self._known, self._spoken_s = bytes(frame), True, self.board.now()
+        return sum(len(line) + 1 for line in pieces)
+
+    def show(self) -> int:
+        """Light what was put. Returns and raises as `send_frame`."""
+        line = f"show {zlib.crc32(self._there):08x}"
         try:
-            ask_ahead(self.board, pieces)
-            ask(self.board, show)
-        except (LinkError, OSError):
+            ask(self.board, line)
+        except LinkError:
             self._known = False
             raise
-        self._there, self._known = bytes(frame), True
-        return sum(len(line) + 1 for line in (*pieces, show))
+        self._spoken_s = self.board.now()
+        return len(line) + 1
 
     def stop(self) -> None:
         """Dark, at once."""

@@ -12,8 +12,11 @@ from board_model import ModelBoard
 from night_kit import PtyBoard
 
 from composer.faults import Faults
+from composer.night.clap import clap, click_track
+from composer.night.sound import Silent
+from composer.night.stage import Controls
 from composer.pipeline.lamps import Lamps
-from composer.pipeline.playing import link
+from composer.pipeline.playing import dim_white, link
 from composer.rig import Rig, load_rig
 
 
@@ -81,3 +84,43 @@ def test_a_board_of_other_strings_or_of_no_rig_is_refused(rig: Rig) -> None:
 def test_without_a_board_the_line_says_so(rig: Rig) -> None:
     with pytest.raises(Faults, match="no board answers"):
         Lamps(rig, [])
+
+
+def test_the_clap_test_flashes_as_the_loudspeaker_clicks(rig: Rig, boards: dict[str, PtyBoard]) -> None:
+    """By a clock of the test's own; late light is noticed at 45 ms (ITU-R BT.1359-1)."""
+    controls, sound = Controls(), Silent()
+    lit: list[float] = []
+    pressed = [["later"], ["later"]]
+    quay = boards["quay"].model
+
+    def look(text: str) -> None:
+        if len(quay.frames_shown) > 2 * len(lit):
+            lit.append(sound.position())
+        if len(lit) == 3:
+            controls.asked = "quit"
+
+    with Lamps(rig, [one.port for one in boards.values()]) as lamps:
+        found = clap(rig, lamps, sound, controls, lambda: pressed.pop() if pressed else [], look)
+    assert found == 10
+    assert [s - 2 * i for i, s in enumerate(lit)] == pytest.approx([0.010] * 3, abs=0.045)
+    flash = quay.frames_shown[0]
+    assert 0 < max(flash) <= 40
+    assert not any(quay.frames_shown[1])
+
+
+def test_the_flash_stays_below_half_of_every_budget(rig: Rig) -> None:
+    from composer.power import CurrentModel
+
+    model = CurrentModel(rig)
+    amps = model.supply_a(dim_white(rig)[None])[0]
+    assert (amps <= 0.5 * model.budget_a).all()
+    assert dim_white(rig).max() > 0
+    assert not dim_white(rig, share=0.001).any()
+
+
+def test_a_click_stands_at_every_whole_period() -> None:
+    track = click_track(8000)[:, 0]
+    loud = np.flatnonzero(np.abs(track.astype(int)) > 3000)
+    starts = loud[np.flatnonzero(np.diff(loud, prepend=-10_000) > 1000)]
+    assert len(starts) == 300
+    assert np.abs(starts - np.arange(300) * 16_000).max() < 8  # 1 ms
