@@ -40,6 +40,7 @@ from .package import (
 NEW = ".new"
 FOLDER_BYTES = 2 * 4096  # of a folder that is made for new files (littlefs: a pair of blocks)
 MOST_MANIFEST = 64 << 10
+STAYS = ("loop", "pause_s", "quiet_look")  # settings that a load without an evening leaves as they are
 _NOWHERE = Path("board")
 
 
@@ -53,14 +54,31 @@ class Refused(Exception):
 
 @dataclass(frozen=True)
 class Job:
-    """What is to lie on one controller's board: the packages of its shows, in order. `machine`: how such a board's
-    `os.uname().machine` ends. `wiring`: no songs, and start the wiring test."""
+    """What is to lie on one controller's board. `machine`: how such a board's `os.uname().machine` ends.
+
+    `packages` hold the rolls `songs`, which play in this order (one may come twice), and the roll `look`, which loops
+    in the pauses; other rolls in their folders are left out. `alone`: further settings, for boards that run without a
+    computer. `wiring`: start the wiring test.
+    """
 
     controller: str
     row: BoardRow
     machine: str
     packages: tuple[Package, ...]
+    songs: tuple[str, ...]
+    look: str | None = None
+    alone: Mapping[str, Any] = field(default_factory=dict)
     wiring: bool = False
+
+    @property
+    def files(self) -> dict[str, Path]:
+        """Where each file lies that is to be on the board, by its name there."""
+        return {
+            file.name: package.folder / file.name
+            for package in reversed(self.packages)
+            for file in package.files
+            if not file.is_roll or file.name in (*self.songs, self.look)
+        }
 
 
 @dataclass(frozen=True)
@@ -271,39 +289,37 @@ def wanted_content(
 ) -> tuple[dict[str, bytes], tuple[str, ...], list[str]]:
     """Every file that is to lie on the board, the songs in order, and notes.
 
-    Rolls that are there already stay, and in the list of songs where they are for the same strings. So does the Wi-Fi
-    that somebody has written into the board's settings: a rig's file is no place for a password.
+    Rolls that are there already stay, and in the list of songs where they are for the same strings, and so does what
+    an evening has set. The Wi-Fi that somebody has written into the board's settings stays in any case: a rig's file
+    is no place for a password.
     """
-    content: dict[str, bytes] = {}
-    for package in job.packages:
-        for file in package.files:
-            content[file.name] = (package.folder / file.name).read_bytes()
+    content = {name: path.read_bytes() for name, path in job.files.items()}
     settings = job.packages[0].settings
-    songs = [song for package in job.packages for song in package.settings.get("songs", ())]
-    notes = []
     kept = [name for name in seen.files if name.endswith(".roll") and name in seen.ours and name not in content]
-    if not choices.only:
-        same = seen.settings.get("strings") == settings.get("strings") and seen.controller == job.controller
-        before = [name for name in seen.settings.get("songs", ()) if name in kept]
-        songs += before if same else []
-        notes += [
-            f"{name} stays there, but was baked for other strings: bake and load it again"
-            for name in before
-            if not same
-        ]
-    songs = list(dict.fromkeys(songs))
+    same = seen.settings.get("strings") == settings.get("strings") and seen.controller == job.controller
+    before = [] if choices.only else [name for name in seen.settings.get("songs", ()) if name in kept]
+    notes = []
+    if same:
+        songs = (*job.songs, *before)
+        settings |= {key: seen.settings[key] for key in STAYS if key in seen.settings and not choices.only}
+    else:
+        songs = job.songs
+        notes += [f"{name} stays there, but was baked for other strings: bake and load it again" for name in before]
+    settings |= job.alone
+    if job.look is not None:
+        settings["quiet_look"] = job.look
     wifi = settings.get("wifi") or seen.settings.get("wifi")
     content[SETTINGS] = settings_bytes(settings | {"songs": songs, "wifi": wifi})
     rows = [packed(name, data) for name, data in content.items()]
     if not choices.only:
         rows += [PackedFile(name, seen.files[name], hashes.get(name) or min(seen.ours[name])) for name in kept]
     content[MANIFEST] = manifest_bytes(job.controller, job.row.name, job.packages[0].player, rows)
-    return content, tuple(songs), notes
+    return content, songs, notes
 
 
 def _doubtful(seen: Seen, job: Job) -> list[str]:
     """Files on the board whose hashes a plan needs: those that it may change, and rolls of which two are known."""
-    wanted = {file.name for package in job.packages for file in package.files} | {MANIFEST}
+    wanted = {*job.files, MANIFEST}
     return [
         name
         for name in seen.files

@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -293,10 +293,10 @@ def unfit(row: BoardRow, needs: Needs, player_bytes: int, others: Sequence[Board
     return lines
 
 
-def fits_together(row: BoardRow, packages: Sequence[Package]) -> list[str]:
+def fits_together(row: BoardRow, packages: Sequence[Package], songs: Collection[str] | None = None) -> list[str]:
     """Why the packages of an evening cannot lie on one board together, a line each; empty where they can.
 
-    They share player and settings; only their songs differ. A roll that does not fit alone is told of by `unfit`.
+    They share player and settings; only their songs differ. `songs`: only these of their rolls count.
     Raises `PackageError`.
     """
     lines = []
@@ -318,6 +318,8 @@ def fits_together(row: BoardRow, packages: Sequence[Package]) -> list[str]:
     homes: dict[str, Path] = {}
     for package in packages:
         for roll in package.rolls:
+            if songs is not None and roll.name not in songs:
+                continue
             if rolls.setdefault(roll.name, roll) != roll:
                 lines.append(
                     f"{package.folder / roll.name}: {homes[roll.name] / roll.name} has the same name: rename a song"

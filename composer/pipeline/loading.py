@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from exporters import loading
 from exporters.loading import Choices, Job, Loaded
@@ -24,6 +25,8 @@ def load(
     controller: str | None = None,
     ports: Sequence[str] = (),
     wiring: bool = False,
+    look: Path | None = None,
+    alone: Mapping[str, Any] | None = None,
     choices: Choices | None = None,
     tell: Tell = silent,
 ) -> tuple[list[Loaded], list[str]]:
@@ -32,10 +35,14 @@ def load(
 
     `shows`: their folders, in the order of the evening; with `wiring` one show or rig file, of which only player and
     settings are copied. `out`: where they were baked to, instead of each show's `out`. `controller`: only this one.
+    `look`: a show that loops in the pauses; `alone`: further settings for boards that run without a computer.
     Raises `Faults`, and `ShowFails` for shows that do not fit a board together.
     """
     with tempfile.TemporaryDirectory() as scratch:
-        jobs = wiring_jobs(shows[0], controller, Path(scratch)) if wiring else show_jobs(shows, controller, out)
+        if wiring:
+            jobs = wiring_jobs(shows[0], controller, Path(scratch))
+        else:
+            jobs = show_jobs(shows, controller, out, look, alone)
         try:
             done = loading.load(list(jobs.values()), ports, choices, tell)
         except loading.Refused as error:
@@ -46,36 +53,59 @@ def load(
     return done, [name for name in jobs if name not in there]
 
 
-def show_jobs(shows: Sequence[Path], controller: str | None, out: Path | None) -> dict[str, Job]:
+def show_jobs(
+    shows: Sequence[Path],
+    controller: str | None = None,
+    out: Path | None = None,
+    look: Path | None = None,
+    alone: Mapping[str, Any] | None = None,
+) -> dict[str, Job]:
     """What is to lie on each controller's board (or on one's), by controller. Raises `Faults`, `ShowFails`."""
-    packages: dict[str, list[Package]] = {}
+    packages: dict[str, dict[Path, Package]] = {}
+    songs: dict[str, list[str]] = {}
+    looks: dict[str, str] = {}
     rigs: dict[str, Rig] = {}
     lines: list[str] = []
-    for show in shows:
+    for show in (*shows, look) if look is not None else shows:
         folder = show.parent if show.suffix == ".toml" else show
-        rig = rig_of(show)
+        rig, roll = rig_of(show), _roll_of(folder)
         for name in _chosen(rig, controller):
+            place = (out or folder / "out") / name
             try:
-                package = read_package((out or folder / "out") / name)
-                songs = [roll.name for roll in package.rolls]
-                if package.settings != settings_of(rig, name, package.settings.get("songs", songs)):
-                    lines.append(f"{package.folder}: the rig has changed since it was baked: bake the show again")
+                package = read_package(place)
+                if roll not in [file.name for file in package.rolls]:
+                    raise PackageError(f"{place / roll}: no such roll: bake the show first")
+                if package.settings != settings_of(rig, name, package.settings.get("songs", ())):
+                    raise PackageError(f"{place}: the rig has changed since it was baked: bake the show again")
             except PackageError as error:
                 lines.append(str(error))
                 continue
-            packages.setdefault(name, []).append(package)
+            packages.setdefault(name, {})[place.resolve()] = package
             rigs[name] = rig
+            if show is look:
+                looks[name] = roll
+            else:
+                songs.setdefault(name, []).append(roll)
     if lines:
-        raise _faults(lines)
+        raise _faults(dict.fromkeys(lines))
     jobs = {}
     for name, found in packages.items():
         board = rigs[name].controllers[name].board
-        unique = list({package.folder.resolve(): package for package in found}.values())
-        lines += fits_together(row_of(board), unique)
-        jobs[name] = Job(name, row_of(board), board.machine, tuple(unique))
+        plays = tuple(songs.get(name, ()))
+        all_of_it = tuple(found.values())
+        lines += fits_together(row_of(board), all_of_it, {*plays, looks.get(name, "")})
+        jobs[name] = Job(name, row_of(board), board.machine, all_of_it, plays, looks.get(name), alone or {})
     if lines:
         raise ShowFails("\n".join(lines))
     return jobs
+
+
+def _roll_of(folder: Path) -> str:
+    """What a show's rolls are called. Raises `Faults`."""
+    song = read_toml(folder / "score.toml").get("song")
+    if not isinstance(song, str):
+        raise Faults.one(folder / "score.toml", "song", "is missing")
+    return f"{Path(song).stem}.roll"
 
 
 def wiring_jobs(show: Path, controller: str | None, scratch: Path) -> dict[str, Job]:
@@ -87,7 +117,7 @@ def wiring_jobs(show: Path, controller: str | None, scratch: Path) -> dict[str, 
         folder = scratch / name
         folder.mkdir()
         package = write_package(folder, name, board.name, settings_of(rig, name, ()))
-        jobs[name] = Job(name, row_of(board), board.machine, (package,), wiring=True)
+        jobs[name] = Job(name, row_of(board), board.machine, (package,), (), wiring=True)
     return jobs
 
 

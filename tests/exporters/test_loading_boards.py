@@ -14,6 +14,7 @@ import re
 import sys
 import tty
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -100,6 +101,34 @@ def test_a_second_show_is_added_and_only_what_differs_is_copied(loaded: FakeBoar
 def test_several_shows_lie_in_the_order_of_the_evening(board: FakeBoard, tmp_path: Path) -> None:
     packages = [make_package(tmp_path / name, {f"{name}.roll": name.encode()}) for name in ("late", "early")]
     assert run(board, *packages).songs == ("late.roll", "early.roll") == tuple(songs_of(board.files()))
+
+
+def test_an_evening_tells_boards_that_run_alone_how_it_goes_and_a_later_show_leaves_that(
+    board: FakeBoard, tmp_path: Path
+) -> None:
+    names = ("ebb", "glow", "tide")
+    packages = tuple(make_package(tmp_path / name, {f"{name}.roll": name.encode()}) for name in names)
+    evening = replace(
+        job(*packages),
+        songs=("tide.roll", "ebb.roll", "tide.roll"),
+        look="glow.roll",
+        alone={"loop": True, "pause_s": 20},
+    )
+    load([evening], [board.plug()])
+    board.unplug()
+    settings = json.loads(board.files()["settings.json"])
+    assert settings["songs"] == ["tide.roll", "ebb.roll", "tide.roll"] and settings["quiet_look"] == "glow.roll"
+    assert settings["loop"] is True and settings["pause_s"] == 20
+    run(board, make_package(tmp_path / "late", {"late.roll": b"late"}))
+    later = json.loads(board.files()["settings.json"])
+    assert later == settings | {"songs": ["late.roll", *settings["songs"]]} and "glow.roll" in board.files()
+
+
+def test_rolls_that_nobody_asked_for_stay_behind(board: FakeBoard, tmp_path: Path) -> None:
+    folder = make_package(tmp_path / "shared", {"ebb.roll": b"e", "tide.roll": b"t"})
+    load([replace(job(folder), songs=("tide.roll",))], [board.plug()])
+    board.unplug()
+    assert songs_of(board.files()) == ["tide.roll"] and "ebb.roll" not in board.files()
 
 
 def test_only_these_shows_stay_where_that_is_asked(loaded: FakeBoard, new: Package) -> None:

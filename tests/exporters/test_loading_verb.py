@@ -59,6 +59,17 @@ def test_a_baked_show_is_on_the_board(show: Path, board: FakeBoard, capsys: pyte
 
 
 @needs_board
+def test_an_evening_is_loaded_in_its_order(show: Path, board: FakeBoard, tmp_path: Path) -> None:
+    evening = tmp_path / "evening.toml"
+    evening.write_text('format = 1\nshows = ["tide", "tide"]\npause = "12 s"\nrounds = 3\n', encoding="utf-8")
+    assert main(["load", str(evening), "--controller", "quay", "--port", board.plug()]) == 0
+    board.unplug()
+    settings = json.loads(board.files()["settings.json"])
+    assert settings["songs"] == ["tide.roll", "tide.roll"]
+    assert (settings["loop"], settings["pause_s"], settings["quiet_look"]) == (True, 12, None)
+
+
+@needs_board
 def test_the_wiring_test_needs_only_a_rig(show: Path, board: FakeBoard, capsys: pytest.CaptureFixture[str]) -> None:
     capsys.readouterr()
     rig = show / "rig.toml"

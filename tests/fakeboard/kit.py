@@ -45,7 +45,8 @@ def make_package(
 
 def job(*packages: Package, controller: str = "quay", wiring: bool = False) -> Job:
     """A job for a Pico."""
-    return Job(controller, PICO_ROW, "RP2040", packages, wiring)
+    songs = tuple(song for package in packages for song in package.settings["songs"])
+    return Job(controller, PICO_ROW, "RP2040", packages, songs, wiring=wiring)
 
 
 def contents(package: Package) -> dict[str, bytes]:
