@@ -127,7 +127,7 @@ def clap_test(
         keys = stack.enter_context(Keys().listening())
         stack.enter_context(signals_end(controls))
         try:
-            return clap(rig, lamps, sound, controls, keys.pressed, terminal.show)
+            return clap(lamps, sound, controls, keys.pressed, terminal.show)
         finally:
             terminal.end()
 

@@ -14,7 +14,6 @@ import numpy as np
 from ..faults import Faults
 from ..pipeline.lamps import Lamps
 from ..pipeline.playing import dim_white, link
-from ..rig import Rig
 from .sound import Samples, Sound
 from .stage import STEP_OFFSET_MS, Controls
 
@@ -37,7 +36,6 @@ def click_track(rate: int = RATE) -> Samples:
 
 
 def clap(
-    rig: Rig,
     lamps: Lamps,
     sound: Sound,
     controls: Controls,
@@ -49,7 +47,7 @@ def clap(
 
     `sound` plays `click_track`. Raises `Faults` where the sound fails or no board is left.
     """
-    white, dark = dim_white(rig), np.zeros(rig.frame_bytes, np.uint8)
+    white, dark = dim_white(lamps.rig), np.zeros(lamps.rig.frame_bytes, np.uint8)
     sound.start(-PERIOD_S / 2)
     number, lit, ready = 0, False, False
     while not controls.asked and number * PERIOD_S < 60 * MINUTES:

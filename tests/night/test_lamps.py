@@ -100,7 +100,7 @@ def test_the_clap_test_flashes_as_the_loudspeaker_clicks(rig: Rig, boards: dict[
             controls.asked = "quit"
 
     with Lamps(rig, [one.port for one in boards.values()]) as lamps:
-        found = clap(rig, lamps, sound, controls, lambda: pressed.pop() if pressed else [], look)
+        found = clap(lamps, sound, controls, lambda: pressed.pop() if pressed else [], look)
     assert found == 10
     assert [s - 2 * i for i, s in enumerate(lit)] == pytest.approx([0.010] * 3, abs=0.045)
     flash = quay.frames_shown[0]
