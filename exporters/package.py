@@ -34,6 +34,11 @@ POINTER_BYTES = 8
 FOLDER_BLOCKS = 2
 SPARE_BLOCKS = 2  # for what is renamed and for the list that loading keeps (practice)
 
+# What the player holds beside what a decoder needs (ROLL.md, section 10): the frame that a unit leans on, the one that
+# goes out, a live one; and its lists, lines and samples.
+PLAYER_FRAMES = 3
+PLAYER_BYTES = 3_072
+
 READS = 2  # each payload is read once for its checksum and once to be inflated
 LEAST_RATE = 5  # frames a second below which nobody is helped
 HEADROOM = 0.97  # of what would just fit: a roll is not quite proportional to its frames
@@ -229,13 +234,34 @@ def roll_room(file_bytes: int) -> int:
     return room({"": file_bytes}) - FOLDER_BLOCKS * BLOCK_BYTES
 
 
-def needs_of(reader: RollReader, frame_us: float) -> Needs:
-    """What a roll asks of its board; `frame_us`: what a frame takes there (Needs)."""
+def player_ram(settings: Mapping[str, Any]) -> int:
+    """Bytes of memory that the player takes beside a decoder's, by its strings: see `players/micropython`."""
+    strings = settings["strings"]
+    clocked: int = sum(
+        string["start_bytes"] + string["pixels"] * (1 + string["channels"]) + string["end_bytes"]
+        for string in strings
+        if string["clocked"]
+    )
+    return PLAYER_FRAMES * _frame_bytes(settings) + clocked + PLAYER_BYTES
+
+
+def _frame_bytes(settings: Mapping[str, Any]) -> int:
+    return sum(int(string["pixels"] * string["channels"]) for string in settings["strings"])
+
+
+def unit_room(ram_bytes: int, settings: Mapping[str, Any]) -> int:
+    """Bytes that a unit may have so that two of them, a decoder and the player fit a board's memory; at least 1."""
+    decoder = INFLATER_BYTES[MOST_WINDOW_BITS] + READ_BYTES + _frame_bytes(settings)
+    return max(1, (ram_bytes - decoder - player_ram(settings)) // 2)
+
+
+def needs_of(reader: RollReader, frame_us: float, settings: Mapping[str, Any]) -> Needs:
+    """What a roll asks of its board; `frame_us`: what a frame takes there (Needs); `settings`: the player's."""
     stats, groups = reader.stats, reader.groups
     span_us = groups[-1].end_us - groups[0].start_us
     return Needs(
         file_bytes=stats.file_bytes,
-        ram_bytes=stats.ram_bytes,
+        ram_bytes=stats.ram_bytes + player_ram(settings),
         frame_bytes=reader.header.frame_bytes,
         read_bytes_per_s=_busiest(reader),
         frames_per_s=stats.frames * 1e6 / span_us,
@@ -277,7 +303,8 @@ def unfit(row: BoardRow, needs: Needs, player_bytes: int, others: Sequence[Board
         tell(what, (row.fs_bytes - player_bytes) / roll, by_room, "a shorter song")
     if needs.ram_bytes > row.ram_bytes:
         by_ram = sorted((b for b in others if needs.ram_bytes <= b.ram_bytes), key=lambda b: b.ram_bytes)
-        most = max(0, row.ram_bytes - INFLATER_BYTES[MOST_WINDOW_BITS] - READ_BYTES) // 3
+        rest = row.ram_bytes - INFLATER_BYTES[MOST_WINDOW_BITS] - READ_BYTES - PLAYER_BYTES
+        most = max(0, rest) // (2 + 1 + PLAYER_FRAMES)  # two units of a frame each, the frame that stands
         fewer = f"strings of {most} bytes a frame in all, the rest on another board" if most < needs.frame_bytes else ""
         tell(f"{needs.ram_bytes} bytes of memory on a board with {row.ram_bytes}", 0.0, by_ram, fewer)
     if needs.read_bytes_per_s > row.read_bytes_per_s:
@@ -336,7 +363,7 @@ def fits_together(row: BoardRow, packages: Sequence[Package], songs: Collection[
     for name, home in homes.items():
         try:
             with RollReader(home / name) as reader:
-                ram_bytes = reader.stats.ram_bytes
+                ram_bytes = reader.stats.ram_bytes + player_ram(first.settings)
         except (RollError, OSError) as error:
             raise PackageError(f"{home / name}: {error}") from None
         if ram_bytes > row.ram_bytes:

@@ -85,8 +85,9 @@ def board_row(rig: Rig, controller: str, reader: RollReader, song: str, seconds:
     `unfit` says why not, and what would fit, a line each. `player_bytes` is the room of all else on the board.
     """
     board = rig.controllers[controller].board
-    needs = needs_of(reader, rig.frame_us(controller))
-    player_bytes = player_room(settings_of(rig, controller, [song]))
+    settings = settings_of(rig, controller, [song])
+    needs = needs_of(reader, rig.frame_us(controller), settings)
+    player_bytes = player_room(settings)
     lines = unfit(row_of(board), needs, player_bytes, all_rows())
     return {
         "board": board.name,

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from exporters.package import MANIFEST, Package, PackageError, read_package, write_package
+from exporters.package import MANIFEST, Package, PackageError, read_package, unit_room, write_package
 from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
@@ -28,7 +28,6 @@ from .packing import draws_of, settings_of
 from .show import Show
 
 Frames = NDArray[np.uint8]
-DECODER_BYTES = 12 * 1024  # what a decoder may take beside its buffers
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
 
@@ -97,8 +96,9 @@ class Bakery:
             writers: dict[str, RollWriter] = {}
             for name, path in self.paths().items():
                 path.parent.mkdir(parents=True, exist_ok=True)
-                # Two units and the decoder's own state fit the board's memory: larger units make smaller rolls.
-                unit_bytes = max(1, (show.rig.controllers[name].board.ram_bytes - DECODER_BYTES) // 2)
+                # Two units, decoder and player fit the board's memory: larger units make smaller rolls.
+                settings = settings_of(show.rig, name, ())
+                unit_bytes = unit_room(show.rig.controllers[name].board.ram_bytes, settings)
                 writer = RollWriter(
                     path,
                     header_of(show, name, {}),

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from exporters.package import BoardRow, Needs, needs_of, player_files, player_room, roll_room, room, unfit
+from exporters.package import BoardRow, Needs, needs_of, player_files, player_room, roll_room, room, unfit, unit_room
 from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
 
 PICO = BoardRow("pico", 1_441_792, 131_072, 200_000)
@@ -18,6 +18,8 @@ NEEDS = Needs(
     file_bytes=100_000, ram_bytes=80_000, frame_bytes=900, read_bytes_per_s=5_000.0, frames_per_s=40.0,
     period_us=25_000.0, frame_us=9_300.0,
 )  # fmt: skip
+
+SETTINGS = {"strings": [{"pixels": 50, "channels": 3, "clocked": False}]}
 
 
 def roll(path: Path, rate: int, seconds: int = 20, pixels: int = 50) -> RollReader:
@@ -68,13 +70,13 @@ def test_too_large_a_roll_is_told_the_rate_and_the_board_that_would_do() -> None
 def test_the_rate_that_is_advised_does_fit(tmp_path: Path) -> None:
     small = dataclasses.replace(PICO, fs_bytes=150_000)
     with roll(tmp_path / "a.roll", 40) as reader:
-        (line,) = unfit(small, needs_of(reader, 9_300.0), 61_440)
+        (line,) = unfit(small, needs_of(reader, 9_300.0, SETTINGS), 61_440)
     advised = re.search(r"about (\d+) frames a second", line)
     assert advised is not None and 20 <= int(advised[1]) < 40
     with roll(tmp_path / "b.roll", int(advised[1])) as reader:
-        assert unfit(small, needs_of(reader, 9_300.0), 61_440) == []
+        assert unfit(small, needs_of(reader, 9_300.0, SETTINGS), 61_440) == []
     with roll(tmp_path / "c.roll", int(advised[1]) + 3) as reader:
-        assert len(unfit(small, needs_of(reader, 9_300.0), 61_440)) == 1
+        assert len(unfit(small, needs_of(reader, 9_300.0, SETTINGS), 61_440)) == 1
 
 
 def test_a_song_far_too_long_is_not_told_a_rate_that_nobody_wants() -> None:
@@ -90,8 +92,19 @@ def test_too_much_memory_names_the_bytes_a_frame_that_would_do() -> None:
     )
     advised = re.search(r"strings of (\d+) bytes a frame", line)
     assert advised is not None
-    # ROLL.md, section 10: two units, of a frame each at least, a frame, an inflater (9.5 kB), a piece to read in.
-    assert 3 * int(advised[1]) + 9_500 + 1_024 <= PICO.ram_bytes < 3 * (int(advised[1]) + 1) + 9_500 + 1_024
+    # ROLL.md, section 10: two units, of a frame each at least, a frame, an inflater (9.5 kB), a piece to read in; and
+    # three frames and 3 KiB of the player's own.
+    rest = PICO.ram_bytes - 9_500 - 1_024 - 3_072
+    assert 6 * int(advised[1]) <= rest < 6 * (int(advised[1]) + 1)
+
+
+def test_units_are_as_large_as_memory_allows_and_no_larger() -> None:
+    clocked = {"pixels": 100, "channels": 3, "clocked": True, "start_bytes": 4, "end_bytes": 7}
+    for strings in (SETTINGS["strings"], [*SETTINGS["strings"], clocked]):
+        frame = sum(3 * string["pixels"] for string in strings)
+        rest = 4 * frame + 9_500 + 1_024 + 3_072 + (411 if clocked in strings else 0)
+        assert 2 * unit_room(131_072, {"strings": strings}) + rest in (131_072, 131_071)
+    assert unit_room(1_000, SETTINGS) == 1
 
 
 def test_too_many_bytes_a_second_are_told() -> None:
@@ -104,7 +117,7 @@ def test_too_many_bytes_a_second_are_told() -> None:
 
 def test_the_busiest_moment_counts_both_readings_of_a_payload(tmp_path: Path) -> None:
     with roll(tmp_path / "a.roll", 40) as reader:
-        needs = needs_of(reader, 9_300.0)
+        needs = needs_of(reader, 9_300.0, SETTINGS)
         most = max(unit.payload_bytes for unit in reader.units)
         spans = [sum(g.end_us - g.start_us for g in reader.groups if g.unit == u) for u in range(len(reader.units))]
     assert needs.frames_per_s == pytest.approx(40) and needs.period_us == 25_000
