@@ -183,7 +183,7 @@ def survey(
     """
     wanted = {job.controller: job for job in jobs}
     named = bool(ports)
-    candidates = [Port(name, None, "") for name in ports] if named else mpboard.usb_ports()
+    candidates = [Port(name, None, "") for name in dict.fromkeys(ports)] if named else mpboard.usb_ports()
     boards: dict[str, list[MpBoard]] = {}
     nameless: list[MpBoard] = []
     notes: dict[str, tuple[str, ...]] = {}

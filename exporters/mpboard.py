@@ -212,7 +212,7 @@ def _asked(wire: SerialWire, line: str, patience_s: float) -> list[str] | None:
 
 
 class MpBoard:
-    """A board at its raw REPL: whatever ran on it has ended. Use as a context; `restart` sets it going again."""
+    """A board at its raw REPL: whatever ran on it has ended. Use as a context: at its end the board is restarted."""
 
     def __init__(self, port: str, patience_s: float = PATIENCE_S) -> None:
         """Raises `BoardError`; `NoMicroPython` where nothing answers within `patience_s`."""
@@ -258,10 +258,7 @@ class MpBoard:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._transport is not None:
-            with contextlib.suppress(Exception):
-                self._transport.exit_raw_repl()
-        self._hang_up()
+        self.restart()
 
     def _hang_up(self) -> None:
         if self._transport is not None:

@@ -5,6 +5,7 @@ One fear a section. What holds in each: nothing that was on the board is lost.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -18,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import serial
 from fakeboard.board import MICROPYTHON, FakeBoard
 from fakeboard.kit import but_lists, contents, job, make_package, songs_of
 
@@ -391,6 +393,17 @@ def test_a_board_that_hangs_in_a_program_is_interrupted(board: FakeBoard, old: P
         run(board, old)
 
 
+def test_a_board_that_was_interrupted_for_nothing_runs_its_player_again(
+    loaded: FakeBoard, old: Package, tmp_path: Path
+) -> None:
+    port = loaded.plug()
+    large = make_package(tmp_path / "large", {"large.roll": bytes(1_500_000)})
+    with pytest.raises(Refused, match="bytes of room are needed"):
+        load([job(large)], [port])
+    hello = mpboard.await_player(port, 5.0)
+    assert hello is not None and hello.controller == "quay"
+
+
 # ---- ports that nobody named ------------------------------------------------------------------------------------
 
 
@@ -434,6 +447,15 @@ def test_a_new_board_must_be_named(board: FakeBoard, old: Package, monkeypatch: 
     assert board.files() == {}
 
 
+def test_two_new_boards_are_not_guessed_at(board: FakeBoard, tmp_path: Path, old: Package) -> None:
+    deck = make_package(tmp_path / "deck", NEW, controller="deck")
+    port = board.plug()
+    with pytest.raises(Refused, match="no controller's board yet: load it alone, with --controller NAME"):
+        load([job(old), job(deck, controller="deck")], [port])
+    board.unplug()
+    assert board.files() == {}
+
+
 def test_no_board_at_all_is_told(old: Package, monkeypatch: pytest.MonkeyPatch) -> None:
     usb(monkeypatch)
     monkeypatch.setattr(mpboard, "bootloader_drives", lambda: [])
@@ -462,6 +484,17 @@ def test_silence_on_a_named_port_is_told_with_what_to_do(old: Package, monkeypat
 def test_a_port_that_is_not_there_is_told(old: Package) -> None:
     with pytest.raises(Refused, match="/dev/ttyNONE: cannot be opened: No such file"):
         load([job(old)], ["/dev/ttyNONE"])
+
+
+def test_a_port_that_is_not_allowed_is_told_with_the_group(old: Package, monkeypatch: pytest.MonkeyPatch) -> None:
+    def denied(port: str) -> None:
+        raise serial.SerialException(errno.EACCES, f"could not open port {port}: [Errno 13] Permission denied")
+
+    monkeypatch.setattr(mpboard, "SerialWire", denied)
+    with pytest.raises(
+        Refused, match=r"cannot be opened: not allowed \(on Linux, your user must be in the group dialout"
+    ):
+        load([job(old)], ["/dev/ttyACM0"])
 
 
 def test_a_bootloaders_drive_is_known_by_its_file(tmp_path: Path) -> None:
