@@ -40,9 +40,11 @@ os.execv(sys.argv[1], sys.argv[1:])
 class FakeBoard:
     """One board; `port` is where a host finds it while it is plugged in. `blocks` of 4096 bytes are its flash."""
 
-    def __init__(self, folder: Path, machine: str = PICO, blocks: int = 352, fat: bool = False) -> None:
+    def __init__(
+        self, folder: Path, machine: str = PICO, blocks: int = 352, fat: bool = False, heap: str = HEAP
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.image, self.machine = folder / ("flash.fat" if fat else "flash.bin"), machine
+        self.image, self.machine, self.heap = folder / ("flash.fat" if fat else "flash.bin"), machine, heap
         self.image.write_bytes(b"\xff" * 4096 * blocks)
         self._once("format")
         self.port = ""
@@ -102,7 +104,7 @@ class FakeBoard:
 
     def _start(self, what: str) -> None:
         """A new interpreter on a terminal of its own, which does not change what passes."""
-        line = [MICROPYTHON, "-X", HEAP, "-i", str(BOOT), str(self.image), self.machine, what]
+        line = [MICROPYTHON, "-X", self.heap, "-i", str(BOOT), str(self.image), self.machine, what]
         self._child, child_slave = pty.openpty()
         modes = termios.tcgetattr(child_slave)
         modes[1] &= ~termios.OPOST
