@@ -292,6 +292,69 @@ def test_what_would_bring_a_fault_is_not_written_and_is_explained(opened: Any, s
     assert (show_folder / "score.toml").read_bytes() == before
 
 
+def test_a_clip_is_dragged_to_another_stave_and_copied_with_alt(opened: Any, show_folder: Path) -> None:
+    page = opened
+    clip = block(page, "glow")
+    clip.wait_for()
+    offset = page.evaluate(
+        """() => {
+            const { staves } = studio.page.view.layout.systems[0];
+            const middle = (zone) => {
+                const stave = staves.find((one) => one.zone === zone);
+                return stave.top + stave.height / 2;
+            };
+            return middle("rail") - middle("mast");
+        }"""
+    )
+    drag(page, clip, 0, down_px=offset)
+    until(page, "studio.store.show.clips.find((one) => one.where === 'clip[1]').zone === 'rail'")
+    assert 'name = "glow"\nzone = "rail"' in (show_folder / "score.toml").read_text()
+    page.keyboard.press("Control+z")
+    until(page, "studio.store.show.clips.find((one) => one.where === 'clip[1]').zone === 'mast'")
+    count = page.evaluate("studio.store.show.clips.length")
+    page.keyboard.down("Alt")
+    drag(page, block(page, "white"), -4 * beat_px(page))
+    page.keyboard.up("Alt")
+    until(page, f"studio.store.show.clips.length === {count + 1}")
+    assert (show_folder / "score.toml").read_text().count('effect = "swell"') == 2
+
+
+def test_a_phrase_is_placed_once_more_and_its_bracket_moved(opened: Any, show_folder: Path) -> None:
+    page = opened
+    page.locator('.placing.begins[aria-label*="wave"]').first.wait_for()
+    page.evaluate("studio.page.player.goTo(8)")
+    page.click("h1")
+    page.locator('#panel button:text("place at 3.1")').click()
+    until(page, "studio.store.show.placings.length === 3")
+    bracket = page.locator('.placing.begins[aria-label*="placed at 3"]')
+    drag(page, bracket, -1 * beat_px(page))
+    until(page, "studio.store.show.placings.some((placing) => placing.from === 7)")
+    assert "# the wave comes twice" in (show_folder / "score.toml").read_text()
+
+
+def test_clips_become_a_phrase_where_they_were(opened: Any) -> None:
+    page = opened
+    block(page, "glow").click()
+    block(page, "white").click(modifiers=["Shift"])
+    until(page, "studio.store.chosen.length === 2")
+    page.keyboard.press("h")
+    page.fill("#phrase-name", "tide")
+    page.keyboard.press("Enter")
+    until(page, "studio.store.show.phrases.tide?.length === 2")
+    assert page.evaluate("studio.store.show.placings.find((placing) => placing.phrase === 'tide').from") == 0
+
+
+def test_the_master_is_a_hairpin_whose_levels_are_set(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    page.click('#panel button:text("a level of the master")')
+    until(page, "studio.store.show.master.length === 1")
+    page.fill("#f-level", "0.25")
+    page.keyboard.press("Tab")
+    until(page, "studio.store.show.master[0].level === 0.25")
+    assert page.locator(".level").count() == 1
+
+
 def test_a_dragged_range_becomes_a_clip_there(opened: Any) -> None:
     page = opened
     block(page, "glow").wait_for()
@@ -352,6 +415,48 @@ def test_a_section_is_renamed_and_undone(opened: Any, show_folder: Path) -> None
     page.click("#undo")
     until(page, "!studio.store.show.sections.some((section) => section.name === 'verse')")
     assert list(show_folder.glob("*.fix.toml")) == []
+
+
+def test_a_section_s_name_is_dragged_to_another_bar(opened: Any) -> None:
+    page = opened
+    name = page.locator('.section-name:text("B")').first
+    name.wait_for()
+    page.locator("#score").evaluate("(score) => (score.scrollTop = 320)")
+    page.wait_for_timeout(200)
+    drag(page, name, 4 * beat_px(page))
+    until(page, "studio.store.show.sections.map((section) => section.from).join() === '0,20'")
+
+
+def test_a_loop_comes_round_and_stands_between_signs_of_repetition(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    page.keyboard.press("l")  # the bar at the finger: 0 to 2 s
+    assert page.locator(".repeat").count() == 2
+    page.evaluate("studio.page.player.goTo(3.5)")
+    page.click("#play")
+    until(page, "studio.page.player.seconds() > 1.8")
+    until(page, "studio.page.player.seconds() < 1")
+    assert page.evaluate("studio.page.sound.playing")
+    page.click("#play")
+    page.keyboard.press("l")
+    assert page.locator(".repeat").count() == 0
+
+
+def test_clicks_fall_on_the_beats_and_come_round_with_the_loop(opened: Any) -> None:
+    page = opened
+    falls = page.evaluate(
+        """async () => {
+            const { Sound } = await import("./page/sound.js");
+            const sound = new Sound();
+            sound.beats = [0, 0.5, 1, 1.5, 2, 2.5].map((second, number) => [second, number % 4 === 0]);
+            const plain = [...sound.beatsBetween(0.4, 2.1)];
+            sound.loop = [1, 2];
+            // Played from 0.8: to the loop's end at 2, and round again as seconds 2 to 3 and 3 to 4.
+            return [plain, [...sound.beatsBetween(0.8, 4)]];
+        }"""
+    )
+    assert falls[0] == [[0.5, False], [1, False], [1.5, False], [2, True]]
+    assert falls[1] == [[1, False], [1.5, False], [2, False], [2.5, False], [3, False], [3.5, False]]
 
 
 # ---- beside others ----------------------------------------------------------------------------------------------

@@ -15,15 +15,26 @@ export class Refused extends Error {
   }
 }
 
+/** The server does not answer: it was stopped, most likely. */
+export class Unreachable extends Error {}
+
+async function ask(address, how) {
+  try {
+    return await fetch(address, how);
+  } catch (error) {
+    throw new Unreachable(error.message);
+  }
+}
+
 export async function getJson(path) {
-  const answer = await fetch(`api/${path}`, { cache: "no-cache" });
+  const answer = await ask(`api/${path}`, { cache: "no-cache" });
   const body = await answer.json();
   if (!answer.ok) throw new Refused(answer.status, body);
   return body;
 }
 
 export async function post(path, body) {
-  const answer = await fetch(`api/${path}`, {
+  const answer = await ask(`api/${path}`, {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify({ page: PAGE, ...body }),
@@ -34,7 +45,7 @@ export async function post(path, body) {
 }
 
 export async function getPacket(path) {
-  const answer = await fetch(`api/${path}`);
+  const answer = await ask(`api/${path}`);
   if (!answer.ok) throw new Refused(answer.status, await answer.json());
   return readPacket(await answer.arrayBuffer());
 }

@@ -21,7 +21,17 @@ export class AuditPanel {
     this.here = make("div", { class: "here" });
     this.told = "";
     this.follow();
-    return [make("h2", {}, "At the finger"), this.here, ...this.limiter(), ...this.whole()];
+    const { trouble, softens } = store.show;
+    return [
+      trouble ? make("p", { class: "over" }, trouble) : null,
+      softens
+        ? make("p", { class: "hint" }, "A bake softens what flashes too often; what you see here is not softened.")
+        : null,
+      make("h2", {}, "At the finger"),
+      this.here,
+      ...this.limiter(),
+      ...this.whole(),
+    ];
   }
 
   /** The table at the finger, made anew when the finger is elsewhere. */

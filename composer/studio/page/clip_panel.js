@@ -23,6 +23,7 @@ export class ClipPanel {
     if (wheres.length > 1) return this.several(wheres);
     const block = wheres.length ? blockAt(wheres[0]) : null;
     if (!block) return this.nothing();
+    if ("level" in block) return this.master(block);
     if (block.phrase && !("kind" in block)) return this.placing(block);
     if (block.kind === "placing") return this.placing({ ...block, phrase: block.of });
     return this.block(block);
@@ -97,6 +98,22 @@ export class ClipPanel {
     ];
   }
 
+  master(point) {
+    const set = (key) => (value) =>
+      edit(`set the ${key} of the master`, [{ op: "set", where: point.where, key, value }]);
+    return [
+      make("h2", {}, "Master", make("small", {}, ` at ${store.time.address(point.beat)}`)),
+      faultsOf(point.where),
+      field("at", "", line(point.written ?? "", set("at"), "f-at")),
+      field(
+        "level",
+        "0 is dark, 1 is all the light; straight from one to the next",
+        line(point.level, set("level"), "f-level"),
+      ),
+      this.buttons([point.where]),
+    ];
+  }
+
   several(wheres) {
     return [
       make("h2", {}, `${wheres.length} blocks`),
@@ -118,7 +135,6 @@ export class ClipPanel {
   buttons(wheres) {
     const all = (op) => wheres.map((where) => ({ where, ...op }));
     const names = wheres.map(nameIn).join(", ");
-    const placing = wheres.some((where) => where.startsWith("order."));
     return make(
       "div",
       { class: "row tools" },
@@ -132,7 +148,7 @@ export class ClipPanel {
         { onclick: () => edit(`move ${names}`, all({ op: "move", by: fraction(store.snap || 1) })) },
         "later →",
       ),
-      placing ? null : make("button", { onclick: () => this.copy(wheres) }, "copy"),
+      make("button", { onclick: () => this.copy(wheres) }, "copy"),
       make(
         "button",
         {
@@ -148,7 +164,8 @@ export class ClipPanel {
 
   async copy(wheres) {
     const blocks = wheres.map(blockAt);
-    const by = Math.max(...blocks.map((one) => one.to)) - Math.min(...blocks.map((one) => one.from));
+    const by =
+      Math.max(...blocks.map((one) => one.to ?? one.beat + 1)) - Math.min(...blocks.map((one) => one.from ?? one.beat));
     const answer = await edit(
       `copy ${wheres.map(nameIn).join(", ")}`,
       wheres.map((where) => ({ op: "copy", where, by: fraction(by) })),
@@ -191,6 +208,12 @@ export class ClipPanel {
         { class: "row" },
         make("button", { id: "add", class: "primary", onclick: () => this.add() }, "add it"),
         make("button", { onclick: () => this.addTrigger() }, "as a trigger on beats"),
+      ),
+      make(
+        "div",
+        { class: "row" },
+        make("button", { onclick: () => this.addLevel() }, "a level of the master"),
+        make("small", {}, "fades all light, from level to level"),
       ),
       Object.keys(show.phrases).length ? make("h3", {}, "Phrases") : null,
       ...Object.keys(show.phrases).map((name) =>
@@ -256,6 +279,14 @@ export class ClipPanel {
     const values = { on: "beats", clip: { zone, effect: this.effect, for: "1 beat" } };
     const op = { op: "add", kind: "trigger", values, from: fraction(span.from), to: fraction(span.to) };
     this.chooseAdded(await edit("add a trigger", [op]));
+  }
+
+  /** A level of the master at the finger; they stand in the order of time. */
+  async addLevel() {
+    const beat = this.player.beat();
+    const op = { op: "add", kind: "master", values: { level: 1 }, from: fraction(beat) };
+    const before = store.show.master.filter((point) => point.beat < beat).at(-1);
+    this.chooseAdded(await edit("add a level", [before ? { ...op, after: before.where } : op]));
   }
 
   chooseAdded(answer) {

@@ -24,7 +24,10 @@ export function commandsOf(page) {
     const placings = store.show.placings
       .filter((placing) => keys.has(`${placing.where}|`))
       .map((placing) => ({ ...placing, placed: true }));
-    return once([...view.instances.filter((one) => keys.has(one.key)), ...placings]);
+    const levels = store.show.master
+      .filter((point) => keys.has(`${point.where}|`))
+      .map((point) => ({ ...point, placed: true, from: point.beat, to: point.beat + 1 }));
+    return once([...view.instances.filter((one) => keys.has(one.key)), ...placings, ...levels]);
   };
   const step = () => store.snap || 1;
   const change = (what, op) => {

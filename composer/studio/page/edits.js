@@ -1,6 +1,6 @@
 /* Changing the files, and what happens when that is refused. Every change is the server's: the page shows its answer. */
 
-import { Refused, getJson, post } from "./api.js";
+import { Refused, Unreachable, getJson, post } from "./api.js";
 import { notice, say } from "./dom.js";
 import { put, store } from "./store.js";
 import { SongTime } from "./time.js";
@@ -54,10 +54,11 @@ function change(what, send, { again, anyway }) {
       say(`done: ${what}`);
       return answer;
     } catch (error) {
-      if (!(error instanceof Refused)) {
+      if (error instanceof Unreachable) {
         notice(`The server does not answer: ${error.message}. Nothing was changed.`, { kind: "bad" });
         return null;
       }
+      if (!(error instanceof Refused)) throw error;
       takeState(error.state);
       explain(what, error, { again, anyway });
       return null;
@@ -77,7 +78,8 @@ function explain(what, refused, { again, anyway }) {
     const actions = anyway ? { "write it anyway": anyway } : {};
     return notice(`Not done (${what}): it would bring a fault.\n${list}`, { kind: "bad", actions });
   }
-  return notice(`Not done (${what}): ${refused.message}`, { kind: "bad" });
+  const actions = refused.kind === "layout" ? { "to the text": () => put({ tab: "text" }) } : {};
+  return notice(`Not done (${what}): ${refused.message}`, { kind: "bad", actions });
 }
 
 /** Fetch the state anew, and with it whatever hangs on it that has changed. */

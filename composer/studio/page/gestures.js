@@ -1,6 +1,6 @@
 /* The mouse and the finger on the sheet: choose, move, stretch, copy; a range on an empty stave; a place to play from. */
 
-import { edit } from "./edits.js";
+import { edit, fix } from "./edits.js";
 import { make } from "./dom.js";
 import { SIZES, beatAt, systemAt, titleOf, xOf } from "./layout.js";
 import { put, store } from "./store.js";
@@ -14,19 +14,20 @@ export function listenToPointer(view, { goTo }) {
   let press = null;
 
   sheet.addEventListener("pointerdown", (event) => {
-    if (event.button !== 0 || event.target.closest(".mark, .section-name")) return;
-    const target = event.target.closest(".block, .placing");
+    if (event.button !== 0 || event.target.closest(".mark")) return;
+    const target = event.target.closest(".block, .placing, .level, .section-name");
     const spot = spotOf(view, event);
     if (!spot) return;
     const editable = !store.viewOnly && (event.pointerType !== "touch" || target?.classList.contains("chosen"));
-    if (target) choose(view, target, event);
+    const section = target?.classList.contains("section-name");
+    if (target && !section) choose(view, target, event);
     press = {
       event,
       spot,
       editable,
       target,
-      kind: target ? grip(target, event) : "range",
-      instances: target ? movable(view) : [],
+      kind: section ? "section" : target ? grip(target, event) : "range",
+      instances: section ? [sectionAt(Number(target.dataset.from))] : target ? movable(view) : [],
       started: false,
     };
     if (event.pointerType !== "touch") event.preventDefault();
@@ -51,7 +52,8 @@ export function listenToPointer(view, { goTo }) {
     clearGhosts(view);
     document.body.classList.remove("dragging");
     if (event.type === "pointercancel") return;
-    if (done.started) drop(done, event);
+    if (done.started) drop(done);
+    else if (done.kind === "section") goTo(done.instances[0].from);
     else if (!done.target) {
       put({ chosen: [], range: null });
       goTo(done.spot.beat);
@@ -68,7 +70,7 @@ export function listenToPointer(view, { goTo }) {
 
   sheet.addEventListener("click", (event) => {
     // Enter and the space bar on a block, which bring no pointer with them.
-    const target = event.target.closest(".block, .placing");
+    const target = event.target.closest(".block, .placing, .level");
     if (target && event.detail === 0) choose(view, target, event);
   });
 }
@@ -96,7 +98,7 @@ export function choose(view, target, { shiftKey = false } = {}) {
 
 function grip(target, event) {
   const box = target.getBoundingClientRect();
-  if (target.classList.contains("placing") || box.width < 3 * GRIP) return "move";
+  if (!target.classList.contains("block") || box.width < 3 * GRIP) return "move";
   if (target.classList.contains("begins") && event.clientX - box.left < GRIP) return "start";
   if (target.classList.contains("ends") && box.right - event.clientX < GRIP) return "end";
   return "move";
@@ -108,7 +110,22 @@ function movable(view) {
   const placings = store.show.placings
     .filter((placing) => chosen.has(`${placing.where}|`))
     .map((placing) => ({ ...placing, key: `${placing.where}|`, zone: null, placed: true }));
-  return [...view.instances.filter((one) => chosen.has(one.key)), ...placings];
+  const levels = store.show.master
+    .filter((point) => chosen.has(`${point.where}|`))
+    .map((point) => ({
+      ...point,
+      key: `${point.where}|`,
+      zone: null,
+      placed: true,
+      from: point.beat,
+      to: point.beat + 0.1,
+    }));
+  return [...view.instances.filter((one) => chosen.has(one.key)), ...placings, ...levels];
+}
+
+function sectionAt(beat) {
+  const section = store.show.sections.find((one) => one.from === beat);
+  return { ...section, key: "section", zone: null, placed: true, to: section.from + 0.1 };
 }
 
 // ---- while it is dragged ------------------------------------------------------------------------------------------
@@ -119,7 +136,7 @@ function drag(view, press, spot, event) {
   const lead = press.instances.find((one) => one.key === press.target.dataset.key) ?? press.instances[0];
   if (!lead) return null;
   const edge = press.kind === "end" ? lead.to : lead.from;
-  const step = event.shiftKey ? 0 : store.snap;
+  const step = press.kind === "section" ? store.show.beats_per_bar : event.shiftKey ? 0 : store.snap;
   const by = store.time.snap(edge + spot.beat - press.spot.beat, step) - edge;
   press.by = Math.abs(by) < 1e-9 ? 0 : by;
   press.copies = event.altKey || event.ctrlKey || event.metaKey;
@@ -168,7 +185,7 @@ function showGhost(view, ghost, press) {
 
 function says(press, ghost) {
   const { time } = store;
-  if (press.kind === "move") return time.address(ghost.from);
+  if (["move", "section"].includes(press.kind)) return time.address(ghost.from);
   return `${time.address(ghost.from)}, ${beatsText(ghost.to - ghost.from)}`;
 }
 
@@ -181,6 +198,10 @@ function clearGhosts(view) {
 function drop(press) {
   if (press.kind === "range" || press.by === undefined) return;
   const { by, zone, copies, kind } = press;
+  if (kind === "section") {
+    moveSection(press.instances[0], by);
+    return;
+  }
   const moved = once(press.instances);
   const names = moved.map((one) => nameOf(one)).join(", ");
   if (kind !== "move") {
@@ -203,13 +224,24 @@ function drop(press) {
   edit(`move ${names}`, ops);
 }
 
+function moveSection(moved, by) {
+  if (by === 0) return;
+  const list = store.show.sections.map(({ from, name }) => ({ from: from === moved.from ? from + by : from, name }));
+  list.sort((a, b) => a.from - b.from);
+  fix("move a section", {
+    op: "sections",
+    list: list.map(({ from, name }) => ({ at: { beat: fraction(from) }, name })),
+  });
+}
+
 /** A phrase's clip may be chosen at several placings: it is one block. */
 export function once(instances) {
   return [...new Map(instances.map((one) => [one.where, one])).values()];
 }
 
 export function nameOf(one) {
-  return one.phrase && one.placed ? one.phrase : titleOf(one.clip);
+  if (one.clip) return titleOf(one.clip);
+  return one.phrase ?? one.where;
 }
 
 export function zoneKey(one) {

@@ -16,6 +16,7 @@ export const SIZES = {
   gap: 7, // between staves
   lane: 22,
   smallLane: 15, // where clips lie over each other
+  level: 20, // the master, as a hairpin
   amps: 34,
   below: 34, // white space to the next system
 };
@@ -28,6 +29,7 @@ export function instancesOf(show) {
       found.set(`${number}|-1`, instance(clip, "", clip.from, clip.to));
   });
   for (const [number, placing, , , from, to] of show.cues) {
+    if (number < 0) continue; // the master's own
     const clip = show.clips[number];
     const id = `${number}|${placing}`;
     let one = found.get(id);
@@ -118,6 +120,8 @@ function oneSystem(show, instances, bars, { room, beats, allZones }) {
     });
     y += height + SIZES.gap;
   }
+  const levelTop = show.master.length ? y : null;
+  if (levelTop !== null) y += SIZES.level + SIZES.gap;
   const ampsTop = y;
   return {
     bars,
@@ -133,6 +137,7 @@ function oneSystem(show, instances, bars, { room, beats, allZones }) {
     numbersTop,
     waveTop,
     staves,
+    levelTop,
     ampsTop,
     bottom: y + SIZES.amps,
     height: y + SIZES.amps + SIZES.below,

@@ -1,6 +1,6 @@
 /* The studio's page: what is fetched when, and which part hears of it. */
 
-import { PAGE, getJson, getPacket, listen } from "./api.js";
+import { PAGE, Refused, Unreachable, getJson, getPacket, listen } from "./api.js";
 import { fill, find, make, notice, say } from "./dom.js";
 import { refresh } from "./edits.js";
 import { put, store, watch } from "./store.js";
@@ -52,6 +52,7 @@ async function load() {
     const [effects] = await Promise.all([getJson("effects"), refresh()]);
     put({ effects });
   } catch (error) {
+    if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
     notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
   }
   listen({

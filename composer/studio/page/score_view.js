@@ -29,6 +29,7 @@ export class ScoreView {
     watch("audit", () => this.remark());
     watch("state", () => this.refault());
     watch("chosen range", () => this.mark());
+    watch("loop", () => this.showLoop());
   }
 
   /** Lay the page out anew; what stands at the top of the window stays there. */
@@ -178,6 +179,7 @@ export class ScoreView {
       system.sections.map((section) => this.sectionName(system, section)),
       system.placings.map((placing) => this.placing(system, placing)),
       system.staves.flatMap((stave) => stave.items.map((item) => this.block(item, faulty.get(item.where)))),
+      store.show.master.map((point) => this.levelPoint(system, point)),
       this.marksOf(system),
     );
     if (hadFocus) this.focusBlock(hadFocus);
@@ -224,6 +226,18 @@ export class ScoreView {
     );
   }
 
+  /** A level of the master, where it stands in this system. */
+  levelPoint(system, point) {
+    if (point.beat < system.from - 1e-6 || point.beat >= system.to - 1e-6) return null;
+    return make("button", {
+      class: "level begins",
+      "aria-label": `master at ${point.written ?? store.time.address(point.beat)}: level ${point.level}`,
+      tabindex: "-1",
+      data: { key: `${point.where}|`, where: point.where },
+      style: { left: `${xOf(system, point.beat)}px`, top: `${system.levelTop + SIZES.level / 2}px` },
+    });
+  }
+
   sectionName(system, section) {
     return make(
       "button",
@@ -231,8 +245,8 @@ export class ScoreView {
         class: "section-name",
         tabindex: "-1",
         "aria-label": `section ${section.name}`,
+        data: { from: section.from },
         style: { left: `${xOf(system, section.from)}px`, top: "0px" },
-        onclick: () => this.goTo(section.from),
       },
       section.name,
     );
@@ -274,7 +288,7 @@ export class ScoreView {
     const chosen = new Set(store.chosen);
     const wheres = new Set(chosenWheres());
     for (const { blocks } of this.drawn.values()) {
-      for (const block of blocks.querySelectorAll(".block, .placing")) {
+      for (const block of blocks.querySelectorAll(".block, .placing, .level")) {
         const own = chosen.has(block.dataset.key);
         block.classList.toggle("chosen", own);
         block.classList.toggle("same", !own && wheres.has(block.dataset.where));
@@ -287,6 +301,26 @@ export class ScoreView {
       if (first) first.tabIndex = 0;
     }
     this.showRange();
+    this.showLoop();
+  }
+
+  /** A loop stands between signs of repetition. */
+  showLoop() {
+    for (const old of this.holder.querySelectorAll(".repeat")) old.remove();
+    const { loop } = store;
+    if (!loop) return;
+    for (const [index, { blocks }] of this.drawn) {
+      const system = this.layout.systems[index];
+      for (const [side, beat] of Object.entries({ opens: loop.from, closes: loop.to })) {
+        const here =
+          side === "opens"
+            ? beat >= system.from - 1e-6 && beat < system.to - 1e-6
+            : beat > system.from + 1e-6 && beat <= system.to + 1e-6;
+        if (!here) continue;
+        const style = { left: `${xOf(system, beat)}px`, top: `${system.waveTop}px`, height: `${SIZES.wave}px` };
+        blocks.append(make("div", { class: `repeat ${side}`, style }));
+      }
+    }
   }
 
   showRange() {

@@ -25,6 +25,13 @@ export class SongPanel {
         show.song_file,
         make("small", {}, ` ${show.tempo.toFixed(1)} beats a minute, sure to ${Math.round(100 * show.confidence)} %`),
       ),
+      show.has_beats === false
+        ? make(
+            "p",
+            { class: "hint" },
+            "No clear beat was heard: the clock is even. Give a tempo, or anchors, or beats from a MIDI file.",
+          )
+        : null,
       state.renumber
         ? make(
             "div",

@@ -13,6 +13,8 @@ export function drawSystem(context, system, from) {
   const bars = from.pieces.filter((piece) => piece.from < system.to - 1e-6 && piece.to > system.from + 1e-6);
   ruling(context, system, from, pens);
   if (from.peaks) sound(context, system, from, pens);
+  if (system.levelTop !== null) master(context, system, from.show, pens);
+  for (const label of labelsOf(from.show, system)) tag(context, system, label, pens);
   for (const stave of system.staves) clips(context, system, stave, bars, from, pens);
   amperes(context, system, bars, from, pens);
 }
@@ -208,6 +210,55 @@ function label(context, item, pens) {
   context.globalAlpha = 1;
   context.fillStyle = pens.onnight;
   context.fillText(shown, x, y);
+}
+
+// ---- the master, and labels ---------------------------------------------------------------------------------------
+
+/** The level of all light as a hairpin: it opens as the light grows. */
+function master(context, system, { master: points }, pens) {
+  const middle = system.levelTop + SIZES.level / 2;
+  const half = (level) => 1 + (level * (SIZES.level - 4)) / 2;
+  const corners = [
+    [system.from, levelAt(points, system.from)],
+    ...points.filter(({ beat }) => beat > system.from && beat < system.to).map(({ beat, level }) => [beat, level]),
+    [system.to, levelAt(points, system.to)],
+  ];
+  context.strokeStyle = pens.label;
+  for (const way of [-1, 1]) {
+    context.beginPath();
+    for (const [beat, level] of corners) context.lineTo(xOf(system, beat), middle + way * half(level));
+    context.stroke();
+  }
+  context.fillStyle = pens.label;
+  context.font = `italic 11px ${pens.serif}`;
+  context.textAlign = "right";
+  context.textBaseline = "middle";
+  context.fillText("master", SIZES.left - 17, middle);
+}
+
+function levelAt(points, beat) {
+  const after = points.findIndex((point) => point.beat > beat);
+  if (after === 0) return points[0].level;
+  if (after < 0) return points[points.length - 1].level;
+  const [from, to] = [points[after - 1], points[after]];
+  return from.level + ((beat - from.beat) / (to.beat - from.beat)) * (to.level - from.level);
+}
+
+function labelsOf({ labels }, system) {
+  return Object.entries(labels).flatMap(([name, times]) =>
+    times.filter(({ beat }) => beat >= system.from && beat < system.to).map(({ beat }) => ({ name, beat })),
+  );
+}
+
+/** A label: its name and a line through the sound. */
+function tag(context, system, { name, beat }, pens) {
+  const x = xOf(system, beat);
+  context.strokeStyle = context.fillStyle = pens.blue;
+  line(context, x, system.numbersTop + 4, x, system.waveTop + SIZES.wave);
+  context.font = `italic 11px ${pens.serif}`;
+  context.textAlign = "left";
+  context.textBaseline = "middle";
+  context.fillText(name, x + 4, system.numbersTop + 7);
 }
 
 // ---- amperes ------------------------------------------------------------------------------------------------------

@@ -51,7 +51,10 @@ export function blockAt(where) {
   const { show } = store;
   if (!show) return null;
   return (
-    show.clips.find((clip) => clip.where === where) ?? show.placings.find((placing) => placing.where === where) ?? null
+    show.clips.find((clip) => clip.where === where) ??
+    show.placings.find((placing) => placing.where === where) ??
+    show.master.find((point) => point.where === where) ??
+    null
   );
 }
 
