@@ -180,9 +180,9 @@ class _Night:
         self.sound = sound or _sound
         self.start, self.end = window(evening, clock())
         self._looked_s = -1e9
-        self._quiet = [
-            hours for hours in (evening.quiet_hours, *(b.rig.quiet_hours for b in shows.values())) if hours is not None
-        ]
+        whose = [("the evening's", evening.quiet_hours)]
+        whose += [("the rig's", baked.rig.quiet_hours) for baked in shows.values()]
+        self._quiet = [(name, hours) for name, hours in whose if hours is not None]
 
     def run(self) -> bool:
         """Everything; returns whether it went well."""
@@ -196,7 +196,7 @@ class _Night:
             if not first and self._pause() == "quit":
                 return True
             if self._over() or self._hush():
-                self.stage.tell("quiet hours: dark" if self._hush() else "the evening's end")
+                self.stage.tell(self._hush() or "the evening's end")
                 return True
             first = False
             baked = self.shows[self.evening.shows[number]]
@@ -207,13 +207,20 @@ class _Night:
                 sound.close()
             if outcome in ("quit", "fault"):
                 return outcome == "quit"
+            if outcome == "clock":
+                self.stage.tell(self._hush() or "the evening's end")
+                return True
         return True
 
     def _over(self) -> bool:
         return self.end is not None and self.clock() >= self.end
 
-    def _hush(self) -> bool:
-        return any(within(minute_of(self.clock()), hours) for hours in self._quiet)
+    def _hush(self) -> str:
+        """The quiet hours that hold now, in words; '' when there are none."""
+        for whose, (start, end) in self._quiet:
+            if within(minute_of(self.clock()), (start, end)):
+                return f"quiet hours, {start // 60}:{start % 60:02} to {end // 60}:{end % 60:02}: dark ({whose} own)"
+        return ""
 
     def _until(self) -> str:
         """What the clock says to a song that plays: brightness by the hour, quiet hours, the end when it may cut."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from ..faults import Fault, Faults, ShowFails
 from ..pipeline.playing import Baked, link
 
+LONGEST_NAME = 150  # bytes: with its SHA-256 and its size it fits a line of LINK.md
 HASH_S = 30.0  # how long a board may take over a whole file
 SEARCH_S = 2.0  # between searches for boards that were unplugged
 
@@ -150,11 +151,16 @@ def _held(board: link.Board, name: str, sha256: str) -> str:
 
 
 def fits_names(shows: Iterable[Baked]) -> None:
-    """Shows of one evening whose rolls would lie over each other on a board: two of one name. Raises `Faults`."""
+    """Shows of one evening whose rolls would lie over each other on a board, or whose names do not fit a line.
+
+    Raises `Faults`.
+    """
     seen: dict[tuple[str, str], Baked] = {}
     faults = []
     for baked in shows:
         for controller, roll in baked.rolls.items():
+            if len(roll.name.encode()) > LONGEST_NAME:
+                faults.append(Fault(str(roll.path), controller, f"a board's file name is at most {LONGEST_NAME} bytes"))
             other = seen.setdefault((controller, roll.name), baked)
             if other.rolls[controller].sha256 != roll.sha256:
                 faults.append(

@@ -246,7 +246,7 @@ class Board:
             asked = self._asked
             words = answer_of(line, asked.verb) if asked is not None else None
             if asked is None or words is None or number != asked.number:
-                if line and number == 0:
+                if line and number == 0 and not line.startswith(("ok ", "no ")):
                     self._health = replace(self._health, said=line[:80])
                 continue
             self.heard(now_s - asked.at_s)

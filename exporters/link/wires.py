@@ -7,6 +7,8 @@ network down) is an `OSError`; a board catches it and counts as gone.
 from __future__ import annotations
 
 import contextlib
+import errno
+import os
 import random
 import socket
 import time
@@ -17,7 +19,8 @@ from .lines import MOST_SESSION, UDP_PORT, Hello, LinkError, answer_of, checked,
 
 SERIAL_SPEED = 115_200  # what a serial converter runs at; USB itself does not care
 LONGEST_SAID = 4096  # a stream without line feeds is thrown away beyond this
-HELLO_S = 1.5  # how long a serial port is given to answer
+HELLO_S = 3.0  # how long a serial port is given to answer: some boards restart when it is opened
+HELLO_AGAIN_S = 0.5
 SHOUT_S = 0.3  # between the three shouts for boards on the network
 
 
@@ -167,15 +170,16 @@ def find_serial(
         try:
             wires[port] = SerialWire(port)
             wires[port].send("")  # ends whatever half line somebody left there
-            wires[port].send("hello")
         except OSError as error:
             wires.pop(port, None)
-            refused[port] = f"cannot be opened: {error.strerror or error}"
+            refused[port] = f"cannot be opened: {_why(error)}"
     found: dict[str, tuple[Hello, SerialWire]] = {}
-    end_s = time.monotonic() + patience_s
+    end_s, next_s = time.monotonic() + patience_s, time.monotonic()
     while len(found) < len(wires) and time.monotonic() < end_s:
+        again = time.monotonic() >= next_s
+        next_s += HELLO_AGAIN_S if again else 0.0
         for port, wire in wires.items():
-            hello = None if port in found else _hello_on(wire)
+            hello = None if port in found else _hello_on(wire, again)
             if hello is not None:
                 found[port] = (hello, wire)
         time.sleep(0.005)
@@ -186,8 +190,19 @@ def find_serial(
     return found, refused
 
 
-def _hello_on(wire: Wire) -> Hello | None:
+def _why(error: OSError) -> str:
+    """Why a port cannot be opened, in a maker's words."""
+    if error.errno == errno.EACCES:
+        return "permission denied (on Linux: join the group that owns it, often dialout)"
+    if error.errno in (errno.EAGAIN, errno.EBUSY):
+        return "another program has it open"
+    return os.strerror(error.errno) if error.errno else " ".join(str(error).split())
+
+
+def _hello_on(wire: Wire, ask: bool) -> Hello | None:
     try:
+        if ask:
+            wire.send("hello")
         for _, line in wire.receive():
             words = answer_of(line, "hello")
             hello = hello_of(words[1:]) if words else None

@@ -54,6 +54,7 @@ class OnPty:
         self.port = os.ttyname(slave)
         self._slave = slave
         self.heard = b""
+        self.deaf_until_s = 0.0
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
@@ -61,6 +62,8 @@ class OnPty:
         while True:
             try:
                 data = os.read(self.master, 1024)
+                if time.monotonic() < self.deaf_until_s:
+                    continue
                 self.heard += data
                 *whole, rest = (rest + data).split(b"\n")
                 for line in filter(None, whole):
@@ -184,11 +187,19 @@ def test_a_port_with_nobody_behind_is_told_and_let_go() -> None:
     os.close(slave)
 
 
+def test_a_board_that_restarts_when_its_port_is_opened_is_found() -> None:
+    there = OnPty(quay())
+    there.deaf_until_s = time.monotonic() + 0.7
+    found, _ = find_serial([there.port])
+    assert found[there.port][0].controller == "quay"
+    found[there.port][1].close()
+
+
 def test_a_port_that_is_open_is_nobody_elses() -> None:
     there = OnPty(quay())
     wire = SerialWire(there.port)
     _, refused = find_serial([there.port], patience_s=0.1)
-    assert "cannot be opened" in refused[there.port]
+    assert refused[there.port] == "cannot be opened: another program has it open"
     wire.close()
 
 

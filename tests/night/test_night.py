@@ -152,7 +152,7 @@ def test_quiet_hours_end_a_song_at_once(tide: Baked, whose: str) -> None:
     hall.shows[Path("tide")] = quiet_rig if whose == "the rig's" else tide
     assert hall.run()
     assert 60 <= hall.at() < 64
-    assert "quiet hours: dark" in hall.said
+    assert f"quiet hours, 22:00 to 7:00: dark ({whose} own)" in hall.said
 
 
 def test_nothing_begins_in_quiet_hours(tide: Baked) -> None:
@@ -285,6 +285,12 @@ def test_two_songs_of_one_name_cannot_share_a_board(tide: Baked) -> None:
     roll = replace(tide.rolls["quay"], sha256="00" * 32)
     with pytest.raises(Faults, match="has the name of .*rename a song"):
         fits_names([tide, replace(tide, rolls={**tide.rolls, "quay": roll})])
+
+
+def test_a_name_that_fits_no_line_is_told_before(tide: Baked) -> None:
+    roll = replace(tide.rolls["quay"], path=Path("x" * 150 + ".roll"))
+    with pytest.raises(Faults, match="a board's file name is at most 150 bytes"):
+        fits_names([replace(tide, rolls={"quay": roll})])
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,127 @@
+"""A whole `play` over real sockets on this computer: boards behind a relay that delays, loses, doubles and overtakes.
+
+In real time, so it only holds what nobody could miss: late light is noticed at 45 ms, early light at 125 ms
+(ITU-R BT.1359-1). The 10 ms are held in made-up time, in test_link_in_step.py and test_real_player.py.
+"""
+
+from __future__ import annotations
+
+import random
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from board_model import ModelBoard
+from night_kit import model_of
+
+from composer.night.company import Company
+from composer.night.sound import Silent
+from composer.night.stage import Controls, Stage
+from composer.pipeline.playing import Baked, load_baked
+
+
+class Relay:
+    """A model board behind a socket; every packet either way takes its time, and some never come or come twice."""
+
+    def __init__(self, model: ModelBoard, seed: int) -> None:
+        self.model = model
+        self.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.socket.bind(("127.0.0.1", 0))
+        self.address = f"127.0.0.1:{self.socket.getsockname()[1]}"
+        self.chance = random.Random(seed)
+        self.loss = 0.15
+        self._newest = 0
+        self._open = True
+        self._serving = threading.Thread(target=self._serve, daemon=True)
+        self._serving.start()
+
+    def _serve(self) -> None:
+        self.socket.settimeout(0.002)
+        there: list[tuple[float, bytes, tuple[str, int]]] = []
+        back: list[tuple[float, bytes, tuple[str, int]]] = []
+        while self._open:
+            try:
+                data, sender = self.socket.recvfrom(2048)
+                self._on_its_way(there, data, sender)
+            except TimeoutError:
+                pass
+            now_s = time.monotonic()
+            for item in [item for item in there if item[0] <= now_s]:
+                there.remove(item)
+                session, seq, line = item[1].decode().rstrip("\n").split(" ", 2)
+                if int(seq) > self._newest:
+                    self._newest = int(seq)
+                    answer = f"{session} {seq} {self.model.hear(line, session)}"
+                    self._on_its_way(back, answer.encode(), item[2])
+            for item in [item for item in back if item[0] <= now_s]:
+                back.remove(item)
+                self.socket.sendto(item[1], item[2])
+
+    def _on_its_way(self, way: list[tuple[float, bytes, tuple[str, int]]], data: bytes, who: tuple[str, int]) -> None:
+        for _ in range(2 if self.chance.random() < 0.1 else 1):
+            if self.chance.random() >= self.loss:
+                way.append((time.monotonic() + self.chance.uniform(0.001, 0.025), data, who))
+
+    def close(self) -> None:
+        """Switch it off."""
+        self._open = False
+        self._serving.join()
+        self.socket.close()
+
+
+@pytest.fixture(scope="module")
+def tide(baked: Path) -> Baked:
+    return load_baked(baked)
+
+
+@pytest.fixture
+def relays(tide: Baked) -> Iterator[dict[str, Relay]]:
+    made = {name: Relay(model_of(tide, name), i) for i, name in enumerate(tide.rolls)}
+    yield made
+    for relay in made.values():
+        relay.close()
+
+
+def test_a_show_over_a_bad_network(tide: Baked, relays: dict[str, Relay]) -> None:
+    company = Company([], [relay.address for relay in relays.values()])
+    assert sorted(board.name for board in company.boards) == ["deck", "quay"]
+    sound = Silent()
+    stage = Stage(company.boards, Controls())
+    errors: dict[str, list[float]] = {name: [] for name in relays}
+
+    def until() -> str:
+        position = sound.position()
+        if 1.0 < position:
+            for name, relay in relays.items():
+                assert relay.model.lit
+                errors[name].append(relay.model.position_s() - position)
+        return "enough" if position > 9 else ""
+
+    assert stage.play(tide, sound, until=until) == "enough"
+    assert stage.darken() == []
+    company.close()
+    for name, relay in relays.items():
+        assert relay.model.state == "idle"
+        assert min(errors[name]) > -0.045 and max(errors[name]) < 0.125
+        assert relay.model.jumps_ms == []
+
+
+def test_a_board_that_is_switched_off_goes_silent_and_the_other_plays(tide: Baked, relays: dict[str, Relay]) -> None:
+    company = Company([], [relay.address for relay in relays.values()])
+    sound = Silent()
+    said: list[str] = []
+    stage = Stage(company.boards, Controls(), show=said.append)
+
+    def until() -> str:
+        if sound.position() > 1.0:
+            relays["deck"].loss = 1.0
+        return "enough" if sound.position() > 5.0 else ""
+
+    assert stage.play(tide, sound, until=until) == "enough"
+    assert "deck silent" in said[-1] and "1 board ok" in said[-1]
+    assert stage.darken() == ["deck"]
+    company.close()
+    assert relays["quay"].model.state == "idle"
