@@ -18,7 +18,7 @@ import secrets
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import cached_property, lru_cache
@@ -36,7 +36,7 @@ from .. import songmap as maps
 from .. import timeline
 from ..clock import FrameClock, Group, Moment
 from ..faults import Fault, FaultList, Faults, ShowFails, parse_toml
-from ..power import CurrentModel, Ladder
+from ..power import CurrentModel, Ladder, limiter
 from ..power.limiter import LOOK, Mode
 from ..render import Renderer
 from ..rig import Rig
@@ -44,6 +44,7 @@ from ..songmap import Loudness
 from ..timeline import Cue
 from ..wire import Wiring, screen_of_duty
 from . import within_budget
+from .relaying import Relaying
 from .rolls import Frames, header_of
 from .show import Show, Tell, _kept, _rig, _too_short, clock_of, hear, silent
 
@@ -75,12 +76,14 @@ class Loader:
         self._tell = tell
         self._rig: tuple[Path, Stamp, Rig] | None = None
         self._song: tuple[Path, Stamp, maps.SongMap] | None = None
-        self._clock: tuple[tuple[int, int, float], FrameClock] | None = None
+        self._clock: tuple[tuple[Rig, maps.SongMap, float], FrameClock] | None = None
+        self._relaying = Relaying()
+        self._documents: dict[str, dict[str, Any]] = {}
 
     def read(self, text: str) -> Show:
         """A checked show from a score's text, saved or not. Raises `Faults` with all that is wrong in all its files."""
         faults: list[Fault] = []
-        document = _kept(faults, lambda: parse_toml(text.removeprefix("\ufeff"), self.path))
+        document = _kept(faults, lambda: self.document(text))
         if document is None:
             raise Faults(faults)
         found = FaultList(self.path)
@@ -101,12 +104,20 @@ class Loader:
             if clock.frames == 0:
                 faults.append(_too_short(score, rig, song))
             else:
-                cues = timeline.lay(score, song, rig, clock, found)
+                cues = self._relaying.lay(score, song, rig, clock, found)
                 show = Show(self.folder, score, rig, song, clock, cues)
         faults = [*found.faults, *faults]
         if faults or show is None:
             raise Faults(faults)
         return show
+
+    def document(self, text: str) -> dict[str, Any]:
+        """A score's text as data, not to be changed: the newest few are kept. Raises `Faults`."""
+        found = self._documents.get(text)
+        if found is None:
+            found = parse_toml(text.removeprefix("\ufeff"), self.path)
+        self._documents = dict([*((k, v) for k, v in self._documents.items() if k != text), (text, found)][-4:])
+        return found
 
     def rig(self, path: Path) -> Rig:
         """The rig, read again when it or a drawing or table of places in its folder changed. Raises `Faults`."""
@@ -131,10 +142,10 @@ class Loader:
         return self._song[2]
 
     def _clock_of(self, rig: Rig, song: maps.SongMap, rate: float) -> FrameClock:
-        key = (id(rig), id(song), rate)
-        if self._clock is None or self._clock[0] != key:
-            self._clock = key, remembering(clock_of(rig, song, rate))
-        return self._clock[1]
+        known = self._clock
+        if known is None or known[0][0] is not rig or known[0][1] is not song or known[0][2] != rate:
+            known = self._clock = (rig, song, rate), remembering(clock_of(rig, song, rate))
+        return known[1]
 
 
 def stamp_of(*paths: Path) -> Stamp:
@@ -202,8 +213,12 @@ class Kept:
         if self._for and self._for[0] is rig and self._for[1] is loudness:
             return
         self._for = (rig, loudness)
-        self.kinds: dict[Hashable, int] = {}
-        self.keys: dict[Hashable, int] = {}
+        self.kinds: dict[Hashable, int] = {}  # cues that look alike
+        self.stands: dict[Hashable, int] = {}  # and where they stand
+        self.keys: dict[Hashable, int] = {}  # what a group's light depends on
+        self.by_stands: dict[Hashable, int] = {}  # the same by clock, group and the cues that stand in it
+        self.clocks: list[FrameClock] = []
+        self.scalers: dict[frozenset[int], Any] = {}
         self.raw: Shelf[int, Frames] = Shelf(RAW_BYTES)
         self.done: Shelf[str, Light] = Shelf(DONE_BYTES)
         self.salt = secrets.token_bytes(8)  # numbers of another start mean other things
@@ -241,6 +256,56 @@ class Piece:
 
 
 @dataclass(frozen=True)
+class Bar:
+    """The groups of a bar, and those [low, high) on which the limiter's gains in it depend; `times` tells bars of
+    another course of time apart."""
+
+    bar: int
+    first_group: int
+    end_group: int
+    low: int
+    high: int
+    first: int
+    frames: int
+    start_us: int
+    end_us: int
+    from_beat: Fraction
+    to_beat: Fraction
+    times: bytes
+
+
+@lru_cache(8)
+def bars_of(clock: FrameClock) -> tuple[Bar, ...]:
+    """Every bar of a clock, in order, without gaps."""
+    out = []
+    for bar, run in itertools.groupby(clock.groups, key=lambda group: clock.grid.bar_of(group.beat)):
+        own = list(run)
+        first, last = own[0], own[-1]
+        low, high = around(clock.groups, first.index, last.index + 1)
+        start = first.start_us
+        times = [(g.frames, g.start_us - start, g.end_us - start) for g in clock.groups[low:high]]
+        out.append(
+            Bar(
+                bar, first.index, last.index + 1, low, high, first.first, last.end - first.first, start, last.end_us,
+                first.beat, last.beat + last.frames * last.step, repr((first.index - low, times)).encode(),
+            )
+        )  # fmt: skip
+    return tuple(out)
+
+
+def around(groups: Sequence[Group], first: int, end: int) -> tuple[int, int]:
+    """The groups on which the limiter's gains in groups [first, end) depend."""
+    low, high = first, end
+    from_beat = groups[first].beat - LOOK
+    to_beat = groups[end - 1].beat + groups[end - 1].frames * groups[end - 1].step + LOOK
+    while low > 0 and groups[low - 1].beat + groups[low - 1].frames * groups[low - 1].step > from_beat:
+        low -= 1
+    while high < len(groups) and groups[high].beat < to_beat:
+        high += 1
+    return low, high
+
+
+@dataclass(frozen=True)
 class Light:
     """A piece's bytes uint8 (frames, rig.frame_bytes) after the limiter, and its gains float32 (frames, supplies)."""
 
@@ -257,17 +322,36 @@ class View:
             kept.forget(show.rig, show.song.loudness)
             self.salt = kept.salt
             self.renderer = _Renderer(show, kept.kinds)
-            groups = show.clock.groups
-            self.keys = [kept.keys.setdefault(self.renderer.key(group), len(kept.keys)) for group in groups]
+            self.keys = self._keys()
         self.model = CurrentModel(show.rig)
         self.wiring = Wiring(show.rig)
         self._pieces: dict[str, tuple[Piece, ...]] = {}
         self._by_id: dict[str, tuple[Piece, str]] = {}
         self.trouble = ""
         try:
-            list(within_budget(show, iter(()), "on"))
+            self._scaler = self._made_scaler()
         except ShowFails as error:
             self.trouble = str(error)
+
+    def _keys(self) -> list[int]:
+        """A number for what each group's light depends on; worked out only where other cues stand than before."""
+        kept, renderer, clock = self.kept, self.renderer, self.show.clock
+        if not any(known is clock for known in kept.clocks):
+            kept.clocks.append(clock)
+        number = next(i for i, known in enumerate(kept.clocks) if known is clock)
+        stands = [
+            kept.stands.setdefault((kind, cue.start, cue.first, cue.end), len(kept.stands))
+            for kind, cue in zip(renderer._kind_of, renderer.cues, strict=True)
+        ]
+        out = []
+        for group, active in zip(clock.groups, renderer._active, strict=True):
+            there = (number, group.index, tuple(stands[cue] for cue in active))
+            key = kept.by_stands.get(there)
+            if key is None:
+                key = kept.keys.setdefault(renderer.key(group), len(kept.keys))
+                kept.by_stands[there] = key
+            out.append(key)
+        return out
 
     def find(self, id: str) -> tuple[Piece, str] | None:
         """A piece that `pieces` has told of, and its limiter mode."""
@@ -281,40 +365,19 @@ class View:
         return self._pieces[mode]
 
     def _cut(self, mode: str) -> Iterator[Piece]:
-        groups, grid = self.show.clock.groups, self.show.clock.grid
-        for bar, run in itertools.groupby(groups, key=lambda group: grid.bar_of(group.beat)):
-            own = list(run)
-            first, last = own[0], own[-1]
-            low, high = self._around(first.index, last.index + 1)
-            start = first.start_us
-            causes = (
-                self._working(mode),
-                sorted(self.show.score.keep),
-                first.index - low,
-                [(g.frames, g.start_us - start, g.end_us - start) for g in groups[low:high]],
-                self.keys[low:high] if self._working(mode) == "on" else self.keys[first.index : last.index + 1],
-            )
-            name = hashlib.blake2b(repr(causes).encode(), digest_size=12, salt=self.salt).hexdigest()
+        working = self._working(mode)
+        more = repr((working, sorted(self.show.score.keep))).encode()
+        for bar in bars_of(self.show.clock):
+            low, high = (bar.low, bar.high) if working == "on" else (bar.first_group, bar.end_group)
+            name = hashlib.blake2b(more + bar.times, digest_size=12, salt=self.salt)
+            name.update(repr(self.keys[low:high]).encode())
             yield Piece(
-                name, bar, first.index, last.index + 1, first.first, last.end - first.first, start, last.end_us,
-                first.beat, last.beat + last.frames * last.step,
+                name.hexdigest(), bar.bar, bar.first_group, bar.end_group, bar.first, bar.frames, bar.start_us,
+                bar.end_us, bar.from_beat, bar.to_beat,
             )  # fmt: skip
 
     def _working(self, mode: str) -> Mode:
         return "on" if mode == "on" and not self.trouble else "off"
-
-    def _around(self, first: int, end: int) -> tuple[int, int]:
-        """The groups on which the limiter's gains in groups [first, end) depend."""
-        groups = self.show.clock.groups
-        low, high = first, end
-        while (
-            low > 0 and groups[low - 1].beat + groups[low - 1].frames * groups[low - 1].step > groups[first].beat - LOOK
-        ):
-            low -= 1
-        last = groups[end - 1]
-        while high < len(groups) and groups[high].beat < last.beat + last.frames * last.step + LOOK:
-            high += 1
-        return low, high
 
     def raw(self, number: int) -> Frames:
         """The bytes of a group before the limiter."""
@@ -336,14 +399,14 @@ class View:
         if found is not None:
             return found
         working = self._working(mode)
-        low, high = self._around(piece.first_group, piece.end_group) if working == "on" else (
-            piece.first_group, piece.end_group,
-        )  # fmt: skip
         groups = self.show.clock.groups
+        low, high = piece.first_group, piece.end_group
+        if working == "on":
+            low, high = around(groups, low, high)
         stream = ((groups[number], self.raw(number)) for number in range(low, high))
         own = [
             (frames, gains)
-            for group, frames, gains in within_budget(self.show, stream, working)
+            for group, frames, gains in self._limited(stream, working)
             if piece.first_group <= group.index < piece.end_group
         ]
         light = Light(
@@ -360,7 +423,7 @@ class View:
         """Every group of the show after the limiter: (group, bytes, gains)."""
         groups = self.show.clock.groups
         raw = ((group, self.raw(group.index)) for group in groups)
-        return within_budget(self.show, raw, self._working(mode))
+        return self._limited(raw, self._working(mode))
 
     # -- what is read off a piece
 
@@ -373,17 +436,18 @@ class View:
     def rolls(self, piece: Piece, light: Light) -> dict[str, bytes]:
         """A roll of this piece for each controller; its groups start at 0 microseconds."""
         groups = self.show.clock.groups[piece.first_group : piece.end_group]
-        out = {}
-        with tempfile.TemporaryDirectory(prefix="glowscore-", dir=memory_folder()) as folder:
-            for name, part in self.show.rig.controller_slices.items():
+
+        def roll(name: str, part: slice) -> bytes:
+            with tempfile.TemporaryDirectory(prefix="glowscore-", dir=memory_folder()) as folder:
                 path = Path(folder) / "piece.roll"
                 with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), level=1) as writer:
                     for group in groups:
                         at = group.first - piece.first
                         frames = light.frames[at : at + group.frames, part]
                         writer.add(group.start_us - piece.start_us, group.end_us - piece.start_us, frames)
-                out[name] = path.read_bytes()
-        return out
+                return path.read_bytes()
+
+        return {name: roll(name, part) for name, part in self.show.rig.controller_slices.items()}
 
     @cached_property
     def bands(self) -> dict[str, tuple[int, NDArray[np.intp]]]:
@@ -395,6 +459,26 @@ class View:
             out[name] = top, picked
             top += rows
         return out
+
+    def _made_scaler(self) -> Any:
+        """The limiter's own figures, which take long to find and depend on the rig and the zones kept light alone."""
+        rig = self.show.rig
+        keep = frozenset(pixel for zone in self.show.score.keep for pixel in rig.zones[zone].pixels)
+        with self.kept.lock:
+            scaler = self.kept.scalers.get(keep) if self.kept.salt == self.salt else None
+        if scaler is None:
+            scaler = limiter._Scaler(self.model, keep)
+            limiter.check_budgets(self.model, scaler.feeds)
+            with self.kept.lock:
+                if self.kept.salt == self.salt:
+                    self.kept.scalers[keep] = scaler
+        return scaler
+
+    def _limited(self, stream: Iterator[tuple[Group, Frames]], working: Mode) -> Iterator[limiter.Limited]:
+        """As `within_budget`, for many short streams."""
+        if working == "on":
+            return limiter._limited(stream, self._scaler, self.show.rig.skew_ms)
+        return within_budget(self.show, stream, working)
 
     @property
     def picture_rows(self) -> int:

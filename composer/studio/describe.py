@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -68,11 +68,10 @@ def _bound(value: float) -> float | None:
     return value if abs(value) != float("inf") else None
 
 
-def show_of(view: live.View, text: str, fixes: Fixes, mode: str) -> dict[str, Any]:
-    """A good show: the `show` of the state. `text` is the score's, from which the show was read."""
+def show_of(view: live.View, text: str, document: Mapping[str, Any], fixes: Fixes, mode: str) -> dict[str, Any]:
+    """A good show: the `show` of the state. `text` and `document` are the score's."""
     show = view.show
     clock, song = show.clock, show.song
-    document = tomllib.loads(text.removeprefix("\ufeff"))
     clips, numbers = _Blocks(view, text, document).all()
     wheres, placed, of = shown.origins(show)
     cues = [
@@ -126,12 +125,14 @@ def show_of(view: live.View, text: str, fixes: Fixes, mode: str) -> dict[str, An
     }  # fmt: skip
 
 
+@lru_cache(4)
 def knots(clock: FrameClock) -> list[list[float]]:
     """[beat, microseconds] where musical time is pinned to the song: straight lines between."""
     beats = {clock.start, clock.end, *(Fraction(i) for i in range(len(clock.grid.beats_us)))}
     return [[float(beat), clock.us_at(beat)] for beat in sorted(beats) if clock.start <= beat <= clock.end]
 
 
+@lru_cache(4)
 def bars(clock: FrameClock) -> list[dict[str, Any]]:
     """Every bar that the song touches; the outer ones end where the song does."""
     grid = clock.grid

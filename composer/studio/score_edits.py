@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from fractions import Fraction
 from typing import Any
@@ -44,24 +43,35 @@ class BadEdit(Exception):
 
 
 def edited(
-    text: str, ops: Iterable[Mapping[str, Any]], clock: FrameClock, falls: Callable[[Moment], Fraction | None]
+    text: str,
+    ops: Iterable[Mapping[str, Any]],
+    clock: FrameClock,
+    falls: Callable[[Moment], Fraction | None],
+    parse: Callable[[str], dict[str, Any]],
 ) -> tuple[str, list[str]]:
     """A score's text after some operations, and the places of the blocks that they added.
 
-    `clock` and `falls` (where a written time falls) are of the show that the person sees. Raises `BadEdit` for an
-    operation that cannot be done, `CannotEdit` for a text laid out in a way that is not changed here.
+    `clock` and `falls` (where a written time falls) are of the show that the person sees; `parse` reads TOML. Raises
+    `BadEdit` for an operation that cannot be done, `CannotEdit` for a text laid out in a way that is not changed here.
     """
-    editor = _Editor(text, clock, falls)
+    editor = _Editor(text, clock, falls, parse)
     for op in ops:
         editor.do(op)
     return editor.done()
 
 
 class _Editor:
-    def __init__(self, text: str, clock: FrameClock, falls: Callable[[Moment], Fraction | None]) -> None:
+    def __init__(
+        self,
+        text: str,
+        clock: FrameClock,
+        falls: Callable[[Moment], Fraction | None],
+        parse: Callable[[str], dict[str, Any]],
+    ) -> None:
+        self._parse = parse
         self.mark = "\ufeff" if text.startswith("\ufeff") else ""
         self.text = text.removeprefix(self.mark)
-        self.data: dict[str, Any] = tomllib.loads(self.text)
+        self.data: dict[str, Any] = copy.deepcopy(parse(text))
         self.clock, self.falls = clock, falls
         self.bar_beats = clock.grid.beats_per_bar
         # For each kind of block, which of the blocks that were there each one now is; below 0 for one that was added.
@@ -74,7 +84,7 @@ class _Editor:
                 self._was[kind, name] = list(range(len(value) if isinstance(value, list) else 1))
 
     def done(self) -> tuple[str, list[str]]:
-        if tomllib.loads(self.text) != plain(self.data):
+        if self._parse(self.mark + self.text) != plain(self.data):
             raise CannotEdit("this is laid out in a way that cannot be changed here: change it in the text")
         added = []
         for kind, token in self._added:

@@ -17,7 +17,7 @@ from .. import renumber
 from ..clock import Moment
 from ..faults import Fault, Faults
 from ..files import whole_file
-from ..pipeline import live
+from ..pipeline import Show, live
 from ..songmap import Fixes, apply_fixes, fixes_path, load_fixes, write_fixes
 from . import describe
 from .fix_edits import corrected
@@ -82,12 +82,15 @@ class Session:
 
     # -- reading
 
-    def _take_in(self) -> None:
-        """Read the show from the texts as they are; a good one becomes the version that is shown."""
+    def _take_in(self, read: Show | None = None) -> None:
+        """Read the show from the texts as they are; a good one becomes the version that is shown.
+
+        `read`: the show, where it was read from this very text a moment ago.
+        """
         self.version += 1
         self.faults = []
         try:
-            show = self.loader.read(self.score.text or "")
+            show = read or self.loader.read(self.score.text or "")
         except Faults as error:
             self.faults = error.faults
         else:
@@ -174,7 +177,8 @@ class Session:
             except Faults:
                 fixes = Fixes()
             mode = self.view.show.score.limiter
-            self._shown = describe.show_of(self.view, self._view_text, fixes, mode)
+            document = self.loader.document(self._view_text)
+            self._shown = describe.show_of(self.view, self._view_text, document, fixes, mode)
         return self._shown
 
     def _rig_id(self) -> str | None:
@@ -223,10 +227,9 @@ class Session:
             new, added = self._edited(ops)
             if new == self.score.text:
                 return added
-            if whole is None and not anyway:
-                self._refuse_new_faults(new)
+            good = self._refuse_new_faults(new) if whole is None and not anyway else None
             changes: list[Change] = [(self.score, self.score.text, new)]
-            self._write(what or _words(ops), changes, page)
+            self._write(what or _words(ops), changes, page, good)
             return added
 
     def _edited(self, ops: list[dict[str, Any]]) -> tuple[str, list[str]]:
@@ -243,12 +246,13 @@ class Session:
         if self.faults:
             self._only_at_faults(ops)
         try:
-            return edited(self.score.text, ops, view.show.clock, lambda moment: _falls(view, moment))
+            clock = view.show.clock
+            return edited(self.score.text, ops, clock, lambda moment: _falls(view, moment), self.loader.document)
         except BadEdit as error:
             raise Refused(400, "bad", str(error)) from None
         except CannotEdit as error:
             raise Refused(422, "layout", str(error)) from None
-        except ValueError:  # not TOML
+        except (Faults, ValueError):  # not TOML
             raise Refused(422, "faults", "the score cannot be read: mend its text first", **self._faulty()) from None
 
     def _only_at_faults(self, ops: list[dict[str, Any]]) -> None:
@@ -258,23 +262,25 @@ class Session:
             if op.get("op") not in ("set", "delete") or (op.get("where") or "") not in at:
                 raise Refused(422, "faults", "the score has faults: mend those first", **self._faulty())
 
-    def _refuse_new_faults(self, text: str) -> None:
+    def _refuse_new_faults(self, text: str) -> Show | None:
+        """The show that a text makes, None if it only has the faults that were there."""
         try:
-            self.loader.read(text)
+            return self.loader.read(text)
         except Faults as error:
             known = {str(fault) for fault in self.faults}
             fresh = [fault for fault in error.faults if str(fault) not in known]
             if fresh:
                 rows = describe.fault_rows(fresh, {str(self.score.path): text})
                 raise Refused(422, "faults", rows[0]["text"], faults=rows, text=text) from None
+            return None
 
-    def _write(self, what: str, changes: Sequence[Change], page: str | None) -> None:
+    def _write(self, what: str, changes: Sequence[Change], page: str | None, good: Show | None = None) -> None:
         try:
             write_all(changes)
         except Faults as error:
             raise Refused(422, "faults", str(error), **self._faulty()) from None
         self.history.add(what, changes)
-        self._take_in()
+        self._take_in(good)
         self._told(what, page, [sheet.path.name for sheet, _, _ in changes])
 
     def _keep(self, text: str) -> str:

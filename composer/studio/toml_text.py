@@ -15,6 +15,7 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
+from functools import lru_cache
 from typing import Any
 
 Path = tuple[str | int, ...]
@@ -52,7 +53,8 @@ class Item:
 # ---- scanning ----------------------------------------------------------------------------------------------------
 
 
-def items(text: str) -> list[Item]:
+@lru_cache(8)
+def items(text: str) -> tuple[Item, ...]:
     """Every header and every key of a text, in order; `end` is after the line's own end."""
     found: list[Item] = []
     counts: dict[Path, int] = {}
@@ -76,7 +78,7 @@ def items(text: str) -> list[Item]:
             found.append(Item((*table, *keys), start, _line_end(text, stop), at, stop, False))
             at = stop
         at = _blank(text, at)
-    return found
+    return tuple(found)
 
 
 def _resolved(keys: Sequence[str], counts: Mapping[Path, int]) -> Path:
@@ -351,7 +353,7 @@ def _added_inside(text: str, at: int, stop: int, key: str | int, written: str) -
     return text[:last] + f", {new}" + text[last:]
 
 
-def _added_line(text: str, found: list[Item], header: int, line: str) -> str:
+def _added_line(text: str, found: Sequence[Item], header: int, line: str) -> str:
     """A line after the last own key of a table, or right under its header; -1: the top of the file."""
     last = header
     for i in range(header + 1, len(found)):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import threading
 import time
 import urllib.request
@@ -13,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
-from shows import SCORE
+from shows import ROOT, SCORE
 from starlette.testclient import TestClient
 
 from composer.studio.app import Studio
@@ -100,3 +102,17 @@ def wait(true: Callable[[], bool], seconds: float = 15.0) -> None:
     while not true() and time.monotonic() < until:
         time.sleep(0.02)
     assert true()
+
+
+def started(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The command itself, in a process."""
+    line = [sys.executable, "-m", "composer", "studio", str(folder), "--no-open"]
+    process = subprocess.Popen(line, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    assert process.stdout is not None
+    url = process.stdout.readline().strip()
+    assert url.startswith("http://127.0.0.1:")
+    try:
+        yield process, url
+    finally:
+        process.kill()
+        process.wait(20)

@@ -1,0 +1,168 @@
+"""A show read and rendered again and again as it changes: always the same as if it had been read for the first time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shows import RIG, ROOT, make_show
+from studio_kit import COMMENTED
+
+from composer import pipeline, timeline
+from composer.clock import parse_moment
+from composer.faults import FaultList, Faults
+from composer.pipeline import live, shown
+from composer.pipeline.live import Kept, Loader, View
+from composer.pipeline.relaying import Relaying
+from composer.studio.score_edits import BadEdit, edited
+from composer.studio.toml_text import CannotEdit
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A show that none of these tests writes to."""
+    return make_show(tmp_path_factory.mktemp("live") / "tide", score=COMMENTED)
+
+
+def bytes_of(view: View, mode: str) -> np.ndarray:
+    """The whole show, bar by bar."""
+    return np.concatenate([view.light_of(piece, mode).frames for piece in view.pieces(mode)])
+
+
+def edit(loader: Loader, text: str, *ops: dict[str, Any]) -> str:
+    """A score after some edits."""
+    show = loader.read(text)
+    return edited(text, ops, show.clock, lambda moment: live.place_of(show, moment), loader.document)[0]
+
+
+OPS = st.one_of(
+    st.builds(
+        lambda where, by: {"op": "move", "where": where, "by": by},
+        st.sampled_from(["clip[1]", "clip[2]", "phrase.wave[1]", "phrase.wave[2]", "order.wave[1]", "order.wave[2]"]),
+        st.sampled_from(["4", "-4", "1", "1/2", "-1/3", "-8"]),
+    ),
+    st.builds(
+        lambda where, key, value: {"op": "set", "where": where, "key": key, "value": value},
+        st.sampled_from(["clip[1]", "clip[2]", "phrase.wave[1]"]),
+        st.sampled_from(["opacity", "layer", "seed"]),
+        st.integers(0, 1),
+    ),
+    st.just({"op": "set", "where": "trigger[1]", "key": "every", "value": 2}),
+    st.just({"op": "set", "where": "colour", "key": "ember", "value": "#00ff80"}),
+    st.just({"op": "set", "where": "", "key": "seed", "value": 9}),
+    st.just({"op": "set", "where": "", "key": "keep", "value": ["mast"]}),
+    st.just({"op": "set", "where": "", "key": "limiter", "value": "off"}),
+    st.just({"op": "delete", "where": "clip[1]"}),
+    st.just({"op": "copy", "where": "clip[1]", "by": "0", "values": {"zone": "left"}}),
+    st.just({"op": "place", "phrase": "wave", "at": "8"}),
+    st.just({"op": "add", "kind": "master", "values": {"level": 0.5}, "from": "0"}),
+    st.just(
+        {"op": "add", "kind": "clip", "values": {"phrase": "wave", "mirror": True, "speed": "double"}, "from": "8"}
+    ),
+)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.lists(OPS, min_size=1, max_size=4))
+def test_after_any_edits_it_lays_and_renders_as_if_read_anew(folder: Path, ops: list[dict[str, Any]]) -> None:
+    loader, kept = Loader(folder), Kept()
+    text = loader.path.read_text()
+    bytes_of(View(loader.read(text), kept), "on")
+    for op in ops:
+        try:
+            text = edit(loader, text, op)
+            show = loader.read(text)
+        except (BadEdit, CannotEdit, Faults):
+            continue
+        view = View(show, kept)
+        mode = show.score.limiter
+        found = bytes_of(view, mode)
+        fresh = Loader(folder).read(text)
+        assert timeline.lay(show.score, show.song, show.rig, show.clock, FaultList("")) == show.cues == fresh.cues
+        stream = pipeline.within_budget(fresh, pipeline.frames_of(pipeline.renderer_of(fresh)), mode)
+        np.testing.assert_array_equal(found, np.concatenate([frames for _, frames, _ in stream]))
+
+
+def test_the_demo_laid_again_is_laid_the_same(tmp_path: Path) -> None:
+    """A larger score: phrases in phrases, triggers, placings that swap colours; each of its clips is left out once."""
+    show = pipeline.load_show(ROOT / "demo_show")
+    relaying = Relaying()
+    for left_out in (None, 0, 3, None, len(show.score.clips) - 1):
+        clips = tuple(clip for i, clip in enumerate(show.score.clips) if i != left_out)
+        score = replace(show.score, clips=clips)
+        faults = FaultList("score.toml"), FaultList("score.toml")
+        found = relaying.lay(score, show.song, show.rig, show.clock, faults[0])
+        assert found == timeline.lay(score, show.song, show.rig, show.clock, faults[1])
+        assert faults[0].faults == faults[1].faults == []
+
+
+def test_faults_of_parts_are_those_of_the_whole(folder: Path) -> None:
+    loader = Loader(folder)
+    text = loader.path.read_text()
+    loader.read(text)
+    for wrong in (
+        text.replace('bars = "4"', 'bars = "40"'),
+        text.replace('wave = ["1", "5"]', 'wave = ["1", "50"]'),
+        text.replace('on = "beats"', 'on = "label nothing"'),
+        text.replace('zone = "mast"', 'zone = "mist"').replace('bars = "7-8"', 'bars = "70-80"'),
+        text.replace("format = 1", 'format = 1\ngrid = "another"'),
+        text + "[[clip]\n",
+    ):
+        (folder / "wrong.toml").write_text(wrong)
+        with pytest.raises(Faults) as here:
+            loader.read(wrong)
+        with pytest.raises(Faults) as there:
+            pipeline.load_show(folder / "wrong.toml")
+        wanted = sorted(str(fault).replace("wrong.toml", "score.toml") for fault in there.value.faults)
+        assert sorted(map(str, here.value.faults)) == wanted
+
+
+def test_a_changed_rig_song_or_fix_is_read_again(tmp_path: Path) -> None:
+    folder = make_show(tmp_path / "tide", score=COMMENTED)
+    loader, kept = Loader(folder), Kept()
+    text = loader.path.read_text()
+    first = loader.read(text)
+    before = bytes_of(View(first, kept), "on")
+    assert loader.read(text).rig is first.rig and loader.read(text).song is first.song
+    (folder / "rig.toml").write_text(RIG.replace("amps = 0.6", "amps = 0.3"))
+    dimmed = loader.read(text)
+    assert dimmed.rig is not first.rig
+    assert bytes_of(View(dimmed, kept), "on").sum() < before.sum()
+    (folder / "tide.fix.toml").write_text('format = 1\nshift = "100 ms"\n')
+    assert loader.read(text).song.beats[0] == pytest.approx(first.song.beats[0] + 0.1)
+
+
+def test_what_is_kept_has_a_bound() -> None:
+    shelf: live.Shelf[int, str] = live.Shelf(100)
+    for number in range(10):
+        shelf.put(number, "x", 30)
+        shelf.get(0)
+    assert shelf.get(0) == "x" and shelf.get(9) == "x" and shelf.get(5) is None
+    shelf.put(1, "large", 1000)
+    assert shelf.get(1) == "large"  # the newest is always kept
+
+
+def test_written_times_fall_where_the_timeline_lays_them(folder: Path) -> None:
+    show = Loader(folder).read((folder / "score.toml").read_text())
+    for written, beat in (("3.2", 9), ("section B", 16), ("end - 1 bar", 28), ("2s", 4), ("start", 0)):
+        assert live.place_of(show, parse_moment(written)) == Fraction(beat)
+    assert live.place_of(show, parse_moment("label nothing")) is None
+
+
+def test_every_cue_of_the_demo_knows_its_block_by_the_block_s_own_name() -> None:
+    show = pipeline.load_show(ROOT / "demo_show")
+    labels = {block.label: block.where for block in show.score.blocks()}
+    labels |= {trigger.clip.label: trigger.where for trigger in show.score.triggers}
+    wheres, placings, inside = shown.origins(show)
+    for cue, where in zip(show.cues, wheres, strict=True):
+        assert where == ("master" if cue.clip == "master" else labels[cue.clip])
+    assert [p.where for p in placings if p.where.startswith("order.")] == [
+        f"order.{name}[{i + 1}]" for name, moments in show.score.order.items() for i in range(len(moments))
+    ]
+    assert {i for i in inside if i >= 0} == set(range(len(placings)))
