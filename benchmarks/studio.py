@@ -80,21 +80,21 @@ def main() -> None:
         every_bar = time.perf_counter() - began
         rows = "--profile" in sys.argv and profiled(session) or measured(line, state)
         server.should_exit = True
-        print(f"{platform.platform()}, {platform.processor() or platform.machine()}, Python {platform.python_version()}")
-        show_facts = state["show"]
-        print(
-            f"{len(show_facts['cues'])} cues, {len(show_facts['pieces'])} bars, {show_facts['frames']} frames; opened in "
-            f"{opened:.2f} s, the first state in {first_state:.2f} s, every bar once in {every_bar:.1f} s"
-        )
+        print(f"{platform.platform()}, {platform.machine()}, Python {platform.python_version()}")
+        facts = state["show"]
+        print(f"{len(facts['cues'])} cues, {len(facts['pieces'])} bars, {facts['frames']} frames")
+        print(f"opened in {opened:.2f} s, first state in {first_state:.2f} s, every bar once in {every_bar:.1f} s")
         for name, times in rows.items():
             print(f"{name}: median {1000 * statistics.median(times):.0f} ms, worst {1000 * max(times):.0f} ms")
         whole = 1000 * statistics.median(rows["edit to the bar's bytes"])
-        print(f"goal for edit and page together {GOAL_MS:.0f} ms: the server leaves {GOAL_MS - whole:.0f} ms to the page")
+        print(f"goal with the page's own part {GOAL_MS:.0f} ms: that leaves {GOAL_MS - whole:.0f} ms to the page")
 
 
 def measured(line: Line, state: dict[str, Any]) -> dict[str, list[float]]:
     """Edits of one clip at a time, each in another place of the song."""
-    rows: dict[str, list[float]] = {name: [] for name in ("edit answered", "edit to the bar's bytes", "edit to its picture")}
+    rows: dict[str, list[float]] = {
+        name: [] for name in ("edit answered", "edit to the bar's bytes", "edit to its picture")
+    }
     clips = [clip for clip in state["show"]["clips"] if clip["kind"] == "clip" and clip["phrase"] is None]
     for turn in range(TRIES):
         clip = clips[turn * len(clips) // TRIES]

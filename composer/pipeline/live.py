@@ -11,6 +11,7 @@ its bytes need not ask again. `Kept` remembers frames over the versions of a sho
 
 from __future__ import annotations
 
+import bisect
 import hashlib
 import itertools
 import os
@@ -418,6 +419,14 @@ class View:
             if self.kept.salt == self.salt:
                 self.kept.done.put(piece.id, light, light.frames.nbytes)
         return light
+
+    def frame_at(self, us: int, mode: str) -> Frames:
+        """The bytes that stand at a moment under a limiter mode, uint8 (rig.frame_bytes,)."""
+        clock = self.show.clock
+        frame = min(max(bisect.bisect_right(range(clock.frames), us, key=clock.frame_us) - 1, 0), clock.frames - 1)
+        piece = next(p for p in self.pieces(mode) if p.first <= frame < p.first + p.frames)
+        standing: Frames = self.light_of(piece, mode).frames[frame - piece.first]
+        return standing
 
     def stream(self, mode: str) -> Iterator[tuple[Group, Frames, NDArray[np.float64]]]:
         """Every group of the show after the limiter: (group, bytes, gains)."""

@@ -4,6 +4,7 @@
     app.py          every route                                      work.py     watching, auditing, the sound
     session.py      one show being worked on; refusals               jobs.py     baking and loading in a process
     texts.py        the files' texts, undo and redo                  answers.py  rig, bars, pictures for the page
+    onlamps.py      the place that the page stands at, on real lamps
     score_edits.py  moves, stretches ... -> the score's text         describe.py a show as plain data
     fix_edits.py    nudges, anchors ... -> the fixes' text           packet.py   numbers in one answer
     toml_text.py    editing TOML letter by letter                    page/       plain HTML, CSS and JavaScript

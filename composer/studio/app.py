@@ -28,6 +28,7 @@ from ..pipeline import live, shown
 from . import answers, describe
 from .guard import Guard, TooLarge
 from .jobs import Busy, Jobs
+from .onlamps import OnLamps
 from .session import Refused, Session
 from .work import Auditor, Sound, Watcher
 
@@ -54,6 +55,7 @@ class Studio:
         self.sound = Sound(session)
         self.auditor = Auditor(session, audit_after_s)
         self.watcher = Watcher(session, watch_s)
+        self.lamps = OnLamps(session)
         self.closing = asyncio.Event()
 
     def start(self) -> None:
@@ -65,6 +67,7 @@ class Studio:
         """Stop everything that runs beside the requests."""
         self.watcher.stop()
         self.auditor.stop()
+        self.lamps.stop()
         self.jobs.close()
         self.sound.close()
 
@@ -103,6 +106,7 @@ class Studio:
             "/api/board": self.board,
             "/api/ports": self.ports,
             "/api/jobs": self.all_jobs,
+            "/api/lamps": self.lamps_are,
             "/api/events": self.events,
         }
         post: Mapping[str, Handler] = {
@@ -113,6 +117,8 @@ class Studio:
             "/api/bake": self.bake,
             "/api/load": self.load,
             "/api/cancel": self.cancel,
+            "/api/lamps": self.lamps_go,
+            "/api/stand": self.stand,
         }
         routes = [Route(path, guarded(handler), methods=["GET"]) for path, handler in get.items()]
         routes += [Route(path, guarded(handler), methods=["POST"]) for path, handler in post.items()]
@@ -315,6 +321,24 @@ class Studio:
         body = await body_of(request)
         if not await run_in_threadpool(self.jobs.cancel, body.get("job")):
             raise Refused(404, "missing", "no such job is running")
+        return answered({"ok": True})
+
+    async def lamps_are(self, request: Request) -> Response:
+        """Whether the real lamps show where the page stands."""
+        return answered(self.lamps.row())
+
+    async def lamps_go(self, request: Request) -> Response:
+        """Turn the real lamps on or off."""
+        body = await body_of(request)
+        if body.get("on") is True:
+            port = short(body, "port")
+            return answered(await run_in_threadpool(self.lamps.start, None if port is None else [port]))
+        await run_in_threadpool(self.lamps.stop)
+        return answered(self.lamps.row())
+
+    async def stand(self, request: Request) -> Response:
+        """Where the page stands, for the lamps."""
+        self.lamps.stand((await body_of(request)).get("us"))
         return answered({"ok": True})
 
 

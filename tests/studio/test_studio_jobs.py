@@ -9,11 +9,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from shows import SCORE, listing
 from studio_kit import ask, started, wait
 
 from composer import pipeline
+from composer.faults import Faults
 from composer.studio import jobs as jobs_module
 
 
@@ -107,3 +109,62 @@ def test_the_audit_comes_when_it_is_quiet_and_is_the_baked_one_s(show_folder: Pa
         wait(lambda: ask(running.url + "api/audit")["ready"], 60)
         marks = ask(running.url + "api/audit")["marks"]
         assert all("white@4.1" not in mark["clips"] for mark in marks)
+
+
+class Boards:
+    """Stands in for the rig's boards: keeps what it is sent."""
+
+    def __init__(self, rig: Any, ports: Any) -> None:
+        self.rig, self.ports, self.boards = rig, ports, ["quay", "deck"]
+        self.sent: list[Any] = []
+        self.dark = False
+
+    def limits(self) -> dict[str, float]:
+        return {"quay": 30.0, "deck": 20.0}
+
+    def send(self, frame: Any) -> dict[str, float]:
+        self.sent.append(frame.copy())
+        return {}
+
+    def __enter__(self) -> Boards:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.dark = True
+
+
+def test_the_lamps_show_where_the_page_stands_within_the_budget(client, show_folder: Path) -> None:
+    made: list[Boards] = []
+
+    def opened(rig: Any, ports: Any) -> Boards:
+        made.append(Boards(rig, ports))
+        return made[-1]
+
+    client.studio.lamps._opened = opened
+    assert client.ask("api/stand", {"us": 0})[0] == 409
+    # Even while the page looks at the show without its limiter, a lamp gets what has passed it.
+    client.edit({"op": "set", "where": "", "key": "limiter", "value": "off"})
+    assert client.ask("api/lamps", {"on": True})[1]["boards"] == ["quay", "deck"]
+    white_us = 6_000_000 + 1_900_000  # near the end of bar 4, where the white swell is over the boat's budget
+    assert client.ask("api/stand", {"us": white_us})[0] == 200
+    wait(lambda: bool(made[0].sent))
+    show = client.studio.session.view.show
+    frame = show.clock.frame_at_us(white_us)
+    frame -= show.clock.frame_us(frame) > white_us
+    stream = list(pipeline.frames_of(pipeline.renderer_of(show)))
+    raw = np.concatenate([frames for _, frames in stream])
+    wanted = np.concatenate([frames for _, frames, _ in pipeline.within_budget(show, iter(stream), "on")])
+    assert (made[0].sent[-1] == wanted[frame]).all() and (wanted[frame] != raw[frame]).any()
+    client.edit({"op": "delete", "where": "clip[2]"})
+    wait(lambda: (made[0].sent[-1] != wanted[frame]).any())  # an edit is on the lamps without being asked for
+    assert client.ask("api/lamps", {"on": False})[1] == {"on": False, "boards": []}
+    assert made[0].dark
+
+
+def test_lamps_without_boards_say_so(client) -> None:
+    def none(rig: Any, ports: Any) -> Any:
+        raise Faults.one("boards", "", "no board answers")
+
+    client.studio.lamps._opened = none
+    status, answer = client.ask("api/lamps", {"on": True})
+    assert (status, answer["error"]["kind"]) == (422, "faults") and "no board answers" in answer["error"]["message"]
