@@ -102,7 +102,7 @@ int roll_group_at(roll_t *r, uint32_t number, roll_group *group)
         return status;
     entry = r->page + ENTRY * (number % PAGE_ENTRIES);
     group->start_us = le(entry, 4);
-    group->unit = (uint16_t)le(entry + 4, 2);
+    group->unit = le(entry + 4, 2);
     group->first = entry[6];
     group->frames = entry[7];
     group->end_us = le(entry + ENTRY, 4); /* the start of the next entry, or the page's end_us */
@@ -438,8 +438,10 @@ static int refill(roll_t *r)
 {
     const roll_slot *slot = &r->slot[r->load_slot];
     uint32_t n = least(ROLL_PIECE, r->payload_left);
-    if (!n || get(r, slot->payload_at + slot->payload_bytes - r->payload_left, r->piece, n) != ROLL_OK) {
-        r->limit = 0; /* whatever comes of it, nothing more is taken */
+    if (!n)
+        return 0;
+    if (get(r, slot->payload_at + slot->payload_bytes - r->payload_left, r->piece, n) != ROLL_OK) {
+        r->limit = 0;
         return 0;
     }
     r->crc = crc_more(r->crc, r->piece, n);
@@ -449,25 +451,27 @@ static int refill(roll_t *r)
     return 1;
 }
 
-/* At least n bits at hand, at most 24. 0: the payload ended. */
+/* Bits at hand, at least n of them, at most 32. 0: the payload ended. */
 static int fill(roll_t *r, uint32_t n)
 {
-    while (r->held < n) {
-        if (r->in == r->in_end && !refill(r))
-            return 0;
+    while (r->held <= 24 && (r->in < r->in_end || refill(r))) {
         r->hold |= (uint32_t)*r->in++ << r->held;
         r->held += 8;
     }
-    return 1;
+    if (r->held < n)
+        r->limit = 0; /* whatever comes of it, nothing more is taken */
+    return r->held >= n;
 }
 
 /* The next n bits, at most 16. NONE: the payload ended. */
 static uint32_t bits(roll_t *r, uint32_t n)
 {
-    uint32_t value;
-    if (!fill(r, n))
-        return NONE;
-    value = r->hold & ((1u << n) - 1);
+    uint32_t value = r->hold & ((1u << n) - 1);
+    if (r->held < n) {
+        if (!fill(r, n))
+            return NONE;
+        value = r->hold & ((1u << n) - 1);
+    }
     r->hold >>= n;
     r->held -= n;
     return value;
@@ -517,7 +521,7 @@ static int build(uint16_t *table, uint32_t fast, const uint8_t *lengths, uint32_
 static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
 {
     uint32_t found, hold, length = 0;
-    if (!fill(r, 15))
+    if (r->held < 15 && !fill(r, 15))
         return NONE;
     hold = r->hold;
     found = FAST_OF(table)[hold & ((1u << fast) - 1)];
@@ -591,44 +595,46 @@ static int open_block(roll_t *r)
     return build(r->lit, ROLL_LIT_BITS, r->lengths, lits) && build(r->dist, ROLL_DIST_BITS, r->lengths + lits, dists);
 }
 
-/* The next symbol of a coded block, with its match. 0: it is none that may stand here. */
+/* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
 static int copy_coded(roll_t *r, budget *left)
 {
     static const uint16_t length_base[29] = {3, 4, 5, 6, 7, 8, 9, 10, 11, 13, 15, 17, 19, 23, 27, 31, 35, 43, 51, 59,
         67, 83, 99, 115, 131, 163, 195, 227, 258};
-    uint8_t *to = r->bytes[r->load_slot] + r->size;
-    uint32_t code = symbol(r, r->lit, ROLL_LIT_BITS), length, distance, back, extra;
-    if (code < 256) {
-        *left -= COST_LITERAL;
-        if (r->size >= r->limit)
+    uint8_t *bytes = r->bytes[r->load_slot], *to;
+    uint32_t window = 1u << r->header.window_bits, code, length, distance, extra;
+    while (*left > 0) {
+        code = symbol(r, r->lit, ROLL_LIT_BITS);
+        if (code < 256) {
+            *left -= COST_LITERAL;
+            if (r->size >= r->limit)
+                return 0;
+            bytes[r->size++] = (uint8_t)code;
+            continue;
+        }
+        if (code == 256) {
+            r->block = BETWEEN;
+            return 1;
+        }
+        code -= 257;
+        if (code > 28)
             return 0;
-        *to = (uint8_t)code;
-        r->size++;
-        return 1;
+        extra = code < 8 || code == 28 ? 0 : code / 4 - 1;
+        length = length_base[code] + bits(r, extra);
+        code = symbol(r, r->dist, ROLL_DIST_BITS);
+        if (code > 29)
+            return 0;
+        extra = code < 4 ? 0 : code / 2 - 1;
+        distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
+        if (r->size + length > r->limit || distance > window || distance > r->size + r->history)
+            return 0;
+        *left -= COST_MATCH + (budget)(length / 2);
+        to = bytes + r->size;
+        r->size += length;
+        for (; to < bytes + distance && length; length--, to++) /* it begins in the units that this one leans on */
+            *to = r->window[(r->window_at + (uint32_t)(to - bytes) - distance) & (window - 1)];
+        for (; length; length--, to++)
+            *to = *(to - distance);
     }
-    if (code == 256) {
-        r->block = BETWEEN;
-        return 1;
-    }
-    code -= 257;
-    if (code > 28)
-        return 0;
-    extra = code < 8 || code == 28 ? 0 : code / 4 - 1;
-    length = length_base[code] + bits(r, extra);
-    code = symbol(r, r->dist, ROLL_DIST_BITS);
-    if (code > 29)
-        return 0;
-    extra = code < 4 ? 0 : code / 2 - 1;
-    distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
-    if (r->size + length > r->limit || distance > 1u << r->header.window_bits || distance > r->size + r->history)
-        return 0;
-    *left -= COST_MATCH + (budget)(length / 2);
-    back = r->size;
-    r->size += length;
-    for (; back < distance && length; length--, back++) /* it begins in the units that this one leans on */
-        *to++ = r->window[(r->window_at + back - distance) & ((1u << r->header.window_bits) - 1)];
-    for (; length; length--, to++)
-        *to = *(to - distance);
     return 1;
 }
 
@@ -928,7 +934,7 @@ static void plan_next(roll_t *r)
         r->next_is = IS_DARK;
         return;
     }
-    ends = !r->dark && depth && !r->next.first && r->shown.unit + 1u == r->next.unit && end == r->slot[standing].frames;
+    ends = !r->dark && depth && !r->next.first && r->shown.unit + 1 == r->next.unit && end == r->slot[standing].frames;
     if (slot >= 0 && ends && slot != standing) {
         r->next_is = GOES_ON;
     } else if (slot >= 0 && !depth) {
@@ -960,7 +966,7 @@ static void plan_far(roll_t *r)
         r->far_frames += r->far.frames;
     }
     /* A unit that must be entered through its chain is left until it is the next: that takes the frame in hand. */
-    if (!depth_of(r, r->far.unit, &depth) || (depth && r->far.unit - 1u != r->ring_unit && r->far.unit - 1u != r->shown.unit))
+    if (!depth_of(r, r->far.unit, &depth) || (depth && r->far.unit - 1 != r->ring_unit && r->far.unit - 1 != r->shown.unit))
         return;
     r->far_done = 0;
     begin_load(r, wanted & 1, r->far.unit, depth, 0);

@@ -76,9 +76,8 @@ enum {
 typedef int (*roll_read)(void *ctx, uint32_t at, void *to, uint32_t n);
 
 typedef struct {
-    uint32_t start_us, end_us; /* of the song; frame i is due at roll_due_us(group, i) */
-    uint16_t unit;
-    uint8_t first, frames; /* its frames are those of the unit from `first` on */
+    uint32_t start_us, end_us;    /* of the song; frame i is due at roll_due_us(group, i) */
+    uint32_t unit, first, frames; /* its frames are those of the unit from `first` on */
 } roll_group;
 
 typedef struct {
@@ -123,16 +122,15 @@ typedef struct {
 typedef struct {
     uint8_t dark; /* yours: the shown group is broken, or none is shown yet */
     uint8_t failed, next_is, job, block, one, at, load_slot, chained, applies, far_done;
-
-    roll_group shown; /* yours */
-    roll_group next, far;
-    uint32_t next_number, far_frames;
+    roll_header header; /* yours */
     uint32_t unit, target, until, size, limit, crc, hold, held, payload_left, head_at;
     const uint8_t *in, *in_end;
-    roll_header header; /* yours */
+    roll_group shown; /* yours */
+    roll_group next;
+    roll_group far;
+    uint32_t next_number, far_frames;
     uint32_t units_at, index_at;
     uint8_t *bytes[2], *frame[2], *window;
-
     roll_slot slot[2];
     roll_hand hand[2];
     uint32_t names_at, payloads_at, page_number, ring_unit, history, window_at, repeat, stored;
