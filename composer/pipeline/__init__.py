@@ -35,7 +35,7 @@ from ..render import Renderer
 from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
-from . import results, softening
+from . import results, softening, who
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
@@ -98,7 +98,7 @@ def bake(
                 gains.append(gain)
                 most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
                 yield group, frames
-            bakery.allotments = powers.allotments(model, most_a)
+            bakery.allotments, bakery.most_a = powers.allotments(model, most_a), most_a
 
         try:
             bakery.write(kept())
@@ -113,7 +113,7 @@ def bake(
 
         address = results.address_of(show.clock)
         found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add)
-        results.add_clips(found, renderer, power)
+        who.add_clips(found, renderer, power)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened
         found["notes"] += remarks(show)
@@ -160,7 +160,7 @@ def audit(
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
     else:
-        results.add_clips(found, renderer, power)
+        who.add_clips(found, renderer, power)
     results.add_boards(found, show.rig, paths, show.song.song.seconds)
     series = _series(show, power)
     if csv is not None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from exporters.package import BoardRow, needs_of, player_room, unfit
 from exporters.rollfile import Draw, RollReader
@@ -115,8 +118,7 @@ def draws_of(model: CurrentModel, controller: str) -> tuple[Draw, ...]:
         string = run.string
         if string.controller != controller:
             continue
-        idle_ua = math.ceil(1000 * string.chip.idle_ma[1] - HAIR_UA)
-        channel_ua = math.ceil(1000 * string.chip.channel_ma[1] - HAIR_UA)
+        idle_ua, channel_ua = _ua(string.chip.idle_ma[1]), _ua(string.chip.channel_ma[1])
         most = max(1, MOST_PRODUCT // max(1, idle_ua + string.channels * channel_ua))  # pixels of one draw
         first = run.pixels.start - model.rig.pixel_slices[string.name].start
         for at in range(first, first + run.count, most):
@@ -124,3 +126,32 @@ def draws_of(model: CurrentModel, controller: str) -> tuple[Draw, ...]:
             supply = model.supplies[run.supply]
             draws.append(Draw(string.name, supply, at, pixels, idle_ua, channel_ua, string.chip.law))
     return tuple(draws) if len(draws) <= MOST_DRAWS else ()
+
+
+def _ua(ma: float) -> int:
+    """Whole microamperes, rounded up."""
+    return math.ceil(1000 * ma - HAIR_UA)
+
+
+def watched(
+    model: CurrentModel, controller: str, most_a: NDArray[np.float64], allotments: Mapping[str, int]
+) -> tuple[Draw, ...]:
+    """The draws that go into a controller's roll: `draws_of`, or none where they would darken what was baked.
+
+    `most_a` (draws,): the most amperes above idle that each (controller, supply) pair draws in the show; `allotments`
+    (supply -> milliamperes): what the roll allows. Boards that share a supply and are brightest at different times have
+    frames above their shares, and the limiter saw to their sum. A player that held each to its share would show another
+    show than the one that was audited.
+    """
+    draws = draws_of(model, controller)
+    for i, draw in enumerate(model.draws):
+        if draw.controller == controller:
+            need_ua = 1e6 * most_a[i]
+            for run in model.runs:
+                if run.draw == i:
+                    channel_ma = run.string.chip.channel_ma[1]
+                    rounded_ua = run.string.channels * (_ua(channel_ma) - 1000 * channel_ma)
+                    need_ua += run.count * (_ua(run.string.chip.idle_ma[1]) + max(0.0, rounded_ua))
+            if need_ua > 1000 * allotments.get(model.supplies[draw.supply], 0) + HAIR_UA:
+                return ()
+    return draws

@@ -9,9 +9,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from exporters import report
 
 from ..clock import SECOND, FrameClock, Group
@@ -20,15 +17,12 @@ from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
 from ..render import Renderer
 from ..rig import Rig
-from ..timeline import Cue, clip_of
-from ..wire import Wiring
 from .flashing import spans_of
 from .packing import board_row
 from .rolls import Frames, opened
 from .sheet import sheet_of
 from .show import Show
 
-MOST_CLIPS = 12  # rows of clips on average
 NOTES = (
     "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "
     "your own strings.",
@@ -88,84 +82,6 @@ def address_of(clock: FrameClock) -> Callable[[float], str]:
     return name
 
 
-def add_clips(found: dict[str, Any], renderer: Renderer, power: PowerAudit) -> None:
-    """Add to each supply who draws it: `clips` at its peak, `mean_clips` and `thin_out` on average."""
-    on_average = draw_on_average(renderer, power)
-    for name, rows in who_draws(renderer, power).items():
-        found["supplies"][name] |= {"clips": rows, **on_average[name]}
-
-
-def who_draws(renderer: Renderer, power: PowerAudit) -> dict[str, list[dict[str, Any]]]:
-    """For each supply the rows of its peak: clips by amperes, then dark pixels and boards. They sum to `peak_a`.
-
-    A clip's amperes are its part of each colour of each pixel, times what the pixel draws for that colour: a pixel's
-    amperes are shared among its colours by their duty on the wire.
-    """
-    model = power.model
-    share = _Sharing(model)
-    rows: dict[str, list[dict[str, Any]]] = {}
-    for i, name in enumerate(model.supplies):
-        by_clip, rest = share.by_clip(i, power.peak_bytes[name], renderer.shares(power.peak_frame[name]))
-        out = _ranked(by_clip)
-        if out and abs(rest) <= 1e-6:  # the shares are float32
-            out[0]["a"] += rest
-        elif rest:
-            out.append({"clip": "rounding", "a": rest})
-        out.append({"clip": "idle", "a": float(model.idle_a()[i])})
-        out.append({"clip": "boards", "a": float(model.boards_a()[i])})
-        rows[name] = out
-    return rows
-
-
-def draw_on_average(renderer: Renderer, power: PowerAudit) -> dict[str, dict[str, list[dict[str, Any]]]]:
-    """For each supply: `mean_clips`, who draws how much over the whole show, and `thin_out`, over the frames that the
-    limiter dimmed: clips as written, all their placings together, the largest first.
-
-    Both from some 20 to 39 frames spread over them, so a short clip may be missed.
-    """
-    share = _Sharing(power.model)
-    total: dict[str, dict[str, dict[str, float]]] = {
-        name: {"mean_clips": {}, "thin_out": {}} for name in power.model.supplies
-    }
-    for frame in sorted(power.samples.keys() | {frame for kept in power.dimmed.values() for frame in kept}):
-        shares = renderer.shares(frame)
-        for i, name in enumerate(power.model.supplies):
-            for key, kept in (("mean_clips", power.samples), ("thin_out", power.dimmed[name])):
-                if frame in kept:
-                    by_clip = total[name][key]
-                    for address, a in share.by_clip(i, kept[frame], shares)[0].items():
-                        clip = clip_of(address)
-                        by_clip[clip] = by_clip.get(clip, 0.0) + a / len(kept)
-    return {name: {key: _ranked(by_clip)[:MOST_CLIPS] for key, by_clip in rows.items()} for name, rows in total.items()}
-
-
-class _Sharing:
-    """Shares what a supply gives in one frame out among the clips that light it."""
-
-    def __init__(self, model: CurrentModel) -> None:
-        self.model, self.wiring = model, Wiring(model.rig)
-
-    def by_clip(
-        self, supply: int, block: Frames, shares: Iterable[tuple[Cue, NDArray[np.float32]]]
-    ) -> tuple[dict[str, float], float]:
-        """Amperes above idle by clip in a frame uint8 (1, frame_bytes), and what no clip accounts for."""
-        amps = np.where(self.model.supply_of_pixel == supply, self.model.pixel_a(block)[0], 0.0)
-        duty = self.wiring.duty_of(block)[0]
-        total = duty.sum(axis=1, keepdims=True)
-        by_colour = amps[:, None] * np.divide(duty, total, out=np.zeros_like(duty), where=total > 0)
-        out: dict[str, float] = {}
-        left = amps.copy()
-        for cue, part in shares:
-            drawn = (by_colour * part).sum(axis=1)
-            left -= drawn
-            out[cue.address] = out.get(cue.address, 0.0) + float(drawn.sum())
-        return out, float(left.sum())
-
-
-def _ranked(by_clip: Mapping[str, float]) -> list[dict[str, Any]]:
-    return [{"clip": clip, "a": a} for clip, a in sorted(by_clip.items(), key=lambda item: -item[1]) if a > 0]
-
-
 def remarks(show: Show) -> list[str]:
     """What a person should know of how the song was heard, a line each."""
     lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())]
@@ -182,7 +98,10 @@ def add_boards(found: dict[str, Any], rig: Rig, paths: Mapping[str, Path], secon
             rows[name] = board_row(rig, name, reader, path.name, seconds)
             allotments[name] = dict(reader.header.allotments)
             if not reader.header.draws:
-                found["notes"].append(f"{name}: its roll has no draws: its player cannot add up what its strings draw.")
+                found["notes"].append(
+                    f"{name}: its player does not add up what its strings draw: its brightest frames need more than "
+                    "its share of a supply, or its strings are fed in more runs than a roll holds."
+                )
     found["controllers"] = rows
     allot(found, rig, allotments)
 

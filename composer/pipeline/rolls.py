@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters.package import MANIFEST, Package, PackageError, read_package, unit_room, write_package
-from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
+from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
 from ..clock import Group
@@ -24,7 +24,7 @@ from ..faults import Faults, ShowFails, reading
 from ..files import whole_file
 from ..power import CurrentModel
 from ..rig import Rig
-from .packing import draws_of, settings_of
+from .packing import settings_of, watched
 from .show import Show
 
 Frames = NDArray[np.uint8]
@@ -36,13 +36,8 @@ def roll_path(out: Path, controller: str, name: str) -> Path:
     return out / controller / f"{name}.roll"
 
 
-def header_of(
-    show: Show, controller: str, allotments: Mapping[str, int], model: CurrentModel | None = None
-) -> RollHeader:
-    """What a controller's roll says of itself. A title is cut to what the format holds.
-
-    `model`: with it go the draws, for which every supply of the controller needs its allotment.
-    """
+def header_of(show: Show, controller: str, allotments: Mapping[str, int], draws: tuple[Draw, ...] = ()) -> RollHeader:
+    """What a controller's roll says of itself. A title is cut to what the format holds."""
     title = "".join(letter for letter in show.score.title if letter.isprintable())
     return RollHeader(
         title=title.encode()[:200].decode(errors="ignore"),
@@ -51,7 +46,7 @@ def header_of(
         song_sha256=show.song.song.sha256,
         strings=strings_of(show.rig, controller),
         allotments=tuple(allotments.items()),
-        draws=draws_of(model, controller) if model is not None and allotments else (),
+        draws=draws,
     )
 
 
@@ -67,12 +62,14 @@ class Bakery:
     """Rolls in the making, in a folder of their own: nobody can load one before `deliver`.
 
     Use as a context; whatever is not delivered at its end is removed. `allotments` (controller -> supply ->
-    milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by.
+    milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by, and so may
+    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`.
     """
 
     def __init__(self, show: Show, out: Path, small: bool = False) -> None:
         self.show, self.out, self.small = show, out, small
         self.allotments: Mapping[str, Mapping[str, int]] = {}
+        self.most_a: NDArray[np.float64] | None = None
         self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         self.oven = Path(tempfile.mkdtemp(prefix=".baking-", dir=out))
@@ -112,7 +109,9 @@ class Bakery:
                     writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
             model = CurrentModel(show.rig)
             for name, writer in writers.items():
-                writer.header = header_of(show, name, self.allotments.get(name, {}), model)
+                allotments = self.allotments.get(name, {})
+                draws = watched(model, name, self.most_a, allotments) if self.most_a is not None else ()
+                writer.header = header_of(show, name, allotments, draws)
 
     def deliver(self) -> dict[str, Path]:
         """Put the rolls, players, settings and manifests in their places.

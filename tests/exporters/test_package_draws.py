@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,12 +10,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shows import RIG
+from shows import RIG, make_show
 
+from composer.cli import main
 from composer.faults import FaultList, parse_toml
 from composer.pipeline.packing import draws_of
 from composer.power import CurrentModel
-from composer.rig import Rig, rig_from
+from composer.rig import Rig, load_rig, rig_from
 from exporters.rollfile import Draw, RollReader
 
 READINGS = """
@@ -82,6 +84,53 @@ def test_baked_rolls_hold_their_draws(baked: Path) -> None:
         assert [name for name, _ in reader.header.allotments] == ["shed"]
     with RollReader(baked / "out" / "deck" / "tide.roll") as reader:
         assert reader.header.draws == (Draw("boom", "boat", 0, 30, 2_100, 15_000, "max"),)
+
+
+def most_over_ua(path: Path, rig: Rig, controller: str) -> int:
+    """By how much the worst frame of a roll is over its allotments, as its player adds it up (less than 0: under)."""
+    with RollReader(path) as reader:
+        allowed = {supply: 1000 * milliamps for supply, milliamps in reader.header.allotments}
+        first = min(rig.byte_slices[s.name].start for s in rig.strings_of(controller))
+        whole = np.zeros(rig.frame_bytes, np.uint8)
+        most = -(2**40)
+        for _, frames in reader:
+            for frame in frames:
+                whole[first : first + len(frame)] = frame
+                for supply, ua in summed_ua(reader.header.draws, rig, controller, whole).items():
+                    most = max(most, ua - allowed[supply])
+        return most
+
+
+def test_no_baked_frame_is_dimmed_by_its_own_player(baked: Path) -> None:
+    rig = load_rig(baked / "rig.toml")
+    for controller in ("quay", "deck"):
+        assert -(2**30) < most_over_ua(baked / "out" / controller / "tide.roll", rig, controller) <= 0
+
+
+# Two boards on one supply, which hits its limit; none of them hangs on it itself.
+SHARED = (
+    RIG.replace('supply = "shed"\n\n[controller.deck]', "\n[controller.deck]")
+    .replace('board = "esp32"\nsupply = "boat"', 'board = "esp32"')
+    .replace('chip = "ws2815"', 'chip = "ws2812b"')
+    .replace('supply = "boat"', 'supply = "shed"')
+    .replace("amps = 10.0", "amps = 3.33")
+)
+
+
+def test_boards_whose_frames_exceed_their_shares_are_not_dimmed_either(tmp_path: Path) -> None:
+    show = make_show(tmp_path / "tide", rig=SHARED)
+    assert main(["bake", str(show)]) == 0
+    notes = json.loads((show / "out" / "audit.json").read_text(encoding="utf-8"))["notes"]
+    told = [note.partition(":")[0] for note in notes if "its player does not add up" in note]
+    rig = load_rig(show / "rig.toml")
+    without = []
+    for controller in ("quay", "deck"):
+        path = show / "out" / controller / "tide.roll"
+        with RollReader(path) as reader:
+            if not reader.header.draws:
+                without.append(controller)
+        assert most_over_ua(path, rig, controller) <= 0
+    assert without == told and without != []
 
 
 def test_a_cut_string_is_a_draw_for_each_piece() -> None:
