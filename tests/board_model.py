@@ -72,7 +72,7 @@ class ModelBoard:
             self._correct(max(self._samples) - self._offset_s, 0.005 * passed_s)
         if self.state in ("playing", "lost") and self.position_s() >= self.files[self.file].seconds:
             self.state = "cued"
-        if self.state == "playing" and self._followed and self.now() - self._spoken_s > 10:
+        if self.state in ("playing", "paused") and self._followed and self.now() - self._spoken_s > 10:
             self.state = "lost"
 
     def _correct(self, error_s: float, most_s: float) -> None:
