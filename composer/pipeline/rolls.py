@@ -15,7 +15,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from exporters.package import MANIFEST, Package, PackageError, read_package, unit_room, write_package
+from exporters.package import (
+    MANIFEST,
+    Package,
+    PackageError,
+    manifest_from,
+    read_json,
+    read_package,
+    unit_room,
+    write_package,
+)
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
@@ -156,13 +165,26 @@ def rolls_beside(place: Path, strings: tuple[StringSpec, ...]) -> list[Path]:
 
 
 def move_package(package: Package, place: Path) -> None:
-    """Move a package's files from the oven to their folder. What else lies in that folder stays."""
+    """Move a package's files from the oven to their folder. What else lies in that folder stays, but for modules of an
+    earlier player that this one does not have."""
     place.mkdir(parents=True, exist_ok=True)
+    before = _files_of(place)
     (place / MANIFEST).unlink(missing_ok=True)
+    for name in before - {file.name for file in package.files}:
+        if not name.endswith(".roll"):
+            (place / name).unlink(missing_ok=True)
     for name in [*(file.name for file in package.files), MANIFEST]:
         if (package.folder / name).exists():  # another show's roll is in its place already
             (place / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(package.folder / name, place / name)
+
+
+def _files_of(folder: Path) -> set[str]:
+    """The names in a folder's manifest; none where it has no sound one."""
+    try:
+        return {file.name for file in manifest_from(read_json(folder / MANIFEST), folder).files}
+    except PackageError:
+        return set()
 
 
 def withdraw_roll(path: Path) -> None:

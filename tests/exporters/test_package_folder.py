@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -98,6 +100,40 @@ def test_two_shows_baked_into_one_folder_are_one_package(baked: Path, tmp_path: 
     assert [roll.name for roll in package.rolls] == ["tide.roll"] == package.settings["songs"]
     assert main(["bake", str(baked), "-o", str(out), "--limiter", "off"]) == 1
     assert [path.name for path in (out / "quay").iterdir()] == ["notes.txt"]
+
+
+def test_a_player_that_lost_a_module_loses_it_in_the_folder_too(
+    baked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = shutil.copytree(baked, tmp_path / "tide")
+    folder = show / "out" / "quay"
+    (folder / "glow" / "mine.py").write_text("# a person's own")
+    smaller = tmp_path / "player"
+    (smaller / "glow").mkdir(parents=True)
+    (smaller / "main.py").write_text("pass\n")
+    monkeypatch.setattr(player_files, "__defaults__", (smaller,))
+    assert main(["bake", str(show)]) == 0
+    there = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+    assert there == ["glow/mine.py", "main.py", "manifest.json", "settings.json", "tide.roll"]
+
+
+def test_a_bake_that_breaks_while_it_delivers_leaves_nothing_to_load(
+    baked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show = shutil.copytree(baked, tmp_path / "tide")
+    replace, moved = os.replace, []
+
+    def broken_off(source: Path, place: Path) -> None:
+        moved.append(place)
+        if place.name == "settings.json":
+            raise OSError(errno.ENOSPC, "No space left on device")
+        replace(source, place)
+
+    monkeypatch.setattr("composer.pipeline.rolls.os.replace", broken_off)
+    assert main(["bake", str(show)]) == 2
+    assert [place.parent.name for place in moved].count("quay") > 1
+    with pytest.raises(PackageError, match="manifest.json: no such file: bake the show first"):
+        read_package(show / "out" / "quay")
 
 
 @pytest.mark.parametrize("name", ["glow/roll.py", "settings.json", "tide.roll"])
