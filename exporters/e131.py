@@ -132,8 +132,9 @@ def multicast(universe: int) -> str:
 class Sender:
     """Sends frames to universes: what changed at once, what stands as keep-alive; ends its streams when closed.
 
-    `host`: where all universes go, or None for each universe's multicast address. Nothing here waits or raises for the
-    network: packets that cannot be sent are counted in `lost`.
+    `host`: where all universes go, or None for each universe's multicast address; its name is looked up once, and
+    `OSError` raised where nobody knows it. From then on nothing waits or raises for the network: packets that cannot be
+    sent are counted in `lost`.
     """
 
     def __init__(
@@ -147,7 +148,8 @@ class Sender:
         port: int = PORT,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self.patches, self.host, self.port = list(patches), host, port
+        self.patches, self.port = list(patches), port
+        self.host = None if host is None else socket.gethostbyname(host)
         self.source, self.priority, self.cid = source, priority, cid or uuid.uuid4().bytes
         self.lost = 0
         self._now = now

@@ -152,10 +152,15 @@ def _sender(baked: Baked, options: Options) -> e131.Sender:
         patches = patch_of(baked.rig, options.universe)
     except ValueError as error:
         raise Faults.one("--universe", "", str(error)) from None
+    host = None if options.e131 == "multicast" else options.e131
+    try:
+        sender = e131.Sender(patches, host)
+    except OSError as error:
+        raise Faults.one("--e131", str(host), f"no such receiver: {error.strerror or error}") from None
     for p in patches:
         last = p.first_pixel + p.pixels - 1
         terminal.say(f"universe {p.universe}: {p.string} pixels {p.first_pixel} to {last}, {p.slots} slots")
-    return e131.Sender(patches, None if options.e131 == "multicast" else options.e131)
+    return sender
 
 
 def _card(baked: Baked, evening: Evening) -> Card:

@@ -32,10 +32,19 @@ class Company:
             self._of_port[port] = hello.controller
             self._add(link.Board(wire, hello))
         if self.hub is not None:
-            for address, hello in link.find_udp(self.hub, [address_of(text) for text in network]).items():
-                self._add(link.Board(link.UdpWire(self.hub, address), hello))
+            on_usb = {board.name for board in self.boards}
+            for address, hello in self._on_network(self.hub, network).items():
+                if hello.controller not in on_usb:  # the same board by its faster way
+                    self._add(link.Board(link.UdpWire(self.hub, address), hello))
         self._search: threading.Thread | None = None
         self._back: dict[str, link.Wire] = {}
+
+    def _on_network(self, hub: link.UdpHub, network: Sequence[str]) -> dict[tuple[str, int], link.Hello]:
+        try:
+            return link.find_udp(hub, [address_of(text) for text in network])
+        except (Faults, link.LinkError) as error:
+            self.close()
+            raise error if isinstance(error, Faults) else Faults.one("--network", "", str(error)) from None
 
     def _add(self, board: link.Board) -> None:
         same = next((other for other in self.boards if other.name == board.name), None)

@@ -243,3 +243,9 @@ def test_a_network_that_is_not_there_loses_packets_and_raises_nothing() -> None:
     out.send({"rail": b"RGB"})
     out.close()
     assert out.lost > 0
+
+
+def test_a_receiver_that_nobody_knows_is_told_before_the_show() -> None:
+    """The top level domain `invalid` never resolves: RFC 6761, section 6.4."""
+    with pytest.raises(socket.gaierror):
+        e131.Sender(e131.patch([("rail", 1, "rgb")]), "receiver.invalid")

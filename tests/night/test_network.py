@@ -15,8 +15,9 @@ from pathlib import Path
 
 import pytest
 from board_model import ModelBoard
-from night_kit import model_of
+from night_kit import PtyBoard, model_of
 
+from composer.faults import Faults
 from composer.night.company import Company
 from composer.night.sound import Silent
 from composer.night.stage import Controls, Stage
@@ -125,3 +126,29 @@ def test_a_board_that_is_switched_off_goes_silent_and_the_other_plays(tide: Bake
     assert stage.darken() == ["deck"]
     company.close()
     assert relays["quay"].model.state == "idle"
+
+
+def test_a_board_on_usb_and_on_the_network_is_one_board(tide: Baked, relays: dict[str, Relay]) -> None:
+    wired = PtyBoard(model_of(tide, "quay"))
+    company = Company([wired.port], [relay.address for relay in relays.values()])
+    assert {board.name: board.wire.name for board in company.boards} == {
+        "quay": wired.port,
+        "deck": relays["deck"].address,
+    }
+    company.close()
+    wired.unplug()
+
+
+def test_two_boards_of_one_name_on_the_network_are_refused(relays: dict[str, Relay]) -> None:
+    relays["deck"].model.controller = "quay"
+    for relay in relays.values():
+        relay.loss = 0.0
+    with pytest.raises(Faults, match="quay: two boards are this controller, on 127.0.0.1:"):
+        Company([], [relay.address for relay in relays.values()])
+
+
+@pytest.mark.parametrize("address", ["quay:door", "no.such.host.invalid"])
+def test_an_address_that_leads_nowhere_is_told(address: str) -> None:
+    """The top level domain `invalid` never resolves: RFC 6761, section 6.4."""
+    with pytest.raises(Faults, match="network"):
+        Company([], [address])
