@@ -80,13 +80,16 @@ def encode_unit(
     """Pack a unit as small as a quick search finds; `small`: as a long one does.
 
     frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint for the search.
-    level: zlib's effort, 0-9. Raises `RollError` for an array of another kind or beyond the limits.
+    level: zlib's effort, 0-9; at 0 nothing is searched or packed, for rolls that are read at once. Raises `RollError`
+    for an array of another kind or beyond the limits.
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
     efforts: tuple[tuple[int, int], ...] = ((level, 8),)
     if small:
         hows, efforts = _hows((*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SMALL), channels), SMALL_EFFORTS
+    elif level == 0:
+        hows = [how_of(ROWS, False, 1)]
     else:
         hows = _likely(frames, stand, channels, window, window_bits)
     best: Packed | None = None

@@ -55,6 +55,7 @@ MODES = ("on", "warn", "off")
 COLUMNS = 96  # of a piece's picture
 ROWS = 16  # of one zone in it
 CLOCK_CALLS = 1 << 16
+MOST_STANDS = 200_000  # groups of all versions that are told apart, before all is forgotten
 # All of a cue but where it stands: cues alike in these show the same light at the same phase.
 LOOKS = tuple(
     field.name for field in fields(Cue) if field.name not in ("address", "first", "end", "start", "layer", "order")
@@ -210,8 +211,8 @@ class Kept:
         self.forget(None, None)
 
     def forget(self, rig: Rig | None, loudness: Loudness | None) -> None:
-        """Start anew where the rig or the sound is another."""
-        if self._for and self._for[0] is rig and self._for[1] is loudness:
+        """Start anew where the rig or the sound is another, or too much has gathered."""
+        if self._for and self._for[0] is rig and self._for[1] is loudness and len(self.by_stands) < MOST_STANDS:
             return
         self._for = (rig, loudness)
         self.kinds: dict[Hashable, int] = {}  # cues that look alike
@@ -449,7 +450,7 @@ class View:
         def roll(name: str, part: slice) -> bytes:
             with tempfile.TemporaryDirectory(prefix="glowscore-", dir=memory_folder()) as folder:
                 path = Path(folder) / "piece.roll"
-                with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), level=1) as writer:
+                with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), level=0) as writer:
                     for group in groups:
                         at = group.first - piece.first
                         frames = light.frames[at : at + group.frames, part]

@@ -311,7 +311,7 @@ class Studio:
 
     async def _begun(self, kind: str, options: Mapping[str, Any]) -> Response:
         try:
-            job = await run_in_threadpool(self.jobs.start, kind, self.session.loader.folder, options)
+            job = await run_in_threadpool(self.jobs.start, kind, self.session.loader.path, options)
         except Busy:
             raise Refused(409, "busy", "another job is running: wait for it or cancel it") from None
         return answered({"job": job}, 202)

@@ -62,10 +62,12 @@ class Guard:
             return 403, "refused", "this server answers to 127.0.0.1 alone"
         if "origin" in headers and headers["origin"].lower() not in self.origins:
             return 403, "refused", "another page asked"
-        site = headers.get("sec-fetch-site", "none")
-        if site not in ("same-origin", "none"):
-            return 403, "refused", "another page asked"
         parts = path.split("/", 2)
+        site = headers.get("sec-fetch-site", "none")
+        # A link may lead here: who follows it sees our page, and who wrote it learns nothing.
+        followed = headers.get("sec-fetch-mode") == "navigate" and headers.get("sec-fetch-dest") == "document"
+        if site not in ("same-origin", "none") and not (followed and method == "GET" and parts[2:] == [""]):
+            return 403, "refused", "another page asked"
         token = parts[1] if len(parts) > 1 else ""
         if len(parts) < 3 or not hmac.compare_digest(token.encode(), self.token.encode()):
             return 404, "missing", "nothing here: use the address that the studio printed when it started"

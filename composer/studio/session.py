@@ -18,11 +18,11 @@ from ..clock import Moment
 from ..faults import Fault, Faults
 from ..files import whole_file
 from ..pipeline import Show, live
-from ..songmap import Fixes, apply_fixes, fixes_path, load_fixes, write_fixes
+from ..songmap import Fixes, SongMap, apply_fixes, fixes_path, load_fixes, write_fixes
 from . import describe
 from .fix_edits import corrected
 from .score_edits import MOST_OPS, BadEdit, edited
-from .texts import FROM_OUTSIDE, Change, History, Sheet, write_all
+from .texts import FROM_OUTSIDE, Change, History, Moved, Sheet, write_all
 from .toml_text import CannotEdit
 
 VIEWS_KEPT = 3  # versions whose pieces may still be asked for
@@ -277,6 +277,9 @@ class Session:
     def _write(self, what: str, changes: Sequence[Change], page: str | None, good: Show | None = None) -> None:
         try:
             write_all(changes)
+        except Moved:
+            self.poll()
+            raise Refused(409, "conflict", "the file has changed meanwhile") from None
         except Faults as error:
             raise Refused(422, "faults", str(error), **self._faulty()) from None
         self.history.add(what, changes)
@@ -298,13 +301,14 @@ class Session:
         """The score's text with its addresses moved to the song map's bars, and notes. Raises `Refused`."""
         view = self.good()
         try:
-            song = self.loader.song(view.show.score.song)
-            text = self.score.text or ""
-            mark = "\ufeff" if text.startswith("\ufeff") else ""
-            moved, notes = renumber.renumbered(text.removeprefix(mark), self.score.path, song)
-            return mark + moved, notes
+            return self._renumbered(self.score.text or "", self.loader.song(view.show.score.song))
         except Faults as error:
             raise Refused(422, "faults", str(error), faults=describe.fault_rows(error.faults, {})) from None
+
+    def _renumbered(self, text: str, song: SongMap) -> tuple[str, list[str]]:
+        mark = "\ufeff" if text.startswith("\ufeff") else ""
+        moved, notes = renumber.renumbered(text.removeprefix(mark), self.score.path, song)
+        return mark + moved, notes
 
     # -- changing the fixes
 
@@ -322,13 +326,13 @@ class Session:
             new = self._corrected(op, before if before is not None else self._template(sheet.path), view)
             if new == before:
                 return
-            self._check_fixes(new, sheet.path, view)
-            changes: list[Change] = [(sheet, before, new)]
             try:
-                sheet.write(new)
+                song = self._fixed(new, view)
             except Faults as error:
-                raise Refused(422, "faults", str(error)) from None
-            followed = self._followed(view) if op.get("follow", True) else None
+                rows = describe.fault_rows(error.faults, {str(sheet.path): new})
+                raise Refused(422, "faults", rows[0]["text"], faults=rows) from None
+            changes: list[Change] = [(sheet, before, new)]
+            followed = self._followed(song, view) if op.get("follow", True) else None
             if followed is not None:
                 changes.append((self.score, self.score.text, followed))
             self._write(str(op.get("what") or f"{op.get('op')} ({sheet.path.name})"), changes, page)
@@ -352,31 +356,26 @@ class Session:
             write_fixes(draft, {}, self.good().show.score.song.name)
             return draft.read_text(encoding="utf-8")
 
-    def _check_fixes(self, text: str, path: Path, view: live.View) -> None:
-        """Refuse fixes that cannot be read or met."""
+    def _fixed(self, text: str, view: live.View) -> SongMap:
+        """The song map under a text of fixes. Raises `Faults` for what cannot be read or met."""
+        path = fixes_path(view.show.score.song)
         with tempfile.TemporaryDirectory() as folder:
             draft = Path(folder) / path.name
             draft.write_bytes(text.encode())
             try:
-                apply_fixes(view.show.song, load_fixes(draft))
+                return apply_fixes(view.show.song, load_fixes(draft))
             except Faults as error:
                 named = [Fault(str(path), fault.where, fault.what, fault.hint) for fault in error.faults]
-                rows = describe.fault_rows(named, {str(path): text})
-                raise Refused(422, "faults", rows[0]["text"], faults=rows) from None
+                raise Faults(named) from None
 
-    def _followed(self, view: live.View) -> str | None:
-        """The score with its addresses on the new bars; None where it need not or cannot follow."""
-        if not view.show.score.grid or self.faults:
+    def _followed(self, song: SongMap, view: live.View) -> str | None:
+        """The score with its addresses on the bars of a map; None where it need not or cannot follow."""
+        grid = view.show.score.grid
+        if not grid or self.faults or song.grid == grid or self.score.text is None:
             return None
         try:
-            song = self.loader.song(view.show.score.song)
+            return self._renumbered(self.score.text, song)[0]
         except Faults:
-            return None
-        if song.grid == view.show.score.grid:
-            return None
-        try:
-            return self.renumbered()[0]
-        except Refused:
             return None  # the fault says so, and the page offers it
 
     # -- to and fro

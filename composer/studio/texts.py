@@ -100,8 +100,20 @@ class History:
         }
 
 
+class Moved(Exception):
+    """Another program wrote the file a moment ago."""
+
+
 def write_all(changes: Sequence[Change]) -> None:
-    """Write the new text of several files; if one cannot be written, those before it get their old text back."""
+    """Write the new text of several files; if one cannot be written, those before it get their old text back.
+
+    Raises `Moved`, before anything is written, where a file does not hold the text any more that the change was made
+    for. (Between this look and the writing lie microseconds in which another program may still write; no lock that
+    editors know of would close that gap.)
+    """
+    for sheet, before, _ in changes:
+        if sheet.on_disk() != before:
+            raise Moved
     _write([(sheet, after) for sheet, _, after in changes])
 
 

@@ -456,3 +456,10 @@ def test_whatever_a_payload_inflates_to_the_only_error_is_ours(
     except RollError:
         return
     assert got.shape == (frames, frame_bytes)
+
+
+def test_at_level_0_frames_stand_as_they_are() -> None:
+    frames = np.arange(4 * 30, dtype=np.uint8).reshape(4, 30)
+    packed = encode_unit(frames, level=0)
+    assert packed.arranged == frames.tobytes() and packed.arranged[:-1] in packed.payload
+    assert (back(packed, frames) == frames).all()

@@ -96,6 +96,23 @@ def test_an_edit_for_an_older_text_is_refused_and_both_stay(client, show_folder:
     assert path.read_text() == theirs.replace('bars = "4"', 'bars = "5"')
 
 
+def test_an_editor_that_saves_while_an_edit_is_worked_out_keeps_its_text(
+    client, show_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, session = show_folder / "score.toml", client.studio.session
+    theirs = path.read_text() + "# theirs\n"
+    read = session.loader.read
+
+    def slow(text: str) -> Any:
+        path.write_text(theirs)  # just then
+        return read(text)
+
+    monkeypatch.setattr(session.loader, "read", slow)
+    status, answer = client.edit({"op": "move", "where": "clip[2]", "by": "4"})
+    assert (status, answer["error"]["kind"]) == (409, "conflict")
+    assert path.read_text() == theirs
+
+
 def test_a_whole_text_for_an_older_one_is_kept_beside(client, show_folder: Path) -> None:
     path = show_folder / "score.toml"
     base, mine = client.state()["score_id"], path.read_text() + "# mine\n"

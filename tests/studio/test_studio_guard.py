@@ -46,6 +46,14 @@ def test_what_another_page_fetches_is_refused(client, site: str) -> None:
     assert client.get("page/main.js", headers={"sec-fetch-site": site}).status_code == 403
 
 
+def test_a_link_may_lead_to_the_page_and_to_nothing_else(client) -> None:
+    headers = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}
+    assert client.get("", headers=headers).status_code == 200
+    assert client.get("", headers={**headers, "sec-fetch-dest": "iframe"}).status_code == 403
+    assert client.get("api/state", headers=headers).status_code == 403
+    assert client.post("api/undo", json={}, headers=headers).status_code == 403
+
+
 @pytest.mark.parametrize("path", ["/", "/api/state", "/wrong/api/state", f"/{TOKEN}", f"/{TOKEN}x/", f"/{TOKEN[:-1]}/"])
 def test_without_the_token_there_is_nothing(client, path: str) -> None:
     answer = client.get(f"http://127.0.0.1:8000{path}")
