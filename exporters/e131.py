@@ -10,6 +10,7 @@ What is not here: synchronization packets (section 6.3), so universes of one fra
 
 from __future__ import annotations
 
+import operator
 import socket
 import struct
 import time
@@ -158,23 +159,27 @@ class Sender:
         self._socket.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 8)
         self._sequence = {p.universe: 0 for p in self.patches}
         self._last = {p.universe: bytes(p.slots) for p in self.patches}  # dark at first
+        self._take = {p.universe: operator.itemgetter(*p.take) for p in self.patches}  # a pixel has three at least
         self._sent_s = {p.universe: -1e9 for p in self.patches}
         self._repeats = {p.universe: 0 for p in self.patches}
         self._discovered_s = -1e9
+
+    @property
+    def due(self) -> bool:
+        """Whether any universe may be sent again: before that `send` does nothing."""
+        return self._now() - min(self._sent_s.values(), default=0.0) >= LEAST_GAP_S
 
     def send(self, frames: Mapping[str, bytes]) -> None:
         """Bring the receivers up to a frame: string -> its bytes in wire order. A missing string keeps what it has."""
         now_s = self._now()
         for p in self.patches:
-            wire = frames.get(p.string)
-            slots = self._last[p.universe] if wire is None else bytes(wire[i] for i in p.take)
             since_s = now_s - self._sent_s[p.universe]
+            if since_s < LEAST_GAP_S:
+                continue
+            wire = frames.get(p.string)
+            slots = self._last[p.universe] if wire is None else bytes(self._take[p.universe](wire))
             changed = slots != self._last[p.universe]
-            if changed or self._sent_s[p.universe] < 0:
-                due = since_s >= LEAST_GAP_S
-            else:
-                due = since_s >= (LEAST_GAP_S if self._repeats[p.universe] < REPEATS else KEEP_ALIVE_S)
-            if not due:
+            if not changed and self._repeats[p.universe] >= REPEATS and since_s < KEEP_ALIVE_S:
                 continue
             self._repeats[p.universe] = 0 if changed else self._repeats[p.universe] + 1
             self._last[p.universe], self._sent_s[p.universe] = slots, now_s

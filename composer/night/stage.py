@@ -190,7 +190,7 @@ class Stage:
             board.step()
         self._tell_changes()
         self._search()
-        if self.sender is not None and self._frames is not None:
+        if self.sender is not None and self._frames is not None and self.sender.due:
             self.sender.send(self._lit(self._frames, self._place(sound)()))
         if self.now() - self._shown_s >= STATUS_S:
             self._shown_s = self.now()
