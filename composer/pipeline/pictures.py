@@ -21,6 +21,7 @@ from .show import Show
 COLUMNS = 1840
 VIDEO_RATE = 30  # frames a second of an mp4
 MOST_ROWS = 160  # pixels of one zone that a picture shows
+ALL_ROWS = 4000  # pixels of all zones together
 
 
 class Film:
@@ -29,7 +30,9 @@ class Film:
     def __init__(self, show: Show) -> None:
         self.show = show
         self._wiring = Wiring(show.rig)
-        self._rows = {name: _spread(zone.pixels) for name, zone in show.rig.zones.items() if zone.pixels}
+        zones = {name: zone.pixels for name, zone in show.rig.zones.items() if zone.pixels}
+        most = max(2, min(MOST_ROWS, ALL_ROWS // len(zones)))
+        self._rows = {name: _spread(pixels, most) for name, pixels in zones.items()}
         self._pixels = np.unique(np.concatenate(list(self._rows.values())))
         self._columns = min(COLUMNS, max(1, show.clock.frames))
         self._picture = np.zeros((self._columns, len(self._pixels), 3), np.uint8)
@@ -107,9 +110,9 @@ def _lights(show: Show, stream: Iterable[tuple[Group, Frames]]) -> Iterator[NDAr
         shown += 1
 
 
-def _spread(pixels: tuple[int, ...]) -> NDArray[np.int64]:
-    """At most MOST_ROWS of a zone's pixels, evenly over it."""
-    rows = min(len(pixels), MOST_ROWS)
+def _spread(pixels: tuple[int, ...], most: int = MOST_ROWS) -> NDArray[np.int64]:
+    """At most so many of a zone's pixels, evenly over it."""
+    rows = min(len(pixels), most)
     return np.array([pixels[i * len(pixels) // rows] for i in range(rows)], np.int64)
 
 

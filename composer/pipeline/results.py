@@ -22,6 +22,7 @@ from .packing import board_row
 from .rolls import Frames, opened
 from .sheet import sheet_of
 from .show import Show
+from .who import add_clips as add_clips
 
 NOTES = (
     "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "

@@ -52,7 +52,8 @@ class PowerAudit:
         self._group_us: list[int] = []
         self._dimmed = np.zeros(len(model.supplies), int)
         self._samples = _Sample()
-        self._dimmed_samples = {name: _Sample() for name in model.supplies}
+        few = max(4, min(_Sample.LEAST, 160 // len(model.supplies)))  # of many supplies, few each
+        self._dimmed_samples = {name: _Sample(few) for name in model.supplies}
         self._least_gain = np.ones(len(model.supplies))
         self._frames = 0
         self.amps: npt.NDArray[np.float32] = np.zeros((0, len(model.supplies)), np.float32)
@@ -184,12 +185,16 @@ class _Drawn(NamedTuple):
 
 
 class _Sample:
-    """Keeps every so many-th of the frames it is offered, from 20 to 39 of them, however many come."""
+    """Keeps every so many-th of the frames it is offered, from 20 to 39 of them, however many come.
+
+    `least` is another number than 20; it then keeps fewer than twice that.
+    """
 
     LEAST = 20
 
-    def __init__(self) -> None:
+    def __init__(self, least: int = LEAST) -> None:
         self.kept: dict[int, Frames] = {}
+        self.least = least
         self._every, self._offered = 1, 0
 
     def add(self, frames: Frames, rows: Iterable[int], first: int) -> None:
@@ -197,7 +202,7 @@ class _Sample:
         for row in rows:
             if self._offered % self._every == 0:
                 self.kept[first + int(row)] = frames[row : row + 1].copy()
-                if len(self.kept) == 2 * self.LEAST:
+                if len(self.kept) == 2 * self.least:
                     self.kept = dict(list(self.kept.items())[::2])
                     self._every *= 2
             self._offered += 1
