@@ -292,7 +292,7 @@ export class ClipPanel {
   chooseAdded(answer) {
     if (!answer?.added) return;
     put({ chosen: answer.added.map((where) => `${where}|`), range: null });
-    requestAnimationFrame(() => this.view.focusBlock(store.chosen[0]));
+    this.view.focusBlock(store.chosen[0]);
   }
 
   // ---- phrases ----------------------------------------------------------------------------------------------------

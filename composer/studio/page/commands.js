@@ -243,7 +243,7 @@ function walk(view, along, across) {
   if (!to) return;
   put({ chosen: [to.key], range: null, tab: "clip" });
   view.reveal(to.from);
-  requestAnimationFrame(() => view.focusBlock(to.key));
+  view.focusBlock(to.key);
   say(`${titleOf(to.clip)} on ${to.zone}, ${store.time.address(to.from)}`);
 }
 

@@ -13,8 +13,10 @@ export function make(tag, attributes = {}, ...children) {
     else if (name === "data") Object.assign(element.dataset, value);
     else if (name === "style") Object.assign(element.style, value);
     else if (typeof value === "function" || ["value", "checked", "disabled"].includes(name)) element[name] = value;
+    else if (name === "selected") element.selected = true;
     else element.setAttribute(name, value === true ? "" : value);
   }
+  if (tag === "input") element.defaultValue = element.value; // what it held before someone types
   element.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
   return element;
 }

@@ -25,11 +25,14 @@ function inTurn(run) {
   return done;
 }
 
-/** Change the score: a list of operations, all or none, one step of undo. Resolves to the answer, or null if refused. */
-export function edit(what, ops, { anyway = false } = {}) {
-  return change(what, () => post("edit", { base: store.state.score_id, what, ops, anyway }), {
-    again: () => edit(what, ops, { anyway }),
-    anyway: anyway ? null : () => edit(what, ops, { anyway: true }),
+/**
+ * Change the score: a list of operations, all or none, one step of undo. Resolves to the answer, or null if refused.
+ * base: id of the text that the change was thought for; the newest one where it does not matter.
+ */
+export function edit(what, ops, { anyway = false, base = null } = {}) {
+  return change(what, () => post("edit", { base: base ?? store.state.score_id, what, ops, anyway }), {
+    again: base === null ? () => edit(what, ops, { anyway }) : null,
+    anyway: anyway ? null : () => edit(what, ops, { anyway: true, base }),
   });
 }
 

@@ -55,7 +55,7 @@ async function load() {
     if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
     notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
   }
-  listen({
+  window.studio.events = listen({
     hello: ({ version }) => version !== store.state?.version && refresh(),
     changed: heardOfChange,
     audit: () => fetchAudit(),

@@ -47,9 +47,13 @@ export class Panel {
       find(`tab-${next}`).focus();
     });
     this.body = make("div", { role: "tabpanel", id: "tab-body", tabindex: "-1" });
+    // What has been handed on is no longer being typed.
+    this.body.addEventListener("change", ({ target }) => (target.defaultValue = target.value), true);
     fill(this.root, this.tabs, this.body);
     watch("tab", () => this.show());
-    watch("chosen range at playing state effects audit jobs board song rig limiter taps", () => this.refresh());
+    watch("chosen range at playing state effects audit jobs board song rig limiter taps scoreText", () =>
+      this.refresh(),
+    );
     this.show();
   }
 
@@ -77,8 +81,7 @@ export class Panel {
   render(panel) {
     const focus = this.body.contains(document.activeElement) ? document.activeElement : null;
     const id = focus?.id;
-    const typing =
-      focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue && focus.dataset.keep;
+    const typing = focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue;
     if (typing) return;
     const { scrollTop } = this.body;
     fill(this.body, panel.render());

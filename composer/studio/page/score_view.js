@@ -22,6 +22,8 @@ export class ScoreView {
     this.drawn = new Map(); // index -> {canvas, context, blocks}
     this.stale = new Set(); // indexes to be drawn again
     this.pending = false;
+    this.wanted = null; // key of the block that gets the focus as soon as it is there
+    document.addEventListener("focusin", () => (this.wanted = null));
     this.scroller.addEventListener("scroll", () => this.attend(), { passive: true });
     new ResizeObserver(() => this.resized()).observe(this.scroller);
     watch("show barsPerLine allZones", () => this.rebuild());
@@ -51,6 +53,7 @@ export class ScoreView {
       before.width === width &&
       before.systems.every((system, at) => system.height === this.layout.systems[at].height);
     if (!same) {
+      if (this.holder.contains(document.activeElement)) this.wanted = document.activeElement.dataset.key ?? null;
       this.drawn.clear();
       fill(
         this.holder,
@@ -182,7 +185,8 @@ export class ScoreView {
       store.show.master.map((point) => this.levelPoint(system, point)),
       this.marksOf(system),
     );
-    if (hadFocus) this.focusBlock(hadFocus);
+    const wanted = this.wanted;
+    if (hadFocus || wanted) this.focusBlock(hadFocus ?? wanted);
   }
 
   block(item, fault) {
@@ -344,10 +348,12 @@ export class ScoreView {
     for (const { blocks } of this.drawn.values()) {
       const block = blocks.querySelector(`.begins[data-key="${CSS.escape(key)}"]`);
       if (block) {
+        this.wanted = null;
         block.focus({ preventScroll: true });
         return true;
       }
     }
+    this.wanted = key;
     return false;
   }
 

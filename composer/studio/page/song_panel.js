@@ -150,7 +150,6 @@ export class SongPanel {
       class: "short",
       "aria-label": "number of the bar",
       value: String(bar.bar),
-      data: { keep: "1" },
     });
     return [
       make(

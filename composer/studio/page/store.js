@@ -29,6 +29,7 @@ export const store = {
   pieces: [],
   tab: "clip",
   taps: null,
+  scoreText: null,
 };
 
 const watchers = [];

@@ -2,14 +2,15 @@
 
 import { getJson } from "./api.js";
 import { make } from "./dom.js";
-import { store } from "./store.js";
+import { put, store } from "./store.js";
 import { edit } from "./edits.js";
 import { faultsOf } from "./clip_panel.js";
 
 export class TextPanel {
   constructor() {
-    this.id = null; // of the text shown
+    this.id = null; // of the text as it is in the file
     this.text = "";
+    this.draft = null; // {text, base}: what is typed and not saved, and the text it began from
   }
 
   opened() {
@@ -17,46 +18,59 @@ export class TextPanel {
   }
 
   async fetch() {
-    const got = await getJson("score");
-    if (got.id === this.id) return;
-    this.id = got.id;
-    this.text = got.text;
-    if (this.area?.isConnected && this.area.value === this.area.defaultValue)
-      this.area.value = this.area.defaultValue = got.text;
+    const { id, text } = await getJson("score");
+    if (id === this.id) return;
+    Object.assign(this, { id, text });
+    put({ scoreText: text });
   }
 
   render() {
     if (store.state && store.state.score_id !== this.id) this.fetch();
-    this.area = make("textarea", {
+    const { draft } = this;
+    const area = make("textarea", {
       id: "score-text",
       "aria-label": "score.toml",
       spellcheck: "false",
-      data: { keep: "1" },
+      oninput: () => (this.draft = { text: area.value, base: this.draft?.base ?? this.id }),
     });
-    this.area.value = this.area.defaultValue = this.text;
-    this.area.addEventListener("keydown", (event) => {
+    area.value = area.defaultValue = draft?.text ?? this.text;
+    area.addEventListener("keydown", (event) => {
       if ((event.ctrlKey || event.metaKey) && event.key === "s") {
         event.preventDefault();
         this.save();
       }
     });
+    const behind = draft && draft.base !== this.id;
     return [
       make("h2", {}, "score.toml"),
       faultsOf(""),
-      this.area,
+      area,
       make(
         "div",
         { class: "row" },
         make("button", { id: "save-text", class: "primary", onclick: () => this.save() }, "save"),
+        draft ? make("button", { class: "quiet", onclick: () => this.drop() }, "drop what is typed") : null,
         make("small", {}, "saved even with faults, which are then named here"),
       ),
+      behind
+        ? make(
+            "p",
+            { class: "over" },
+            "The file has changed since you began to type: a save is refused, and kept beside it.",
+          )
+        : null,
     ];
   }
 
   async save() {
-    const text = this.area.value;
-    this.area.defaultValue = text;
-    this.text = text;
-    await edit("edit the text", [{ op: "text", text }]);
+    const { draft } = this;
+    if (!draft) return;
+    if (await edit("edit the text", [{ op: "text", text: draft.text }], { base: draft.base })) this.drop();
+  }
+
+  drop() {
+    this.draft = null;
+    this.id = null;
+    this.fetch();
   }
 }
