@@ -82,8 +82,7 @@ def play_evening(
             company = Company(options.ports, evening.network) if options.boards else None
             if company is not None:
                 stack.callback(company.close)
-                tell("asking the boards for their rolls", 0.0)
-                check_company(company.boards, list(shows.values()), options.partly, company.quiet)
+                check_company(company.boards, shows.values(), options.partly, company.quiet, tell)
         controls = Controls(offset_ms=evening.offset_ms)
         keys = stack.enter_context(Keys().listening())
         stack.enter_context(signals_end(controls))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from ..faults import Fault, Faults, ShowFails
 from ..pipeline.playing import Baked, link
 
 LONGEST_NAME = 150  # bytes: with its SHA-256 and its size it fits a line of LINK.md
-HASH_S = 30.0  # how long a board may take over a whole file
+HASH_S = 2.0  # how long a board may take over a whole file, and besides:
+HASH_BYTES_PER_S = 50_000  # slower than any board of the table reads its flash
 SEARCH_S = 2.0  # between searches for boards that were unplugged
 
 
@@ -95,68 +95,62 @@ def address_of(text: str) -> tuple[str, int]:
     return ("255.255.255.255" if host == "broadcast" else host, int(port or link.UDP_PORT))
 
 
-def check_company(boards: Sequence[link.Board], shows: Iterable[Baked], partly: bool, quiet: Mapping[str, str]) -> None:
-    """Every board that the shows need is there, and holds their rolls, by SHA-256.
+def check_company(
+    boards: Sequence[link.Board],
+    shows: Iterable[Baked],
+    partly: bool,
+    quiet: Mapping[str, str],
+    tell: Callable[[str, float], None] = lambda what, share: None,
+) -> None:
+    """Every board that the shows need is there, and holds their rolls, by SHA-256. All boards are asked at once.
 
-    `partly`: boards may be missing. Raises `Faults` for missing boards, `ShowFails` for a wrong or missing roll, by
-    name; all of them at once.
+    `partly`: boards may be missing; `quiet`: ports that did not answer, and why. Raises `Faults` for missing boards,
+    `ShowFails` for wrong or missing rolls and boards that cannot be had, by name; all of them together.
     """
     shows = list(shows)
-    names = {board.name: board for board in boards}
-    needed = {name: baked for baked in reversed(shows) for name in baked.rolls}
+    needed = list(dict.fromkeys(name for baked in shows for name in baked.rolls))
+    names = {board.name for board in boards}
     missing = [name for name in needed if name not in names]
     if missing and not partly:
         faults = [Fault("boards", name, "does not answer: is it plugged in, and loaded?") for name in missing]
         raise Faults([*faults, *(Fault("boards", port, why) for port, why in quiet.items())])
-    problems = []
-    for board, rolls in _rolls_by_board(boards, shows):
-        what = _taken(board)
-        if what:
-            problems.append(f"{board.name}: {what}")
-            continue
-        for path, name, sha256 in rolls:
-            what = _held(board, name, sha256)
-            if what:
-                problems.append(f"{board.name}: {what} (baked: {path})")
+    boards = [board for board in boards if board.name in needed]
+    # `dark 0` is refused where another computer leads; `stop` would be obeyed, and end somebody's show.
+    away: dict[str, str] = {}
+    for line in ("dark 0", "stop"):  # a board reads no whole file while it plays by itself
+        asked = [board for board in boards if board.name not in away]
+        for board, answer in link.ask_all(asked, lambda board, line=line: line).items():  # type: ignore[misc]
+            if isinstance(answer, link.LinkError):
+                away[board.name] = _said(board, answer)
+    problems = {name: [what] for name, what in away.items()}
+    for number, baked in enumerate(shows):
+        tell("asking the boards for their rolls", number / len(shows))
+        asked = [board for board in boards if board.name in baked.rolls and board.name not in away]
+        for name, what in _wrong_rolls(asked, baked).items():
+            problems.setdefault(name, []).append(what)
     if problems:
-        raise ShowFails("\n".join(problems))
+        raise ShowFails("\n".join(line for name in needed for line in problems.get(name, [])))
 
 
-def _rolls_by_board(
-    boards: Sequence[link.Board], shows: Sequence[Baked]
-) -> list[tuple[link.Board, list[tuple[Path, str, str]]]]:
-    out = []
-    for board in boards:
-        rolls = {
-            (baked.rolls[board.name].path, baked.rolls[board.name].name, baked.rolls[board.name].sha256)
-            for baked in shows
-            if board.name in baked.rolls
-        }
-        out.append((board, sorted(rolls)))
+def _wrong_rolls(boards: Sequence[link.Board], baked: Baked) -> dict[str, str]:
+    """What is wrong with a show's roll on each of these boards, where anything is."""
+    out = {}
+    most_bytes = max((baked.rolls[board.name].roll_bytes for board in boards), default=0)
+    answers = link.ask_all(
+        boards, lambda board: f"hash {baked.rolls[board.name].name}", answer_s=HASH_S + most_bytes / HASH_BYTES_PER_S
+    )
+    for board, answer in answers.items():
+        roll = baked.rolls[board.name]
+        if isinstance(answer, link.LinkError):
+            missing = f'{board.name}: has no "{roll.name}": load it first ({roll.path})'
+            out[board.name] = missing if answer.reason == "file" else _said(board, answer)
+        elif not answer or answer[0] != roll.sha256:
+            out[board.name] = f'{board.name}: its "{roll.name}" is another than was baked: load it again ({roll.path})'
     return out
 
 
-def _taken(board: link.Board) -> str:
-    """Take a board over from whatever it plays by itself; why not, where another computer leads it."""
-    try:
-        link.ask(board, "dark 0")  # refused where another leads; `stop` would be obeyed, and end somebody's show
-        link.ask(board, "stop")  # a board reads no whole file while it plays
-    except link.LinkError as error:
-        return str(error).removeprefix(f"{board.name} ")
-    return ""
-
-
-def _held(board: link.Board, name: str, sha256: str) -> str:
-    """What is wrong with a roll on a board; '' for the right one."""
-    try:
-        words = link.ask(board, f"hash {name}", answer_s=HASH_S, tries=2)
-    except link.LinkError as error:
-        if error.reason == "file":
-            return f'has no "{name}": load it first'
-        return str(error).removeprefix(f"{board.name} ")
-    if not words or words[0] != sha256:
-        return f'its "{name}" is another than was baked: load it again'
-    return ""
+def _said(board: link.Board, error: link.LinkError) -> str:
+    return f"{board.name}: {str(error).removeprefix(board.name).strip()}"
 
 
 def fits_names(shows: Iterable[Baked]) -> None:
