@@ -19,7 +19,7 @@ import secrets
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from fractions import Fraction
 from functools import cached_property, lru_cache
@@ -44,7 +44,7 @@ from ..rig import Rig
 from ..songmap import Loudness
 from ..timeline import Cue
 from ..wire import Wiring, screen_of_duty
-from . import within_budget
+from . import softening, within_budget
 from .relaying import Relaying
 from .rolls import Frames, header_of
 from .show import Show, Tell, _kept, _rig, _too_short, clock_of, hear, silent
@@ -316,10 +316,15 @@ class Light:
 
 
 class View:
-    """One good version of a show, rendered when asked. `trouble`: why its limiter cannot work, '' if it can."""
+    """One good version of a show, rendered when asked. `trouble`: why its limiter cannot work, '' if it can.
 
-    def __init__(self, show: Show, kept: Kept) -> None:
-        self.show, self.kept = show, kept
+    `written` is the show as its score says it; `show` the same with clips softened by so many steps (`steps`: clip ->
+    number), as a bake does it for a score that asks for that.
+    """
+
+    def __init__(self, show: Show, kept: Kept, steps: Mapping[str, int] | None = None) -> None:
+        self.written, self.kept, self.steps = show, kept, dict(steps or {})
+        show = self.show = softening.resoftened(show, self.steps) if self.steps else show
         with kept.lock:
             kept.forget(show.rig, show.song.loudness)
             self.salt = kept.salt

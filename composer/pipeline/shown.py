@@ -14,10 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from exporters.link import serial_ports
+
 from .. import score as scores
 from ..clock import SECOND, Group
 from ..wire import duty_of_lightness, screen_of_duty
-from . import results
+from . import results, softening
 from .live import View
 from .rolls import Frames
 from .show import Show
@@ -92,15 +94,11 @@ def decoder_folder() -> Path:
 
 
 def plugged_in() -> dict[str, Any]:
-    """Serial ports on USB, among them those of boards: `ports`, and whether this installation `can_load`."""
+    """Serial ports on USB, where boards may be: `ports`; `can_load` is False where this installation sees none."""
     try:
-        from exporters.mpboard import BoardError, usb_ports
+        return {"ports": [{"port": port} for port in serial_ports()], "can_load": True}
     except ImportError:
         return {"ports": [], "can_load": False}
-    try:
-        return {"ports": [{"port": port.name, "what": port.what} for port in usb_ports()], "can_load": True}
-    except BoardError as error:
-        return {"ports": [], "can_load": False, "why": str(error)}
 
 
 class Superseded(Exception):
@@ -133,6 +131,30 @@ def audit_of(view: View, mode: str, going: Callable[[float], bool]) -> tuple[dic
     found["limiter"] = mode
     found["notes"] += results.remarks(show)
     return found, list(_marks(view, found))
+
+
+def softened(view: View, going: Callable[[float], bool]) -> dict[str, int]:
+    """How far clips must be softened for the flash audit of what is baked to pass, as a bake of this score finds it.
+
+    `going` as `audit_of`; raises `Superseded`.
+    """
+
+    def tell(what: str, share: float) -> None:
+        if not going(share):
+            raise Superseded
+
+    def stream(show: Show) -> Iterator[tuple[Group, Frames]]:
+        for group, block, _ in View(show, view.kept).stream(show.score.limiter):
+            if not going(0.0):
+                raise Superseded
+            yield group, block
+
+    return softening.soften(view.written, stream, tell).steps
+
+
+def softened_rows(view: View) -> list[dict[str, Any]]:
+    """The clips that are softened in a version, as in audit.json."""
+    return softening.Softened(view.show, view.steps).rows()
 
 
 def _marks(view: View, found: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -15,7 +15,7 @@ from ..faults import Fault
 from ..pipeline import live, shown
 from ..score import EVENTS, FLASH_MODES, LIMITER_MODES, MIXES, SPEEDS, Block, Score
 from ..songmap import LEVELS, Fixes
-from .score_edits import BadEdit, _Times
+from .score_edits import BadEdit, Times
 from .toml_text import CannotEdit, line_of
 
 _BLOCK = re.compile(r"(?:(?:clip|trigger|master|anchor|section)|phrase\..+?|order\..+?)\[\d+\]")
@@ -84,6 +84,7 @@ def show_of(view: live.View, text: str, document: Mapping[str, Any], fixes: Fixe
         "seed": show.score.seed,
         "limiter": show.score.limiter,
         "softens": show.score.flashes == "soften",
+        "softened": shown.softened_rows(view),
         "mode": mode,
         "trouble": view.trouble,
         "rate": show.score.rate,
@@ -200,8 +201,8 @@ class _Blocks:
     def __init__(self, view: live.View, text: str, document: Mapping[str, Any]) -> None:
         self.show, self.document = view.show, document
         self.lines = _Lines(text)
-        self.song = _Times(view.show.clock, self._falls, view.show.clock.grid.beats_per_bar)
-        self.phrase = _Times(None, self._falls, view.show.clock.grid.beats_per_bar)
+        self.song = Times(view.show.clock, self._falls, view.show.clock.grid.beats_per_bar)
+        self.phrase = Times(None, self._falls, view.show.clock.grid.beats_per_bar)
         self.events: dict[str, int] = {}
         for cue in view.show.cues:
             label = cue.address.rpartition("@")[0]

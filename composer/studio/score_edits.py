@@ -175,11 +175,11 @@ class _Editor:
     def _moved(self, written: Any, by: Fraction) -> str:
         return self._song_times().moved(_written(written), by)
 
-    def _song_times(self) -> _Times:
-        return _Times(self.clock, self.falls, self.bar_beats)
+    def _song_times(self) -> Times:
+        return Times(self.clock, self.falls, self.bar_beats)
 
-    def _phrase_times(self) -> _Times:
-        return _Times(None, self.falls, self.bar_beats)
+    def _phrase_times(self) -> Times:
+        return Times(None, self.falls, self.bar_beats)
 
     def _do_set(self, op: Mapping[str, Any]) -> None:
         where, key, value = _text(op, "where", empty=True), _text(op, "key"), op.get("value")
@@ -349,7 +349,7 @@ class _Editor:
         self._place(name, times.address(start))
 
 
-class _Times:
+class Times:
     """Written times, read and written again; of the song, or (without a clock) of the inside of a phrase."""
 
     def __init__(self, clock: FrameClock | None, falls: Callable[[Moment], Fraction | None], bar_beats: int) -> None:

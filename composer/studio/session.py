@@ -22,7 +22,7 @@ from ..songmap import Fixes, SongMap, apply_fixes, fixes_path, load_fixes, write
 from . import describe
 from .fix_edits import corrected
 from .score_edits import MOST_OPS, BadEdit, edited
-from .texts import FROM_OUTSIDE, Change, History, Moved, Sheet, write_all
+from .texts import FROM_OUTSIDE, Change, History, Moved, Sheet, clear_drafts, write_all
 from .toml_text import CannotEdit
 
 VIEWS_KEPT = 3  # versions whose pieces may still be asked for
@@ -56,6 +56,7 @@ class Session:
         self._views: OrderedDict[int, live.View] = OrderedDict()
         self._shown: dict[str, Any] | None = None
         self._rigs = 0
+        self._steps: dict[str, int] = {}  # how far clips were softened last, until it is found out anew
         self._view_text = ""
         self._stamps: live.Stamp = ()
         self.score = self._opened()
@@ -65,6 +66,7 @@ class Session:
         path = self.loader.path
         if not path.exists():
             raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
+        clear_drafts(path.parent)
         return Sheet(path)
 
     # -- who is told
@@ -96,14 +98,27 @@ class Session:
         else:
             if self.view is None or self.view.show.rig is not show.rig:
                 self._rigs += 1
-            self.view, self._view_text, self._shown = live.View(show, self.kept), self.score.text or "", None
-            self._views[self.version] = self.view
-            while len(self._views) > VIEWS_KEPT:
-                self._views.popitem(last=False)
+            self._view_text = self.score.text or ""
+            self._show_version(live.View(show, self.kept, self._steps if show.score.flashes == "soften" else None))
             fixes = fixes_path(show.score.song)
             if self.fixes is None or self.fixes.path != fixes:
                 self.fixes = Sheet(fixes)
         self._stamps = self._now()
+
+    def _show_version(self, view: live.View) -> None:
+        self.view, self._shown = view, None
+        self._views[self.version] = view
+        while len(self._views) > VIEWS_KEPT:
+            self._views.popitem(last=False)
+
+    def soften(self, view: live.View, steps: dict[str, int]) -> None:
+        """Show a version with its clips softened so far, unless another has taken its place or it is so already."""
+        with self.lock:
+            if self.view is view and steps != view.steps:
+                self._steps = steps
+                self.version += 1
+                self._show_version(live.View(view.written, self.kept, steps))
+                self._told("softening", None, [])
 
     def _now(self) -> live.Stamp:
         files = [self.score.path]

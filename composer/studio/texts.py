@@ -8,6 +8,7 @@ that ever stood in a file while the studio ran is lost. The steps end with the s
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +17,7 @@ from ..faults import Faults, reading
 from ..files import write_text
 
 ABSENT = "absent"
+DRAFT_S = 10.0  # no writing takes so long
 FROM_OUTSIDE = "a change from outside"
 
 
@@ -53,6 +55,16 @@ class Sheet:
 def id_of(text: str | None) -> str:
     """The first letters of a text's SHA-256; a missing file has a name too."""
     return ABSENT if text is None else hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def clear_drafts(folder: Path) -> None:
+    """Take away drafts that a studio which was killed while it wrote has left: nobody reads them."""
+    for draft in folder.glob(".*.part.toml"):
+        try:
+            if time.time() - draft.stat().st_mtime > DRAFT_S:
+                draft.unlink()
+        except OSError:
+            continue  # another program's, or gone: it harms nobody
 
 
 Change = tuple[Sheet, str | None, str | None]  # a file, its text before and after

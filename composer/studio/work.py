@@ -69,6 +69,7 @@ class Auditor(_Loop):
         self.session, self.after_s = session, after_s
         self._seen: tuple[Any, float] = (None, 0.0)
         self._done: Any = None
+        self._softened: Any = None
         self._share = 0.0
         self._found: dict[str, Any] | None = None
 
@@ -94,6 +95,10 @@ class Auditor(_Loop):
 
         version = self.session.version
         try:
+            if view.show.score.flashes == "soften" and view is not self._softened:
+                self.session.soften(view, shown.softened(view, going))
+                self._softened = self.session.view
+                return
             found, marks = shown.audit_of(view, view.show.score.limiter, going)
             self._found = {**found, "ready": True, "version": version, "marks": marks}
         except shown.Superseded:

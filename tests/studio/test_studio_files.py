@@ -7,6 +7,7 @@ import json
 import os
 import signal
 import threading
+import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -164,6 +165,15 @@ def test_a_folder_that_cannot_be_written_is_said(client, show_folder: Path, monk
     assert status == 422 and "No space left" in answer["error"]["message"]
     assert (show_folder / "score.toml").read_bytes() == before
     assert client.state()["undo"] is None
+
+
+def test_drafts_of_a_killed_studio_are_cleared_away(show_folder: Path) -> None:
+    old, new = show_folder / ".score.1a2b3c4d.part.toml", show_folder / ".score.5e6f7a8b.part.toml"
+    old.write_text("half")
+    new.write_text("another program is writing")
+    os.utime(old, (time.time() - 60,) * 2)
+    Session(show_folder)
+    assert not old.exists() and new.exists()
 
 
 def test_no_such_show() -> None:

@@ -16,6 +16,7 @@ from studio_kit import ask, started, wait
 
 from composer import pipeline
 from composer.faults import Faults
+from composer.pipeline.rolls import read_back
 from composer.studio import jobs as jobs_module
 
 
@@ -109,6 +110,36 @@ def test_the_audit_comes_when_it_is_quiet_and_is_the_baked_one_s(show_folder: Pa
         wait(lambda: ask(running.url + "api/audit")["ready"], 60)
         marks = ask(running.url + "api/audit")["marks"]
         assert all("white@4.1" not in mark["clips"] for mark in marks)
+
+
+FLASHING = """
+[[clip]]
+name = "strobe"
+zone = "all"
+effect = "gate"
+bars = "3"
+every = "1/4 beat"
+layer = 9
+"""
+
+
+def test_a_score_that_softens_is_shown_as_it_is_baked(show_folder: Path, studio: Callable) -> None:
+    path = show_folder / "score.toml"
+    path.write_text(path.read_text().replace('limiter = "on"', 'limiter = "on"\nflashes = "soften"') + FLASHING)
+    baked = pipeline.bake(show_folder)
+    assert [row["clip"] for row in baked.audit["softened"]] == ["strobe"]
+    rig = pipeline.load_show(show_folder).rig
+    wanted = np.concatenate([frames for _, frames in read_back(rig, baked.rolls)])
+    with studio(show_folder) as running:
+        first = ask(running.url + "api/state")["show"]
+        assert first["softens"] and first["softened"] == []
+        wait(lambda: bool(ask(running.url + "api/state")["show"]["softened"]), 60)
+        assert ask(running.url + "api/state")["show"]["softened"] == baked.audit["softened"]
+        view = running.studio.session.good()
+        found = np.concatenate([view.light_of(piece, "on").frames for piece in view.pieces("on")])
+        np.testing.assert_array_equal(found, wanted)
+        wait(lambda: ask(running.url + "api/audit")["ready"], 60)
+        assert not [mark for mark in ask(running.url + "api/audit")["marks"] if mark["kind"] == "flash"]
 
 
 class Boards:

@@ -209,3 +209,13 @@ def test_page_and_decoder_are_served_with_their_types(client) -> None:
     assert "content-security-policy" in page.headers and page.headers["x-content-type-options"] == "nosniff"
     assert client.get("page/nothing.js").status_code == client.get("api/nothing").status_code == 404
     assert client.get("api/piece/nothing").json()["error"]["kind"] == "missing"
+
+
+def test_every_address_answers(client) -> None:
+    paths = [route.path for route in client.studio.routes() if "GET" in route.methods and "{" not in route.path]
+    assert len(paths) > 15
+    for path in paths:
+        if path != "/api/events":  # which never ends
+            answer = client.get(path.lstrip("/"))
+            assert answer.status_code in (200, 202, 422), path
+            assert answer.status_code != 422 or answer.json()["error"]["kind"] == "faults"
