@@ -173,6 +173,7 @@ class Board:
                 if line is not None:
                     self._send(line)
         except OSError as error:
+            self.wire.close()  # a port that is held would come back under another name
             self._health = replace(self._health, gone=True, state="?", said=str(error.strerror or error))
 
     def _next_line(self, asking_state: bool = True) -> str | None:

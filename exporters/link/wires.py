@@ -139,8 +139,10 @@ class UdpWire:
         self.name = f"{address[0]}:{address[1]}"
 
     def send(self, line: str) -> int:
-        """Send a line; returns its number."""
-        return self.hub.send(line, self.address)
+        """Send a line; returns its number. A network that is away for a while loses it: that is silence, no error."""
+        with contextlib.suppress(OSError):
+            return self.hub.send(line, self.address)
+        return -1  # nobody will answer that
 
     def receive(self) -> list[tuple[int, str]]:
         """Answers that have arrived."""

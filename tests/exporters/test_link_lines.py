@@ -253,6 +253,22 @@ def test_silence_is_told_after_some_tries(hub: UdpHub) -> None:
     assert [nobody.recv(100).split(b" ", 2)[2] for _ in range(3)] == [b"state\n"] * 3
 
 
+def test_a_network_that_is_away_is_silence_and_no_error(hub: UdpHub, monkeypatch: pytest.MonkeyPatch) -> None:
+    there = OnUdp(quay())
+    board = Board(UdpWire(hub, there.address))
+
+    def away(line: str, address: tuple[str, int]) -> int:
+        raise OSError(101, "Network is unreachable")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(hub, "send", away)
+        board.step()
+        assert not board.health.gone
+        with pytest.raises(LinkError, match="does not answer"):
+            ask(board, "state", answer_s=0.02, tries=2)
+    assert ask(board, "hello")[-1] == "quay"
+
+
 def test_a_no_is_an_error_that_names_the_board() -> None:
     there = OnPty(quay())
     found, _ = find_serial([there.port])

@@ -152,3 +152,31 @@ def test_an_address_that_leads_nowhere_is_told(address: str) -> None:
     """The top level domain `invalid` never resolves: RFC 6761, section 6.4."""
     with pytest.raises(Faults, match="network"):
         Company([], [address])
+
+
+def test_a_board_that_is_plugged_in_again_is_found_and_goes_on(tide: Baked, tmp_path: Path) -> None:
+    """Its port has one name, as udev gives it; what is behind the name changes."""
+    wired, port = PtyBoard(model_of(tide, "quay")), tmp_path / "quay"
+    port.symlink_to(wired.port)
+    company = Company([str(port)])
+    (board,) = company.boards
+    sound = Silent()
+    said: list[str] = []
+    stage = Stage([board], Controls(), tell=said.append, returned=company.returned)
+    replugged = False
+
+    def until() -> str:
+        nonlocal replugged
+        if sound.position() > 1.0 and not replugged:
+            wired.unplug()
+            port.unlink()
+            wired.plug()
+            port.symlink_to(wired.port)
+            replugged = True
+        return "back" if "quay: is back" in said and wired.model.lit else "too late" if sound.position() > 14 else ""
+
+    assert stage.play(tide, sound, until=until) == "back"
+    assert abs(wired.model.position_s() - sound.position()) < 0.125
+    assert stage.darken() == []
+    company.close()
+    wired.unplug()

@@ -8,6 +8,7 @@ import pty
 import signal
 import subprocess
 import sys
+import time
 import tty
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,7 +31,8 @@ class RealBoard:
         self.port, self._slave, self.log = os.ttyname(slave), slave, log
         script = Path(__file__).with_name("mpy_live.py")
         words = [str(unix_port()), str(script), str(PLAYER), str(KIT), str(folder), str(log)]
-        self.process = subprocess.Popen(words, stdin=master, stdout=master, stderr=subprocess.DEVNULL)
+        with log.with_suffix(".err").open("w") as said:
+            self.process = subprocess.Popen(words, stdin=master, stdout=master, stderr=said)
         os.close(master)
 
     def frames(self) -> list[tuple[int, bool]]:
@@ -62,6 +64,9 @@ def boards(baked: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iter
 
 def test_the_real_players_play_what_was_baked_and_end_dark(baked: Path, boards: dict[str, RealBoard]) -> None:
     words = [word for board in boards.values() for word in ("--port", board.port)]
+    time.sleep(0.5)
+    ended = [board.log.with_suffix(".err").read_text() for board in boards.values() if board.process.poll() is not None]
+    assert ended == []
     play = subprocess.Popen(
         [sys.executable, "-m", "composer", "play", str(baked), "--no-sound", *words],
         cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
