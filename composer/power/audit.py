@@ -52,8 +52,11 @@ class PowerAudit:
         self._group_us: list[int] = []
         self._dimmed = np.zeros(len(model.supplies), int)
         self._samples = _Sample()
-        few = max(4, min(_Sample.LEAST, 160 // len(model.supplies)))  # of many supplies, few each
+        few = max(2, min(_Sample.LEAST, 160 // len(model.supplies)))  # of many supplies, few each
         self._dimmed_samples = {name: _Sample(few) for name in model.supplies}
+        copies: weakref.WeakValueDictionary[int, Frames] = weakref.WeakValueDictionary()
+        for sample in (self._samples, *self._dimmed_samples.values()):
+            sample.copies = copies
         self._least_gain = np.ones(len(model.supplies))
         self._frames = 0
         self.amps: npt.NDArray[np.float32] = np.zeros((0, len(model.supplies)), np.float32)
@@ -194,6 +197,7 @@ class _Sample:
 
     def __init__(self, least: int = LEAST) -> None:
         self.kept: dict[int, Frames] = {}
+        self.copies: weakref.WeakValueDictionary[int, Frames] = weakref.WeakValueDictionary()  # samples may share them
         self.least = least
         self._every, self._offered = 1, 0
 
@@ -201,7 +205,11 @@ class _Sample:
         """Offer some rows of frames; `first` is the number of row 0."""
         for row in rows:
             if self._offered % self._every == 0:
-                self.kept[first + int(row)] = frames[row : row + 1].copy()
+                number = first + int(row)
+                copy = self.copies.get(number)
+                if copy is None:
+                    copy = self.copies[number] = frames[row : row + 1].copy()
+                self.kept[number] = copy
                 if len(self.kept) == 2 * self.least:
                     self.kept = dict(list(self.kept.items())[::2])
                     self._every *= 2
