@@ -58,9 +58,8 @@ def status_line(
     marks: Iterable[str] = (),
 ) -> str:
     """Everything on one line. `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout"."""
-    place = " ".join(
-        word for word in (time_text(position_s), baked.address(position_s), baked.section(position_s)) if word
-    )
+    section = baked.section(position_s)
+    place = f"{time_text(position_s)}  bar {baked.address(position_s)}" + (f", {section}" if section else "")
     share = 0.0 if "blackout" in marks else bright / 255
     parts = [
         f"{baked.title}  {place}",

@@ -190,10 +190,10 @@ class Board:
             return f"cue {want.file}"
         elif want.mode == "cued" and known.mode != "cued":
             return f"cue {want.file}"  # darkness, with the roll ready
-        if known.bright != want.bright:
-            return f"bright {want.bright}"
         if known.dark != want.dark:
             return f"dark {int(want.dark)}"
+        if known.bright != want.bright:
+            return f"bright {want.bright}"
         if want.mode == "playing" and known.mode == "playing" and known.seek not in (None, want.seek):
             return "pause"  # while it plays, a `start` a little behind its place counts as a late repeat
         if want.mode in ("playing", "paused") and (known.seek != want.seek or known.mode in ("cued", "lost")):

@@ -429,7 +429,7 @@ def test_a_board_in_a_few_words(health: link.Health, text: str) -> None:
 
 def test_the_line_says_where_how_and_how_much(tide: Baked) -> None:
     line = status_line(tide, 5.0, [], bright=128, offset_ms=15, marks=["paused"])
-    assert line.startswith("Ebb & tide  0:05.0 3.3 A | PAUSED | shed ")
+    assert line.startswith("Ebb & tide  0:05.0  bar 3.3, A | PAUSED | shed ")
     assert line.endswith("/0.5 A | light 50% | offset +15 ms")
 
 
