@@ -63,6 +63,11 @@ class Studio:
         self.watcher.start()
         self.auditor.start()
 
+    def say_closing(self) -> None:
+        """Tell every page that listens, and let go of it."""
+        self.closing.set()
+        self.session.publish("closing", {})
+
     def close(self) -> None:
         """Stop everything that runs beside the requests."""
         self.watcher.stop()
@@ -78,7 +83,7 @@ class Studio:
         async def lifespan(app: Starlette) -> AsyncIterator[None]:
             self.start()
             yield
-            self.closing.set()
+            self.say_closing()
             await run_in_threadpool(self.close)
 
         return Guard(Starlette(routes=self.routes(), lifespan=lifespan), token, port)

@@ -31,7 +31,7 @@ def serve(folder: Path, port: int = 0, open_page: bool = True, say: Callable[[st
         say(url)
         if open_page:
             webbrowser.open(url)
-        server = uvicorn.Server(config(studio, token, port))
+        server = Server(studio, token, port)
         asyncio.run(server.serve(sockets=[listening]))
 
 
@@ -47,6 +47,19 @@ def listener(port: int) -> socket.socket:
         why = getattr(error, "strerror", None) or error
         raise Faults.one("studio", "--port", f"port {port} cannot be used: {why}") from None
     return made
+
+
+class Server(uvicorn.Server):
+    """Runs a studio. Pages that listen for events are told when it stops, else it would wait for them."""
+
+    def __init__(self, studio: Studio, token: str, port: int) -> None:
+        super().__init__(config(studio, token, port))
+        self.studio = studio
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop."""
+        self.studio.say_closing()
+        await super().shutdown(sockets)
 
 
 def config(studio: Studio, token: str, port: int) -> uvicorn.Config:

@@ -115,13 +115,14 @@ class Sound:
     def __init__(self, session: Session) -> None:
         self.session = session
         self._lock = threading.Lock()
-        self._folder = tempfile.TemporaryDirectory(prefix="glowscore-studio-")
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._made: tuple[str, Path, bytes] | None = None
 
     def close(self) -> None:
         """Take the file away."""
-        with contextlib.suppress(OSError):
-            self._folder.cleanup()
+        if self._folder is not None:
+            with contextlib.suppress(OSError):
+                self._folder.cleanup()
 
     def wav(self) -> Path:
         """The sound as 16-bit WAV."""
@@ -136,6 +137,8 @@ class Sound:
         sha = show.song.song.sha256
         with self._lock:
             if self._made is None or self._made[0] != sha:
+                if self._folder is None:
+                    self._folder = tempfile.TemporaryDirectory(prefix="glowscore-studio-")
                 path = Path(self._folder.name) / f"{sha[:16]}.wav"
                 try:
                     parts = shown.decoded(show.score.song, path, PEAKS_PER_S)

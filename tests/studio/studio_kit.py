@@ -14,12 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import uvicorn
 from shows import ROOT, SCORE
 from starlette.testclient import TestClient
 
 from composer.studio.app import Studio
-from composer.studio.serve import config, listener
+from composer.studio.serve import Server, listener
 from composer.studio.session import Session
 
 TOKEN = "a-token-for-tests"
@@ -45,7 +44,7 @@ def running(folder: Path, watch_s: float = 0.1, audit_after_s: float = 0.3) -> I
     studio = Studio(Session(folder), watch_s=watch_s, audit_after_s=audit_after_s)
     listening = listener(0)
     port = listening.getsockname()[1]
-    server = uvicorn.Server(config(studio, TOKEN, port))
+    server = Server(studio, TOKEN, port)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     until = time.monotonic() + 20

@@ -6,6 +6,8 @@ import http.client
 import json
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 import urllib.request
@@ -14,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from shows import listing
+from shows import ROOT, listing
 from studio_kit import ask, started, wait
 
 from composer.faults import Faults
@@ -215,6 +217,23 @@ def test_killed_while_saving_it_loses_no_saved_edit_and_leaves_no_half_file(show
     _, url = next(running)
     assert ask(url + "api/state")["good"]
     running.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGINT is of POSIX")
+def test_stopped_by_hand_it_lets_go_of_pages_and_says_nothing_ugly(show_folder: Path) -> None:
+    line = [sys.executable, "-m", "composer", "studio", str(show_folder), "--no-open"]
+    process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    assert process.stdout is not None
+    url = process.stdout.readline().strip()
+    found: list[tuple[str, dict[str, Any]]] = []
+    page = threading.Thread(target=events, args=(url, found, lambda: False), daemon=True)
+    page.start()
+    wait(lambda: bool(found))
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=20)
+    page.join(10)
+    assert said == "stopped; nothing was left half-written\n"
+    assert (process.returncode, found[-1][0], page.is_alive()) == (130, "closing", False)
 
 
 def test_a_second_token_at_each_start(show_folder: Path) -> None:
