@@ -84,6 +84,7 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="write here instead of SHOW/out")
     add.add_argument("--small", action="store_true", help="spend time for size")
     add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one a core)")
+    add.add_argument("--dask", metavar="ADDRESS", help="the workers of a Dask scheduler render instead")
     add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
     add.add_argument("--soften", action="store_true", help="soften the clips that flash too often")
     add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
@@ -316,6 +317,7 @@ def _bake(given: argparse.Namespace) -> int:
             soften=given.soften,
             distance_m=given.distance,
             jobs=given.jobs,
+            dask=given.dask,
             tell=tell,
         )
     if given.json:

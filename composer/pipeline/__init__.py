@@ -35,7 +35,7 @@ from ..render import Renderer
 from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
-from . import results, softening, who
+from . import results, softening
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
@@ -66,14 +66,16 @@ def bake(
     soften: bool = False,
     distance_m: float | None = None,
     jobs: int = 1,
+    dask: str | None = None,
     tell: Tell = silent,
 ) -> Baked:
     """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
     `limiter` overrides the score's mode; `strict` (or the rig's `no_flash`) makes too many flashes a failure; `soften`
     (or the score's `flashes`) softens the clips that flash too often; `distance_m` is how far the nearest viewers are,
-    instead of what the rig says. Raises `Faults` for bad input and `ShowFails` for a show that fails a check: then the
-    audit is written, and no loadable roll is left.
+    instead of what the rig says. `jobs` processes render, or the workers of the Dask scheduler at the address `dask`;
+    the bytes do not depend on that. Raises `Faults` for bad input and `ShowFails` for a show that fails a check: then
+    the audit is written, and no loadable roll is left.
     """
     show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
@@ -83,14 +85,14 @@ def bake(
         softened: list[dict[str, Any]] = []
         try:
             if soften or show.score.flashes == "soften":
-                made = softening.soften(show, lambda show: _bytes_of(show, mode, jobs), tell)
+                made = softening.soften(show, lambda show: _bytes_of(show, mode, jobs, dask), tell)
                 show, softened = made.show, made.rows()
         except ShowFails:
             bakery.withdraw()
             raise
         renderer = renderer_of(show)
         gains = []
-        stream = within_budget(show, told(frames_of(renderer, jobs), show, "baking", tell), mode)
+        stream = within_budget(show, told(frames_of(renderer, jobs, dask), show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
             most_a = np.zeros(len(model.draws))
@@ -113,7 +115,7 @@ def bake(
 
         address = results.address_of(show.clock)
         found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add)
-        who.add_clips(found, renderer, power)
+        results.add_clips(found, renderer, power)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened
         found["notes"] += remarks(show)
@@ -160,7 +162,7 @@ def audit(
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
     else:
-        who.add_clips(found, renderer, power)
+        results.add_clips(found, renderer, power)
     results.add_boards(found, show.rig, paths, show.song.song.seconds)
     series = _series(show, power)
     if csv is not None:
@@ -309,9 +311,9 @@ def rig_of(folder: Path) -> Rig:
     return load_rig(folder / name if isinstance(name, str) else folder / "rig.toml")
 
 
-def _bytes_of(show: Show, mode: str, jobs: int = 1) -> Iterator[tuple[Group, Frames]]:
+def _bytes_of(show: Show, mode: str, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:
     """The bytes that a bake of the show would write."""
-    stream = within_budget(show, frames_of(renderer_of(show), jobs), mode)
+    stream = within_budget(show, frames_of(renderer_of(show), jobs, dask), mode)
     return ((group, frames) for group, frames, _ in stream)
 
 
@@ -329,14 +331,19 @@ def renderer_of(show: Show) -> Renderer:
     return Renderer(show.rig, show.clock, show.cues, show.song.loudness)
 
 
-def frames_of(renderer: Renderer, jobs: int = 1) -> Iterator[tuple[Group, Frames]]:
+def frames_of(renderer: Renderer, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:
     """Every group's bytes before the limiter: (group, uint8 (frames, rig.frame_bytes)), in order.
 
     Groups of equal key are rendered once while they are kept, and come as the very same array. `jobs` processes
-    render; the bytes do not depend on how many.
+    render, or the workers of the Dask scheduler at the address `dask`; the bytes do not depend on that.
     """
     cache: OrderedDict[Hashable, Frames] = OrderedDict()
     size = 0
+    if dask is not None:
+        from . import cluster
+
+        yield from cluster.rendered(renderer, dask, CACHE_BYTES)
+        return
     if jobs > 1:
         from .parallel import rendered
 

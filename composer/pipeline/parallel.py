@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import multiprocessing
 from collections import OrderedDict, deque
-from collections.abc import Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -21,6 +21,8 @@ from ..render import Renderer
 from ..wire import Wiring
 from .rolls import Frames
 
+T = TypeVar("T")
+
 AHEAD = 8  # groups under way for each process: enough to keep all busy, few enough to stay small in memory
 
 _worker: tuple[Renderer, Wiring] | None = None
@@ -28,44 +30,71 @@ _worker: tuple[Renderer, Wiring] | None = None
 
 def rendered(renderer: Renderer, jobs: int, cache_bytes: int) -> Iterator[tuple[Group, Frames]]:
     """As `frames_of`, by `jobs` processes. Raises ShowFails when one of them dies, as when memory runs out."""
-    plan = (renderer.rig, renderer.clock, renderer.cues, renderer.loudness)
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start, initargs=plan) as pool:
-        waiting: deque[tuple[Group, Future[Frames]]] = deque()
-        known: OrderedDict[Hashable, Future[Frames]] = OrderedDict()
-        group_bytes = max(1, max((g.frames for g in renderer.clock.groups), default=1) * renderer.rig.frame_bytes)
-        for group in renderer.clock.groups:
-            key = renderer.key(group)
-            if key not in known:
-                known[key] = pool.submit(_render, group)
-                while len(known) > max(AHEAD * jobs, cache_bytes // group_bytes):
-                    known.popitem(last=False)
-            else:
-                known.move_to_end(key)
-            waiting.append((group, known[key]))
-            if len(waiting) > AHEAD * jobs:
-                yield _taken(*waiting.popleft())
-        while waiting:
-            yield _taken(*waiting.popleft())
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start, initargs=plan_of(renderer)) as pool:
+
+        def submit(group: Group) -> Future[Frames]:
+            return pool.submit(_render, group)
+
+        for group, future in in_order(renderer, submit, AHEAD * jobs, cache_bytes):
+            try:
+                yield group, fixed(future.result())
+            except BrokenProcessPool:
+                raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
 
 
-def _taken(group: Group, future: Future[Frames]) -> tuple[Group, Frames]:
-    try:
-        frames = future.result()
-    except BrokenProcessPool:
-        raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
+def in_order(
+    renderer: Renderer, submit: Callable[[Group], T], ahead: int, cache_bytes: int
+) -> Iterator[tuple[Group, T]]:
+    """What `submit` gives for each group, in order, `ahead` groups under way; groups of one key are submitted once
+    while `cache_bytes` of frames hold them."""
+    waiting: deque[tuple[Group, T]] = deque()
+    known: OrderedDict[Hashable, T] = OrderedDict()
+    group_bytes = max(1, max((g.frames for g in renderer.clock.groups), default=1) * renderer.rig.frame_bytes)
+    for group in renderer.clock.groups:
+        key = renderer.key(group)
+        if key not in known:
+            known[key] = submit(group)
+            while len(known) > max(ahead, cache_bytes // group_bytes):
+                known.popitem(last=False)
+        else:
+            known.move_to_end(key)
+        waiting.append((group, known[key]))
+        if len(waiting) > ahead:
+            yield waiting.popleft()
+    while waiting:
+        yield waiting.popleft()
+
+
+def plan_of(renderer: Renderer) -> tuple[Any, ...]:
+    """What another process needs to build the same renderer."""
+    return renderer.rig, renderer.clock, renderer.cues, renderer.loudness
+
+
+def built(plan: tuple[Any, ...]) -> tuple[Renderer, Wiring]:
+    """The renderer of a plan, and its wiring, in another process."""
+    load_added()
+    renderer = Renderer(*plan)
+    return renderer, Wiring(renderer.rig)
+
+
+def bytes_of(worker: tuple[Renderer, Wiring], group: Group) -> Frames:
+    """One group's bytes."""
+    renderer, wiring = worker
+    return np.ascontiguousarray(wiring.bytes_of(renderer.light(group)))
+
+
+def fixed(frames: Frames) -> Frames:
+    """Frames that stay as they are: the very same array stands for every group of its key."""
     frames.setflags(write=False)
-    return group, frames
+    return frames
 
 
 def _start(*plan: Any) -> None:
     global _worker
-    load_added()
-    renderer = Renderer(*plan)
-    _worker = renderer, Wiring(renderer.rig)
+    _worker = built(plan)
 
 
 def _render(group: Group) -> Frames:
     assert _worker is not None
-    renderer, wiring = _worker
-    return np.ascontiguousarray(wiring.bytes_of(renderer.light(group)))
+    return bytes_of(_worker, group)
