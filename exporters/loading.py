@@ -39,6 +39,7 @@ from .package import (
 )
 
 NEW = ".new"
+JOURNAL = "loading.json"
 FOLDER_BYTES = 2 * 4096  # of a folder that is made for new files (littlefs: a pair of blocks)
 MOST_MANIFEST = 64 << 10
 STAYS = ("loop", "pause_s", "quiet_look")  # settings that a load without an evening leaves as they are
@@ -111,13 +112,14 @@ class Seen:
 
 @dataclass(frozen=True)
 class Plan:
-    """What happens on one board. `content`: the new files' bytes by name; `batches`: names that are copied and verified
-    together, then renamed together, the manifest last of all; before them, and before the manifest is renamed, what is
-    removed."""
+    """What happens on one board. `content`: the new files' bytes by name; `journal`: see `_journal`; `batches`: names
+    that are copied and verified together, then renamed together, the manifest last of all; before and after them, what
+    is removed."""
 
     port: str
     controller: str
     content: Mapping[str, bytes] = field(repr=False)
+    journal: bytes = field(repr=False)
     remove_first: tuple[str, ...]
     batches: tuple[tuple[str, ...], ...]
     remove_last: tuple[str, ...]
@@ -160,7 +162,7 @@ def load(
             tell(f"{job.controller}: what is there", 0.0)
             try:
                 seen = look(board, job)
-                hashes = {name: board.sha256(name) for name in _doubtful(seen, job)}
+                hashes = {name: board.sha256(name) for name in doubtful(seen, job, choices)}
                 plans.append((job, board, planned(job, seen, hashes, choices)))
             except Refused as error:
                 faults += error.lines
@@ -254,7 +256,7 @@ def look(board: MpBoard, job: Job | None = None) -> Seen:
         raise Refused([f'{board.port}: this board is a "{board.machine}", {job.controller} is a {job.row.name}'])
     files = board.files()
     ours: dict[str, set[str]] = {}
-    for name in (MANIFEST, MANIFEST + NEW):  # the second is left by a load that broke: it tells what that one brought
+    for name in (MANIFEST, JOURNAL):  # the second is left by a load that broke
         content = _json_on(board, files, name)
         with contextlib.suppress(PackageError):
             for file in manifest_from(content, _NOWHERE).files:
@@ -317,66 +319,72 @@ def wanted_content(
     return content, songs, notes
 
 
-def _doubtful(seen: Seen, job: Job) -> list[str]:
-    """Files on the board whose hashes a plan needs: those that it may change, and rolls of which two are known."""
+def doubtful(seen: Seen, job: Job, choices: Choices) -> list[str]:
+    """Files on the board whose hashes a plan needs: those that it may change or remove."""
     wanted = {*job.files, MANIFEST}
     return [
         name
         for name in seen.files
-        if name in wanted or name in seen.ours and (not name.endswith(".roll") or len(seen.ours[name]) > 1)
+        if name in wanted
+        or name in seen.ours
+        and (not name.endswith(".roll") or choices.only or len(seen.ours[name]) > 1)
     ]
 
 
 def planned(job: Job, seen: Seen, hashes: Mapping[str, str], choices: Choices) -> Plan:
-    """What is to be done on a board. `hashes`: SHA-256 of the files there that may change. Raises `Refused`."""
+    """What is to be done on a board. `hashes`: SHA-256 of the files there that are `doubtful`. Raises `Refused`."""
     content, songs, notes = wanted_content(job, seen, hashes, choices)
     change = [name for name, data in content.items() if hashes.get(name) != hashlib.sha256(data).hexdigest()]
-    own_metadata = {SETTINGS, MANIFEST} if seen.ours else set()
-    strange = [
-        name
-        for name in change
-        if name in seen.files and name not in own_metadata and hashes[name] not in seen.ours.get(name, ())
-    ]
-    faults = []
-    if strange and not choices.force:
-        faults += [
-            f"{seen.port}: {name} is there and "
-            + ("was changed since it was loaded" if name in seen.ours else "is not ours")
-            + ": save it, then --force overwrites it"
-            for name in strange
-        ]
-    left_over = [name for name in seen.files if name.endswith(NEW) and name.removesuffix(NEW) in {*content, *seen.ours}]
+    faults = [] if choices.force else _clashes(change, seen, hashes)
+    litter = [name for name in seen.files if name.endswith(NEW) and name.removesuffix(NEW) in {*content, *seen.ours}]
     obsolete = [
         name
-        for name in seen.ours
-        if name in seen.files
-        and name not in content
-        and (choices.only if name.endswith(".roll") else hashes.get(name) in seen.ours[name])
+        for name, known in seen.ours.items()
+        if name in seen.files and name not in content and hashes.get(name) in known
     ]
-    free = seen.free_bytes + sum(roll_room(seen.files[name]) for name in left_over)
-    batches = _batches(change, content, seen.files, free)
+    journal = _journal(job, seen, content)
+    going = [name for name in (*litter, JOURNAL) if name in seen.files]
+    free = seen.free_bytes + sum(roll_room(seen.files[name]) for name in going) - roll_room(len(journal))
     first: list[str] = []
+    batches = _batches(change, content, seen.files, free)
     if batches is None:
         # The old manifest stays until the new one is whole: without it nobody would know which files are ours.
         gone = [name for name in change if name in seen.files and name not in (SETTINGS, MANIFEST)] + obsolete
-        freed = free + sum(roll_room(seen.files[name]) for name in gone)
-        after = {name: size for name, size in seen.files.items() if name not in gone}
-        batches = _batches(change, content, after, freed)
+        rest = {name: size for name, size in seen.files.items() if name not in gone}
+        batches = _batches(change, content, rest, free + sum(roll_room(seen.files[name]) for name in gone))
         need = sum(roll_room(len(content[name])) for name in change)
-        rolls = ", ".join(f"{name} {roll_room(size)}" for name, size in seen.files.items() if name.endswith(".roll"))
         full = f"{seen.port}: {need} bytes of room are needed for what is new, {free} are free"
         if batches is None:
-            faults.append(
-                f"{full}; there: {rolls or 'no rolls'}" + ("" if choices.only else ": --only removes other shows")
-            )
-            batches = ()
+            rolls = [f"{name} {roll_room(size)}" for name, size in seen.files.items() if name.endswith(".roll")]
+            way = "" if choices.only else ": --only removes other shows"
+            faults.append(f"{full}; there: {', '.join(rolls) or 'no rolls'}{way}")
         elif not choices.replace:
             faults.append(f"{full}: --replace removes old files before their new ones have arrived")
-        else:
-            first, obsolete = gone, []
-    if faults:
+        first, obsolete = gone, []
+    if faults or batches is None:
         raise Refused(faults)
-    return Plan(seen.port, job.controller, content, (*left_over, *first), batches, tuple(obsolete), songs, tuple(notes))
+    if not batches and JOURNAL in seen.files:  # a load broke when all was done but this
+        litter.append(JOURNAL)
+    remove_first, remove_last = (*litter, *first), tuple(obsolete)
+    return Plan(seen.port, job.controller, content, journal, remove_first, batches, remove_last, songs, tuple(notes))
+
+
+def _clashes(change: Iterable[str], seen: Seen, hashes: Mapping[str, str]) -> list[str]:
+    """Files that would be overwritten and are not ours, or no longer as they were loaded, a line each."""
+    lines = []
+    for name in change:
+        written_anew = seen.ours and name in (SETTINGS, MANIFEST)
+        if name in seen.files and not written_anew and hashes[name] not in seen.ours.get(name, ()):
+            why = "was changed since it was loaded" if name in seen.ours else "is not ours"
+            lines.append(f"{seen.port}: {name} is there and {why}: save it, then --force overwrites it")
+    return lines
+
+
+def _journal(job: Job, seen: Seen, content: Mapping[str, bytes]) -> bytes:
+    """A manifest of what is ours before and after: while a load goes on, files may be either."""
+    rows = [packed(name, data) for name, data in content.items()]
+    rows += [PackedFile(name, 0, known) for name, hashes in seen.ours.items() for known in sorted(hashes)]
+    return manifest_bytes(job.controller, job.row.name, job.packages[0].player, dict.fromkeys(rows))
 
 
 def _batches(
@@ -409,31 +417,27 @@ def carried(board: MpBoard, plan: Plan, tell: Callable[[int], None] = lambda don
     began = False
     done = 0
     try:
+        if plan.batches:  # first of all, so that a load after one that broke knows what is ours
+            doing = f"took {JOURNAL}"
+            board.write(JOURNAL, plan.journal)
         for name in plan.remove_first:
-            doing, began = f"was freed of {name}", began or not name.endswith(NEW)
+            doing, began = f"was freed of {name}", began or not (name.endswith(NEW) or name == JOURNAL)
             board.remove(name)
-        journal = plan.batches and MANIFEST in plan.batches[-1]
-        if journal:  # first of all, so that a load after one that broke knows what is ours
-            doing = f"took {MANIFEST}"
-            _copied(board, MANIFEST, plan.content[MANIFEST], lambda n: None)
         for batch in plan.batches:
             for name in batch:
-                doing = f"took {name}"
-                if name != MANIFEST:
-                    at = done
-                    _copied(board, name, plan.content[name], lambda n, at=at: tell(at + n))  # type: ignore[misc]
-                    done += len(plan.content[name])
+                doing, at = f"took {name}", done
+                _copied(board, name, plan.content[name], lambda n, at=at: tell(at + n))  # type: ignore[misc]
+                done += len(plan.content[name])
             for name in batch:
-                if name == MANIFEST:  # while it stands, the old one still says that these are ours
-                    for gone in plan.remove_last:
-                        doing, began = f"was freed of {gone}", True
-                        board.remove(gone)
                 doing, began = f"renamed {name}{NEW}", True
                 board.move(name + NEW, name)
+        for name in (*plan.remove_last, *((JOURNAL,) if plan.batches else ())):
+            doing = f"was freed of {name}"
+            board.remove(name)
     except BoardFull:
-        for name in plan.content:
+        for name in (*(name + NEW for name in plan.content), *(() if began else (JOURNAL,))):
             with contextlib.suppress(BoardError):
-                board.remove(name + NEW)
+                board.remove(name)
         raise BoardFull(f"{board.port}: {plan.controller} is full: {_standing(began)}") from None
     except Unplugged:
         raise Unplugged(f"{board.port}: {plan.controller} went away while it {doing}: {_standing(began)}") from None
