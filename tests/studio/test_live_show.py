@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shows import RIG, ROOT, make_show
+from shows import RIG, make_show
 from studio_kit import COMMENTED
 
 from composer import pipeline, timeline
@@ -89,17 +89,107 @@ def test_after_any_edits_it_lays_and_renders_as_if_read_anew(folder: Path, ops: 
         np.testing.assert_array_equal(found, np.concatenate([frames for _, frames, _ in stream]))
 
 
-def test_the_demo_laid_again_is_laid_the_same(tmp_path: Path) -> None:
-    """A larger score: phrases in phrases, triggers, placings that swap colours; each of its clips is left out once."""
-    show = pipeline.load_show(ROOT / "demo_show")
+# Phrases in phrases, placings that differ, a name twice removed, triggers on everything, a master: all a score may say.
+LARGE = """\
+format = 1
+song = "tide.wav"
+title = "All of it"
+
+[colour]
+ember = "#ff6a00"
+tide = ["#001430", "#00a8a0"]
+
+[[clip]]
+zone = "all"
+effect = "drift"
+bars = "1-8"
+colour = "tide"
+
+[[phrase.drop]]
+zone = "rail"
+effect = "accent"
+at = "1.2"
+for = "1 beat"
+colour = "ember"
+layer = 3
+
+[[trigger]]
+on = "kick"
+every = 2
+clip = {name = "thud", zone = "left", effect = "accent", for = "1/2 beat", layer = 5, mix = "max"}
+
+[[phrase.shower]]
+phrase = "drop"
+mirror = true
+
+[[phrase.shower]]
+phrase = "drop"
+at = "1.3"
+colours = {ember = "white"}
+
+[[phrase.shower]]
+zone = "mast"
+effect = "blend"
+bars = "1"
+colour = "tide"
+opacity = [["1.1", 0.2], ["end", 1.0]]
+layer = 2
+
+[[clip]]
+phrase = "shower"
+at = "2"
+
+[[clip]]
+name = "late"
+phrase = "shower"
+at = "section B + 1 beat"
+seed = 3
+speed = "half"
+
+[[clip]]
+name = "edge"
+zone = "boom"
+effect = "edge"
+at = "section B"
+to = "end - 1 bar"
+
+[order]
+shower = ["1", "3", "8"]
+drop = "7.3"
+
+[[trigger]]
+on = "onsets low"
+bars = "5-6"
+gap = "0.6 s"
+shift = "1/2 beat"
+clip = {zone = "mast", effect = "rings", for = "2 beats", layer = 4}
+
+[[master]]
+at = "start"
+level = 0.2
+
+[[master]]
+at = "2.1"
+level = 1.0
+"""
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> pipeline.Show:
+    """A show that says all that a score may say."""
+    return pipeline.load_show(make_show(tmp_path_factory.mktemp("large") / "tide", score=LARGE))
+
+
+def test_a_large_score_laid_again_is_laid_the_same(large: pipeline.Show) -> None:
     relaying = Relaying()
-    for left_out in (None, 0, 3, None, len(show.score.clips) - 1):
-        clips = tuple(clip for i, clip in enumerate(show.score.clips) if i != left_out)
-        score = replace(show.score, clips=clips)
-        faults = FaultList("score.toml"), FaultList("score.toml")
-        found = relaying.lay(score, show.song, show.rig, show.clock, faults[0])
-        assert found == timeline.lay(score, show.song, show.rig, show.clock, faults[1])
-        assert faults[0].faults == faults[1].faults == []
+    for left_out in (None, 0, 2, None, 3, 1):
+        clips = tuple(clip for i, clip in enumerate(large.score.clips) if i != left_out)
+        for master in (large.score.master, ()):
+            score = replace(large.score, clips=clips, master=master)
+            faults = FaultList("score.toml"), FaultList("score.toml")
+            found = relaying.lay(score, large.song, large.rig, large.clock, faults[0])
+            assert found == timeline.lay(score, large.song, large.rig, large.clock, faults[1])
+            assert faults[0].faults == faults[1].faults == []
 
 
 def test_faults_of_parts_are_those_of_the_whole(folder: Path) -> None:
@@ -155,14 +245,19 @@ def test_written_times_fall_where_the_timeline_lays_them(folder: Path) -> None:
     assert live.place_of(show, parse_moment("label nothing")) is None
 
 
-def test_every_cue_of_the_demo_knows_its_block_by_the_block_s_own_name() -> None:
-    show = pipeline.load_show(ROOT / "demo_show")
-    labels = {block.label: block.where for block in show.score.blocks()}
-    labels |= {trigger.clip.label: trigger.where for trigger in show.score.triggers}
-    wheres, placings, inside = shown.origins(show)
-    for cue, where in zip(show.cues, wheres, strict=True):
+def test_every_cue_knows_its_block_by_the_block_s_own_name(large: pipeline.Show) -> None:
+    labels = {block.label: block.where for block in large.score.blocks()}
+    labels |= {trigger.clip.label: trigger.where for trigger in large.score.triggers}
+    wheres, placings, inside = shown.origins(large)
+    assert {cue.clip for cue in large.cues} >= {"thud", "edge", "drop[1]", "shower[3]", "master"}
+    for cue, where in zip(large.cues, wheres, strict=True):
         assert where == ("master" if cue.clip == "master" else labels[cue.clip])
-    assert [p.where for p in placings if p.where.startswith("order.")] == [
-        f"order.{name}[{i + 1}]" for name, moments in show.score.order.items() for i in range(len(moments))
-    ]
-    assert {i for i in inside if i >= 0} == set(range(len(placings)))
+    assert [p.where for p in placings] == [
+        "clip[2]", "clip[3]", "order.shower[1]", "order.shower[2]", "order.shower[3]", "order.drop[1]",
+    ]  # fmt: skip
+    placed = {placing: [] for placing in range(len(placings))}
+    for cue, number in zip(large.cues, inside, strict=True):
+        if number >= 0:
+            placed[number].append(cue.clip)
+    assert all(sorted(clips) == ["drop[1]", "drop[1]", "shower[3]"] for clips in list(placed.values())[:-1])
+    assert placed[5] == ["drop[1]"]
