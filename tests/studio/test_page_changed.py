@@ -149,6 +149,32 @@ def test_a_phrase_is_placed_once_more_and_its_bracket_moved(opened: Any, show_fo
     assert "# the wave comes twice" in (show_folder / "score.toml").read_text()
 
 
+def test_a_placing_is_varied_as_a_block_of_its_own(opened: Any, show_folder: Path) -> None:
+    page = opened
+    page.locator('.placing.begins[aria-label*="wave"]').first.click()
+    page.click('#panel button:text("vary this one")')
+    until(page, "studio.store.show.clips.some((clip) => clip.kind === 'placing' && clip.of === 'wave')")
+    page.locator("#f-mirror").check()
+    until(page, "studio.store.show.clips.find((clip) => clip.kind === 'placing').values.mirror === true")
+    text = (show_folder / "score.toml").read_text()
+    assert "mirror = true" in text
+    assert 'wave = ["5"]' in text
+
+
+def test_a_trigger_s_rule_and_its_clip_are_set(opened: Any, show_folder: Path) -> None:
+    page = opened
+    block(page, "trigger on beats").click()
+    page.fill("#t-every", "2")
+    page.keyboard.press("Tab")
+    until(page, "studio.store.show.clips.find((clip) => clip.kind === 'trigger').values.every === 2")
+    events = page.evaluate("studio.store.show.clips.find((clip) => clip.kind === 'trigger').events")
+    page.select_option("#p-easing", "linear")
+    until(page, "studio.store.show.clips.find((clip) => clip.kind === 'trigger').values.clip.easing === 'linear'")
+    assert events == 4  # every second beat of two bars
+    text = (show_folder / "score.toml").read_text()
+    assert "every = 2" in text and 'easing = "linear"' in text
+
+
 def test_clips_become_a_phrase_where_they_were(opened: Any) -> None:
     page = opened
     block(page, "glow").click()

@@ -64,6 +64,14 @@ def test_a_section_is_renamed_and_undone(opened: Any, show_folder: Path) -> None
     assert list(show_folder.glob("*.fix.toml")) == []
 
 
+def test_an_address_behind_the_pages_own_is_gone_to(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    page.evaluate("location.hash = '#5.3'")
+    until(page, "studio.page.player.beat() === 18")
+    assert page.inner_text("#place") == "5.3"
+
+
 def test_a_section_s_name_is_dragged_to_another_bar(opened: Any) -> None:
     page = opened
     name = page.locator('.section-name:text("B")').first

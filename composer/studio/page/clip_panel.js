@@ -7,7 +7,39 @@ import { edit } from "./edits.js";
 import { titleOf } from "./layout.js";
 import { beatsText, fraction } from "./time.js";
 
-const TIMES = ["bars", "at", "for", "to", "every", "offset", "shift", "threshold", "gap"];
+// What is no parameter of an effect, in the shape of the effects table. See composer/SCORE.md.
+const row = (key, kind, help, more = {}) => ({ key, kind, help, default: null, low: null, high: null, ...more });
+const TIMES = [
+  row("bars", "text", '"5", "1-4" or "41-end"'),
+  row("at", "text", 'where it starts: "17.3", "83.5s", "section B"'),
+  row("for", "pace", 'how long: "2 bars", "1/2 beat", "0.5 s"'),
+  row("to", "text", 'where it ends: "21.1", "end - 1 bar"'),
+];
+const TRIGGER = [
+  row("on", "event", "what lays the clip: beats, bars, onsets BAND, a drum, label NAME, midi CH/NOTE"),
+  row("bars", "text", "where; the whole song if left out"),
+  row("threshold", "number", "passes over weaker ones; strengths are 0 to 1", { low: 0, high: 1 }),
+  row("gap", "pace", "and those nearer to the last one than this"),
+  row("every", "whole", "2: every second one", { low: 1 }),
+  row("offset", "whole", "from number so-and-so on; the first is 0", { low: 0 }),
+  row("shift", "pace", 'so much later: "1/2 beat"'),
+];
+const PLACING = [
+  row("at", "text", "where it starts"),
+  row("mirror", "flag", "left for right"),
+  row("speed", "choice", "half: it takes twice as long", { default: "normal", choices: ["half", "normal", "double"] }),
+  row("seed", "whole", "other choices by lot", { low: 0 }),
+  row("colours", "text", '{"ember": "tide"}: one colour for another'),
+];
+const SHOW = [
+  row("title", "text", "the song's name if left out"),
+  row("limiter", "choice", '"warn" and "off" bake no show that is over a budget', {
+    default: "on",
+    choices: ["on", "warn", "off"],
+  }),
+  row("rate", "number", "frames a second, about; the beats decide exactly"),
+  row("seed", "whole", "another number: other choices wherever lots are drawn", { low: 0 }),
+];
 
 export class ClipPanel {
   constructor({ view, player }) {
@@ -42,14 +74,18 @@ export class ClipPanel {
     return [
       make("h2", {}, titleOf(block), make("small", {}, ` ${describe(block)}`)),
       faultsOf(block.where),
-      trigger ? field("on", "what lays the clip", line(block.values.on, set("on"), "f-on")) : null,
-      ...TIMES.filter(
-        (key) =>
-          (trigger || ["bars", "at", "for", "to"].includes(key)) &&
-          (key in block.values || needed(key, block, trigger)),
-      ).map((key) => field(key, "", line(block.values[key], set(key), `f-${key}`))),
-      trigger ? field("for", "how long each is", line(values.for, inner("for"), "f-clip-for")) : null,
-      field("zone", "", choice(store.show.zones, values.zone, inner("zone"), { id: "f-zone" })),
+      ...(trigger ? TRIGGER : TIMES.filter(({ key }) => key in block.values)).map((param) =>
+        parameter(param, block.values[param.key], set(param.key), "t"),
+      ),
+      trigger
+        ? parameter(
+            TIMES.find(({ key }) => key === "for"),
+            values.for,
+            inner("for"),
+            "t-clip",
+          )
+        : null,
+      parameter({ key: "zone", kind: "zone", help: "" }, values.zone, inner("zone"), "f"),
       field(
         "effect",
         effect?.help ?? "",
@@ -88,11 +124,16 @@ export class ClipPanel {
     return [
       make("h2", {}, placing.phrase, make("small", {}, ` phrase, placed at ${store.time.address(placing.from)}`)),
       faultsOf(placing.where),
-      ...(own
-        ? Object.entries(placing.values)
-            .filter(([key]) => key !== "phrase")
-            .map(([key, value]) => field(key, "", line(value, set(key), `f-${key}`)))
-        : [make("p", { class: "hint" }, `written in [order]: "${placing.written ?? ""}"`)]),
+      ...(own ? PLACING.map((param) => parameter(param, placing.values[param.key], set(param.key), "f")) : []),
+      own
+        ? null
+        : make(
+            "div",
+            { class: "row" },
+            make("button", { onclick: () => this.vary(placing) }, "vary this one"),
+            make("small", {}, "mirrored, slower, in other colours"),
+          ),
+      make("h3", {}, "what it holds"),
       this.phraseList(placing.phrase),
       this.buttons([placing.where]),
     ];
@@ -112,6 +153,15 @@ export class ClipPanel {
       ),
       this.buttons([point.where]),
     ];
+  }
+
+  /** A placing in [order] has no room for variations: it becomes a block of its own. */
+  async vary(placing) {
+    const answer = await edit(`vary ${placing.phrase}`, [
+      { op: "add", kind: "clip", values: { phrase: placing.phrase }, from: fraction(placing.from) },
+      { op: "delete", where: placing.where },
+    ]);
+    if (answer?.added) put({ chosen: answer.added.map((where) => `${where}|`) });
   }
 
   several(wheres) {
@@ -228,6 +278,15 @@ export class ClipPanel {
           ),
         ),
       ),
+      make("h3", {}, "The show"),
+      ...SHOW.map((param) =>
+        parameter(
+          param,
+          show[param.key],
+          (value) => edit(`set the ${param.key}`, [{ op: "set", where: "", key: param.key, value }]),
+          "s",
+        ),
+      ),
       make("h3", {}, "Colours"),
       ...Object.entries(show.colours).map(([name, { written, screen }]) =>
         make(
@@ -242,7 +301,23 @@ export class ClipPanel {
           swatches(screen),
         ),
       ),
+      this.newColour(),
     ];
+  }
+
+  newColour() {
+    const name = make("input", {
+      type: "text",
+      class: "middle",
+      placeholder: "a name",
+      "aria-label": "name of a new colour",
+    });
+    const colour = make("input", { type: "color", value: "#ff6a00", "aria-label": "the new colour" });
+    const add = () =>
+      edit(`name a colour ${name.value}`, [
+        { op: "set", where: "colour", key: name.value.trim(), value: colour.value },
+      ]);
+    return make("div", { class: "row" }, name, colour, make("button", { onclick: add }, "name it"));
   }
 
   setZone(zone) {
@@ -342,10 +417,6 @@ export class ClipPanel {
     input.addEventListener("keydown", (event) => event.key === "Enter" && done());
     return make("div", { class: "row" }, input, make("button", { class: "primary", onclick: done }, "make it"));
   }
-}
-
-function needed(key, block, trigger) {
-  return trigger ? key === "bars" : false;
 }
 
 function describe(block) {

@@ -7,10 +7,10 @@ const PLAIN_HEX = /^#[0-9a-f]{6}$/i;
 
 /**
  * A row for one parameter. param: a row of the effects table. value: as written, or undefined if it is left out.
- * write(value): null takes the key out.
+ * write(value): null takes the key out. prefix: of the control's id.
  */
-export function parameter(param, value, write) {
-  const id = `p-${param.key}`;
+export function parameter(param, value, write, prefix = "p") {
+  const id = `${prefix}-${param.key}`;
   const written = value !== undefined;
   const control = controlOf(param, value, write, id);
   return make(
@@ -47,6 +47,10 @@ function controlOf(param, value, write, id) {
       });
     case "colours":
       return colours(param, value, write, id);
+    case "zone":
+      return choice(["", ...store.show.zones], value, (zone) => write(zone || null), { id, left: "" });
+    case "event":
+      return line(param, value, write, id, store.effects.events);
     default:
       return line(param, value, write, id);
   }
@@ -62,7 +66,7 @@ export function choice(choices, value, write, { id, left, label } = {}) {
 }
 
 /** A value typed: numbers as numbers, lists as lists, all else as text. */
-function line(param, value, write, id) {
+function line(param, value, write, id, choices = null) {
   const number = ["number", "whole"].includes(param.kind);
   const input = make("input", {
     id,
@@ -78,6 +82,19 @@ function line(param, value, write, id) {
       write(typed === "" ? null : read(typed, number));
     },
   });
+  if (choices) {
+    input.setAttribute("list", `${id}-choices`);
+    return make(
+      "span",
+      {},
+      input,
+      make(
+        "datalist",
+        { id: `${id}-choices` },
+        choices.map((one) => make("option", { value: one })),
+      ),
+    );
+  }
   input.addEventListener("keydown", (event) => {
     if (!number || !["ArrowUp", "ArrowDown"].includes(event.key)) return;
     event.preventDefault();

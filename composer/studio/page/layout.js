@@ -150,16 +150,16 @@ function lanesOf(items) {
   order.sort(
     (a, b) => (items[a].clip?.layer ?? 0) - (items[b].clip?.layer ?? 0) || items[a].from - items[b].from || a - b,
   );
-  const ends = [];
+  const lanes = []; // of each, the items in it
   const laneOf = [];
   for (const number of order) {
     const { from, to } = items[number];
-    let lane = ends.findIndex((end) => end <= from + 1e-6);
-    if (lane < 0) lane = ends.length;
-    ends[lane] = to;
+    let lane = lanes.findIndex((held) => held.every((one) => one.to <= from + 1e-6 || one.from >= to - 1e-6));
+    if (lane < 0) lane = lanes.push([]) - 1;
+    lanes[lane].push(items[number]);
     laneOf[number] = lane;
   }
-  return { items, lanes: ends.length, laneOf };
+  return { items, lanes: lanes.length, laneOf };
 }
 
 /** What a block is called: its own name, else its effect. */

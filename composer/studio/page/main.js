@@ -44,6 +44,7 @@ function start() {
   find("score").tabIndex = 0;
   // For tests and for the curious; nothing here reads it.
   window.studio = { store, page };
+  addEventListener("hashchange", goToAddress);
   load();
 }
 
@@ -51,6 +52,7 @@ async function load() {
   try {
     const [effects] = await Promise.all([getJson("effects"), refresh()]);
     put({ effects });
+    goToAddress();
   } catch (error) {
     if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
     notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
@@ -61,6 +63,23 @@ async function load() {
     audit: () => fetchAudit(),
     job: (job) => jobTold(job),
   });
+  setInterval(tellConnection, 1000);
+}
+
+/** Whether what is done here still reaches the files. */
+function tellConnection() {
+  const there = window.studio.events.readyState === EventSource.OPEN;
+  const text = there
+    ? ""
+    : "The studio is stopped. Start it again and open its new address: all that was done is saved.";
+  if (find("saved").textContent !== text) find("saved").textContent = text;
+}
+
+/** An address after the page's own, such as #17.3, is gone to. */
+function goToAddress() {
+  const [, bar, beat] = /^#(\d+)(?:\.(\d+))?$/.exec(location.hash) ?? [];
+  const found = store.show?.bars.find((one) => one.bar === Number(bar));
+  if (found) page.player.goTo(Math.min(found.to - 0.01, found.from + Number(beat ?? 1) - 1));
 }
 
 function heardOfChange({ page: by, what, files, version }) {

@@ -8,6 +8,14 @@ import { AuditPanel } from "./audit_panel.js";
 import { BakePanel } from "./bake_panel.js";
 import { TextPanel } from "./text_panel.js";
 
+// What each tab shows of the store.
+const SHOWS = {
+  clip: "state effects rig chosen range at playing",
+  song: "state song at playing taps",
+  audit: "state rig audit limiter",
+  bake: "state jobs board",
+  text: "state scoreText",
+};
 const NAMES = { clip: "Clip", song: "Song", audit: "Audit", bake: "Bake", text: "Text" };
 
 export class Panel {
@@ -51,9 +59,12 @@ export class Panel {
     this.body.addEventListener("change", ({ target }) => (target.defaultValue = target.value), true);
     fill(this.root, this.tabs, this.body);
     watch("tab", () => this.show());
-    watch("chosen range at playing state effects audit jobs board song rig limiter taps scoreText", () =>
-      this.refresh(),
-    );
+    for (const [name, keys] of Object.entries(SHOWS)) watch(keys, () => store.tab === name && this.refresh());
+    // Nothing is made anew under a finger that is just pressing it.
+    this.body.addEventListener("pointerdown", () => (this.pressed = true));
+    for (const over of ["pointerup", "pointercancel"]) {
+      addEventListener(over, () => setTimeout(() => this.released()));
+    }
     this.show();
   }
 
@@ -62,6 +73,7 @@ export class Panel {
   }
 
   show() {
+    this.pressed = false;
     for (const tab of this.tabs.children) {
       const open = tab.id === `tab-${store.tab}`;
       tab.setAttribute("aria-selected", open);
@@ -79,6 +91,11 @@ export class Panel {
   }
 
   render(panel) {
+    if (this.pressed) {
+      this.late = true;
+      return;
+    }
+    this.late = false;
     const focus = this.body.contains(document.activeElement) ? document.activeElement : null;
     const id = focus?.id;
     const typing = focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue;
@@ -87,6 +104,11 @@ export class Panel {
     fill(this.body, panel.render());
     this.body.scrollTop = scrollTop;
     if (id) find(id)?.focus({ preventScroll: true });
+  }
+
+  released() {
+    this.pressed = false;
+    if (this.late) this.refresh();
   }
 
   /** The keyboard's way in: the first field of the tab. */

@@ -93,7 +93,7 @@ export class Player {
     const us = this.seconds() * 1e6;
     const beat = time.beat(us);
     this.view.point(beat);
-    if (this.sound.playing && this.following) this.view.reveal(beat, { smooth: true });
+    this.follow(beat);
     const at = pieceAt(store.pieces, us);
     const had = at ? this.cache.packet(at.id) : null;
     if (at && this.sound.playing) this.wantNext(at);
@@ -103,6 +103,14 @@ export class Player {
     }
     this.told(beat, us, at, had);
     store.at = beat; // not `put`: what hangs on a finger that moves looks for itself
+  }
+
+  /** Turn the page when the finger comes to another system; not while a hand scrolls. */
+  follow(beat) {
+    const system = this.view.systemAt(beat);
+    if (system === this.followed) return;
+    this.followed = system;
+    if (this.sound.playing && this.following) this.view.reveal(beat, { smooth: true });
   }
 
   /** The bars to come are fetched before the finger is there. */

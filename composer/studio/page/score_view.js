@@ -373,6 +373,10 @@ export class ScoreView {
     this.attend();
   }
 
+  systemAt(beat) {
+    return this.layout.systems.length ? systemOf(this.layout.systems, beat) : null;
+  }
+
   /** The finger at a beat. It points from above the sound down through the staves. */
   point(beat) {
     const { systems } = this.layout;
