@@ -81,7 +81,7 @@ def bake(
     out = out or show.folder / "out"
     model = CurrentModel(show.rig)
     mode = limiter or show.score.limiter
-    with Bakery(show, out, small) as bakery:
+    with Bakery(show, out, small, jobs) as bakery:
         softened: list[dict[str, Any]] = []
         try:
             if soften or show.score.flashes == "soften":

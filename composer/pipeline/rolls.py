@@ -7,6 +7,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
@@ -72,11 +73,12 @@ class Bakery:
 
     Use as a context; whatever is not delivered at its end is removed. `allotments` (controller -> supply ->
     milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by, and so may
-    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`.
+    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`. `jobs` rolls
+    are packed at a time.
     """
 
-    def __init__(self, show: Show, out: Path, small: bool = False) -> None:
-        self.show, self.out, self.small = show, out, small
+    def __init__(self, show: Show, out: Path, small: bool = False, jobs: int = 1) -> None:
+        self.show, self.out, self.small, self.jobs = show, out, small, jobs
         self.allotments: Mapping[str, Mapping[str, int]] = {}
         self.most_a: NDArray[np.float64] | None = None
         self._new = not out.exists()
@@ -121,6 +123,9 @@ class Bakery:
                 allotments = self.allotments.get(name, {})
                 draws = watched(model, name, self.most_a, allotments) if self.most_a is not None else ()
                 writer.header = header_of(show, name, allotments, draws)
+            if self.jobs > 1:  # threads will do: zlib, where the time goes, lets others run
+                with ThreadPoolExecutor(self.jobs) as pool:
+                    list(pool.map(RollWriter.close, writers.values()))
 
     def deliver(self) -> dict[str, Path]:
         """Put the rolls, players, settings and manifests in their places.
