@@ -73,8 +73,8 @@ class Bakery:
 
     Use as a context; whatever is not delivered at its end is removed. `allotments` (controller -> supply ->
     milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by, and so may
-    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`. `jobs` rolls
-    are packed at a time.
+    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`. `jobs`
+    rolls are packed at a time.
     """
 
     def __init__(self, show: Show, out: Path, small: bool = False, jobs: int = 1) -> None:
