@@ -1,6 +1,7 @@
 """Decodes rolls in MicroPython, for the tests. Usage: decode.py GLOW VERB FILE [more]; answers in lines on stdout.
 
 rolls FILE       each roll of a file (4 bytes of length before each): `refused WHY`, or a hash a group, - if dark
+one_roll FILE    the same of a roll by itself
 walk FILE SEED   enter groups by lot, frames in rising, falling and any order: `same` if all is as when played through
 alloc FILE       bytes of memory that a group takes: the most, and how many groups; then what the roll itself takes
 times FILE       start, length and dues of each group
@@ -51,13 +52,17 @@ def rolls(path):
                 break
             with open(path + ".one", "wb") as one:
                 one.write(file.read(int.from_bytes(size, "little")))
-            try:
-                roll = Roll(path + ".one")
-            except RollError as error:
-                print("refused", error)
-                continue
-            print(" ".join(shown(roll, group) for group in range(roll.head.groups)))
-            roll.close()
+            one_roll(path + ".one")
+
+
+def one_roll(path):
+    try:
+        roll = Roll(path)
+    except RollError as error:
+        print("refused", error)
+        return
+    print(" ".join(shown(roll, group) for group in range(roll.head.groups)))
+    roll.close()
 
 
 def walk(path, seed):

@@ -15,8 +15,11 @@ for (const name of fs.readdirSync(path.join(folder, "glow"))) {
     python.FS.writeFile(`/player/glow/${name}`, fs.readFileSync(path.join(folder, "glow", name)));
   }
 }
+for (const name of ["hw_fake.py"]) {
+  python.FS.writeFile(`/player/${name}`, fs.readFileSync(path.join(path.dirname(script), name)));
+}
 const inside = words.map((word) => {
-  if (!fs.existsSync(word)) return word;
+  if (!fs.existsSync(word) || fs.statSync(word).isDirectory()) return word;
   python.FS.writeFile(`/${path.basename(word)}`, fs.readFileSync(word));
   return `/${path.basename(word)}`;
 });

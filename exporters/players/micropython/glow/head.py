@@ -3,73 +3,11 @@
 Nothing is taken from a file before its length fits, and nothing is believed before `head_crc` has passed.
 """
 
-try:
-    from . import fast
-except SyntaxError:  # an interpreter without native code
-    from . import plain as fast
-
-from array import array
+from .index import check_index, check_units
+from .words import TABLE, RollError, begin, crc_is, fast, u16, u24, u32
 
 MOST_PRODUCT = 0x3FFFFFFF
 MOST_UNIT_BYTES = 1 << 24
-
-
-class RollError(ValueError):
-    """A roll that must not be played: what is wrong, in one line."""
-
-
-# Words for nibbles 0 to 15 of CRC-32: four steps of the polynomial EDB88320 each.
-TABLE = array("H", bytes(64))
-
-
-def _table():
-    for at in range(16):
-        low, high = at, 0
-        for _ in range(4):
-            odd = low & 1
-            low = low >> 1 | (high & 1) << 15
-            high >>= 1
-            if odd:
-                low ^= 0x8320
-                high ^= 0xEDB8
-        TABLE[2 * at] = low
-        TABLE[2 * at + 1] = high
-
-
-_table()
-
-
-def u16(data, at):
-    """Two bytes, least significant first."""
-    return data[at] | data[at + 1] << 8
-
-
-def u24(data, at):
-    """Three bytes."""
-    return data[at] | data[at + 1] << 8 | data[at + 2] << 16
-
-
-def u32(data, at):
-    """Four bytes: beyond 2^30 it takes memory."""
-    return u16(data, at) | u16(data, at + 2) << 16
-
-
-def span(data, at):
-    """u32(data, at + 8) - u32(data, at), without memory where it is small: how long entry `at` of a page lasts."""
-    return (u16(data, at + 10) - u16(data, at + 2) << 16) + u16(data, at + 8) - u16(data, at)
-
-
-def crc_is(state, data, at):
-    """Whether a finished CRC `state` is the number at data[at]."""
-    for i in range(4):
-        if state[i] ^ 255 != data[at + i]:
-            return False
-    return True
-
-
-def begin(state):
-    """Begin a CRC."""
-    state[0] = state[1] = state[2] = state[3] = 255
 
 
 class Head:
@@ -121,8 +59,8 @@ class Head:
         if self.bytes_long > size:
             raise RollError(f"the head needs {self.bytes_long} bytes, the file has {size}")
 
-    def check(self):
-        """Read and check the rest of the head. Raises RollError, OSError."""
+    def check(self, feed=None):
+        """Read and check the rest of the head, calling `feed` now and then. Raises RollError, OSError."""
         # The CRC of the whole head first, in one pass; what is read again below is checked by its sense alone.
         file, buf = self._file, self._buf
         left = self.bytes_long - 68 - 4
@@ -137,8 +75,8 @@ class Head:
         self.crc = bytes(buf[:4])
         file.seek(68)
         self._read_tables(*self._counts)
-        self._read_units()
-        self._read_index()
+        check_units(self, file, buf, feed)
+        self.end_us = check_index(self, file, buf, feed)
         self._file = self._buf = self._crc = None
 
     def _ranged(self, name, value, low, high):
@@ -216,65 +154,6 @@ class Head:
         fed = names[2 + 2 * strings :]
         if len(set(self.names)) != strings or len(set(fed)) != supplies:
             raise RollError("a name stands twice")
-
-    def _read_units(self):
-        buf = self._buf
-        depth, most_frames, most_payload, dense, sparse = -1, 0, 0, 1, 1
-        for number in range(self.units):
-            self._take(14)
-            at, n, frames = u32(buf, 0), u24(buf, 4), buf[7]
-            if n < 6 or at < self.bytes_long or at + n > self.file_bytes:
-                raise RollError(f"unit {number}: its payload lies outside the payloads")
-            if buf[8] > 15 or buf[8] and buf[8] != depth + 1:
-                raise RollError(f"unit {number}: its depth does not follow from the unit before")
-            size = frames * self.frame_bytes
-            if buf[9] > 31 or not frames or size > MOST_UNIT_BYTES:
-                raise RollError(f"unit {number}: a field is out of range")
-            depth = buf[8]
-            most_frames, most_payload = max(most_frames, frames), max(most_payload, n)
-            if buf[9] & 24 == 24:
-                sparse = max(sparse, size)
-            else:
-                dense = max(dense, size)
-        if most_frames != self.most_frames or most_payload != self.most_payload_bytes:
-            raise RollError("most_frames or most_payload_bytes is not that of the units")
-        if not dense <= self.most_unit_bytes <= max(dense, sparse):
-            raise RollError(f"most_unit_bytes is {self.most_unit_bytes}, which the units do not bear out")
-
-    def _read_index(self):
-        buf = self._buf
-        end = None
-        self.start_us = 0
-        for page in range((self.groups + 15) // 16):
-            self._file.seek(self.index_at + 136 * page)
-            count = min(16, self.groups - 16 * page)
-            self._take(8 * count + 8)
-            begin(self._crc)
-            fast.crc(TABLE, self._crc, buf, 8 * count + 4)
-            if not crc_is(self._crc, buf, 8 * count + 4):
-                raise RollError(f"the checksum of page {page} of the index does not match")
-            start = u32(buf, 0)
-            if end is None:
-                self.start_us = start
-            elif end != start:
-                raise RollError(f"page {page} of the index does not start where the page before ends")
-            for i in range(count):
-                self._check_entry(16 * page + i, 8 * i)
-            end = u32(buf, 8 * count)
-        self.end_us = end
-
-    def _check_entry(self, group, at):
-        """Entry at buf[at]; the buffer is left as it was, but not where the file stands."""
-        buf = self._buf
-        length, frames = span(buf, at), buf[at + 7]
-        if not 0 < frames <= length or frames * length > MOST_PRODUCT:
-            raise RollError(f"group {group}: {frames} frames in {length} us")
-        unit = u16(buf, at + 4)
-        if unit >= self.units:
-            raise RollError(f"group {group}: there is no unit {unit}")
-        self._file.seek(self.units_at + 14 * unit + 7)
-        if buf[at + 6] + frames > self._file.read(1)[0]:
-            raise RollError(f"group {group}: unit {unit} does not hold its frames")
 
 
 def _is_text(name):

@@ -8,7 +8,7 @@ from array import array
 
 import deflate
 
-from .head import TABLE, begin, crc_is, fast, u24, u32
+from .words import TABLE, begin, crc_is, fast, u24, u32
 
 PIECE = 512  # bytes read or inflated in one step
 PAIRS = 256  # marks checked in one step

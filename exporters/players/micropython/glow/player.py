@@ -1,0 +1,465 @@
+"""The player: states, lines, songs, the loop. exporters/LINK.md says what a line does; PLAYER.md the rest.
+
+Nothing here writes to the flash. Whatever goes wrong, the strings go dark, the reason is said on the serial line and
+blinks on the board's own LED, and the player waits.
+"""
+
+import gc
+
+from .clock import Clock
+from .output import Output
+from .pulse import MARK, MARK_MS, START, STOP, Lead, Listener
+from .show import Show
+from .talk import Talk
+from .wiring import Wiring
+from .words import RollError
+
+IDLE, CUED, PLAYING, PAUSED, LOST, LIVE, WIRING = 0, 1, 2, 3, 4, 5, 6
+
+SILENCE_MS = 10_000
+LIVE_SILENCE_MS = 2_000
+AGAIN_MS = 1_000  # dark strings are told so again, in case a disturbance lit a pixel
+WATCHDOG_MS = 2_000
+BOOT_STOP_MS = 3_000  # after so long a lead says stop, so that all know where the list is
+EARLY_MS = -300  # where a song begins that a button, a pulse or the list starts
+SWEEP_MS = 10_000  # how often memory that packets took is swept, after a frame has gone
+
+# Blinks of the board's own LED: so many short ones, then a pause. None while playing: it is on.
+BLINKS = {"asked": 1, "end": 1, "button": 1, "pulse": 1, "link": 2, "roll": 3, "memory": 4, "error": 5, "reset": 6}
+
+
+class Player:
+    """One board. `step` is called for ever; it never waits longer than a frame takes."""
+
+    def __init__(self, hw, settings):
+        self.hw = hw
+        self.settings = settings
+        self.output = Output(hw, settings)
+        self.output.dark()
+        self.clock = Clock(hw)
+        self.state = IDLE
+        self.show = None
+        self.file = None
+        self.blackout = False
+        self.followed = False  # an `at` was heard since `start`
+        self.spoken_ms = 0
+        self.up_ms = 0  # milliseconds since boot
+        self._last = hw.ticks()
+        self._rest_us = 0
+        self.live = bytearray(self.output.frame_bytes)
+        self._live_ms = 0
+        self._before_live = IDLE
+        self._wiring = None
+        self._redo = False  # the frame that stands is to be sent again
+        self._dark_ms = 0
+        self._held = -1
+        self._why = "asked"
+        self.alone = False  # songs come from the list
+        self._song = 0
+        self._next_song_ms = -1
+        self._stop_heard = False
+        self._places = None
+        self._swept_ms = 0
+        self.listener = Listener(hw)
+        leads = settings.get("lead") or ("wire" if settings["pulse_out_pin"] is not None else "")
+        self.lead = Lead(hw) if leads == "wire" else None
+        self._told_start = False
+        self._told_mark = 0
+        self._told_stop = False
+        self._pressed_ms = 0
+        self._was_pressed = False
+        self.talk = Talk(self)
+        self._feed = hw.feed
+        if not hw.power_on():
+            self._why = "reset"
+        self.talk.say("boot", settings["controller"])
+        if settings["start"] == "boot" and hw.power_on():
+            self._next_song_ms = BOOT_STOP_MS + 1_000
+
+    # ---- what a line, a button or a pulse asks for: None, or the reason why not --------------------------------
+
+    def cue(self, name):
+        """Open a roll. Dark."""
+        self._darken()
+        self.state = IDLE
+        self._close()
+        try:
+            self.show = Show(name, self.output, self._feed, self._places)
+        except RollError:
+            return "roll"
+        except OSError:
+            return "file"
+        except MemoryError:
+            self._places = None
+            gc.collect()
+            return "memory"
+        head = self.show.roll.head
+        self._places = self.show.places()
+        if head.controller != self.settings["controller"].encode() or not self.output.fits(head):
+            self._close()
+            return "other"
+        self.output.watch(head)
+        self.output.dimmed = 0
+        self.file = name
+        self.state = CUED
+        self.clock.running = False
+        self.clock.ms = self.clock.us = 0
+        return None
+
+    def start(self, ms, us=0):
+        """Play from a position. While playing, a late repeat counts as an `at`."""
+        if self.state == WIRING or self.state == LIVE or not self.show:
+            return "state"
+        clock = self.clock
+        clock.tick()
+        if self.state == PLAYING and -250_000 <= clock.ahead_us(ms, us) <= 0:
+            self._sample(ms, us)
+            return None
+        self._watch()
+        clock.start(ms, us)
+        self.followed = False
+        self._to_clock()
+        return None
+
+    def _to_clock(self):
+        self.state = PLAYING
+        self.show.seek(self.clock)
+        if self.show.early(self.clock):
+            self._darken()
+        self._told_mark = max(0, self.clock.ms) // MARK_MS * MARK_MS
+        self.hw.led(True)
+
+    def at(self, ms, us=0):
+        """The sound is there now."""
+        if self.state != PLAYING and self.state != LOST:
+            return "state"
+        self.clock.tick()
+        self._sample(ms, us)
+        self.followed = True
+        if self.state == LOST:
+            self._to_clock()
+        return None
+
+    def _sample(self, ms, us):
+        if self.clock.sample(ms, us) and self.state == PLAYING:
+            self.show.seek(self.clock)
+
+    def pause(self):
+        """Hold the frame that stands."""
+        if self.state == PAUSED:
+            return None
+        if self.state != PLAYING:
+            return "state"
+        self.clock.tick()
+        self.clock.running = False
+        self.state = PAUSED
+        return None
+
+    def stop(self, why="asked"):
+        """Dark, close the roll, wait."""
+        self._darken()
+        self._close()
+        self.state = IDLE
+        self.clock.running = False
+        self.clock.ms = self.clock.us = 0
+        self.blackout = False
+        self.alone = False
+        self._next_song_ms = -1
+        self._why = why.split(" ")[0]
+        self.hw.led(False)
+        self.hw.watchdog_off()
+
+    def bright(self, level):
+        """0 to 255, from now on."""
+        self.output.bright = level
+        self._redo = True
+
+    def dark(self, on):
+        """Dark while everything runs on, or light again."""
+        self.blackout = on
+        self._redo = True
+
+    def wiring(self, on):
+        """Begin or end the wiring test."""
+        if on:
+            self.stop()
+            self._watch()
+            self._wiring = Wiring(self.output.strings, self.live)
+            self.output.watch(None)
+            self.state = WIRING
+            self.hw.led(True)
+        elif self.state == WIRING:
+            self._wiring = None
+            self.stop()
+            for i in range(len(self.live)):
+                self.live[i] = 0
+
+    def show_live(self):
+        """Light the live frame."""
+        if self.state not in (IDLE, CUED, LIVE):
+            return "state"
+        if self.state != LIVE:
+            self._before_live = self.state
+            self._watch()
+            self.output.watch(None)
+        self.state = LIVE
+        self._redo = True
+        self._live_ms = self.up_ms
+        return None
+
+    def heard_live(self):
+        """A piece of a live frame has come."""
+        self._live_ms = self.up_ms
+
+    # ---- the loop ---------------------------------------------------------------------------------------------
+
+    def run(self):
+        """For ever, until Ctrl-C."""
+        try:
+            while True:
+                self.step()
+        finally:
+            self._darken()
+            self.hw.led(False)
+            if not self.hw.watchdog_off():
+                self.hw.reset()
+
+    def step(self):
+        """One round. Errors end in darkness, with their reason."""
+        try:
+            self._step()
+        except RollError:
+            self.fail("roll")
+        except OSError as error:
+            self.fail(f"error {error}")
+        except MemoryError:
+            self._places = None
+            self.fail("memory")
+        except Exception as error:
+            self.fail(f"error {type(error).__name__} {error}")
+
+    def fail(self, why):
+        """Dark, and say why."""
+        alone = self.alone
+        self.stop(why)
+        gc.collect()
+        self.talk.say("stop", why)
+        if alone:
+            self._after_song()
+
+    def _step(self):
+        hw = self.hw
+        hw.feed()
+        self._count()
+        near = False
+        if self.state == PLAYING:
+            near = self._play()
+        elif self.state == PAUSED:
+            if self._redo and self.show.again(self.clock, hw, self.blackout):
+                self._redo = False
+        elif self.state == LIVE:
+            self._live()
+        elif self.state == WIRING:
+            self._walk()
+        else:
+            self._wait()
+        if near:
+            return
+        self.talk.step()
+        self._silence()
+        if self.lead:
+            self._lead()
+        self._pulses()
+        self._button()
+        if self._next_song_ms >= 0 and self.up_ms >= self._next_song_ms:
+            self._next_song_ms = -1
+            self._start_song(EARLY_MS)
+        if self.state == IDLE or self.state == CUED:
+            hw.sleep_ms(1)
+
+    def _count(self):
+        now = self.hw.ticks()
+        us = self._rest_us + self.hw.ticks_diff(now, self._last)
+        self._last = now
+        self.up_ms += us // 1000
+        self._rest_us = us % 1000
+
+    def _play(self):
+        clock, show = self.clock, self.show
+        clock.tick()
+        if show.over:
+            self._end()
+            return False
+        if self._redo:
+            self._redo = not show.again(clock, self.hw, self.blackout)
+            return False
+        return show.step(clock, self.hw, self.blackout)
+
+    def _end(self):
+        """The roll's end: dark, and ready to begin again."""
+        self._darken()
+        self.clock.running = False
+        self.clock.ms = self.clock.us = 0
+        self.state = CUED
+        self._why = "end"
+        self.hw.led(False)
+        if self.alone and self.file == self.settings["quiet_look"]:
+            self.start(0)  # again, until the next song
+            return
+        self.talk.say("end", self.file)
+        if self.alone:
+            self._after_song()
+
+    def _live(self):
+        if self.up_ms - self._live_ms > LIVE_SILENCE_MS:
+            self._darken()
+            self.state = self._before_live
+            if self.show:
+                self.output.watch(self.show.roll.head)
+            for i in range(len(self.live)):
+                self.live[i] = 0
+        elif self._redo and not self.hw.busy():
+            self._redo = False
+            self.output.prepare(self.live, not self.blackout)
+            self.output.send()
+
+    def _walk(self):
+        if self.hw.busy():
+            return
+        if self._wiring.step(self.up_ms):
+            self.output.prepare(self.live)
+            self.output.send()
+            if not self._wiring.word.startswith("pixel"):
+                string = self.output.strings[self._wiring.string]
+                self.talk.say("wiring", f"{self._wiring.word} {string['name']} pin {string['pin']}")
+
+    def _wait(self):
+        if self.state == LOST:
+            self.clock.tick()
+            if self.clock.ms * 1000 + self.clock.us >= self.show.roll.head.end_us:
+                self._end()
+        if self.up_ms - self._dark_ms > AGAIN_MS and not self.hw.busy():
+            self._dark_ms = self.up_ms
+            self.output.prepare(self.live, False)
+            self.output.send()
+        blinks = BLINKS.get(self._why, 5)
+        phase = self.up_ms % (400 * blinks + 2_000)
+        self.hw.led(phase < 400 * blinks and phase % 400 < 150)
+
+    def _silence(self):
+        if self.state == PLAYING and self.followed and self.up_ms - self.spoken_ms > SILENCE_MS:
+            self._darken()
+            self.state = LOST
+            self._why = "link"
+            self.hw.led(False)
+            self.talk.say("stop", "link")
+        if self.talk.packets and self.up_ms - self._swept_ms > SWEEP_MS:
+            self._swept_ms = self.up_ms
+            self.talk.packets = 0
+            gc.collect()
+
+    def _darken(self):
+        self.output.dark()
+        self._dark_ms = self.up_ms
+
+    def _close(self):
+        self.output.watch(None)
+        if self.show:
+            self.show.roll.close()
+            self.show = None
+        self.file = None
+
+    def _watch(self):
+        self.hw.watchdog_on(WATCHDOG_MS)
+
+    # ---- without a computer -----------------------------------------------------------------------------------
+
+    def _start_song(self, ms, us=0):
+        """The next song of the list. A broken one is passed over."""
+        songs = self.settings["songs"]
+        for _ in songs:
+            name = songs[self._song]
+            self._song = (self._song + 1) % len(songs)
+            why = self.cue(name)
+            if not why:
+                self.alone = True
+                self._told_start = False
+                self.start(ms, us)
+                return
+            self._why = why if why in BLINKS else "roll"
+            self.talk.say("stop", f"{why} {name}")
+
+    def _after_song(self):
+        """The next song comes after a pause; a listener waits for its lead."""
+        if self._song or self.settings["loop"]:
+            if self.settings["pulse_in_pin"] is None:
+                self._next_song_ms = self.up_ms + 1000 * self.settings["pause_s"] + 1
+            self._quiet()
+        else:
+            self.alone = False
+            if self.lead:
+                self.lead.raise_(STOP)
+
+    def _quiet(self):
+        """Between songs, a quiet look of one's own."""
+        name = self.settings["quiet_look"]
+        if name and not self.cue(name):
+            self.start(0)
+
+    def _button(self):
+        pressed = self.hw.button()
+        if pressed == self._was_pressed or self.up_ms - self._pressed_ms < 40:
+            return
+        self._was_pressed = pressed
+        self._pressed_ms = self.up_ms
+        if not pressed:
+            return
+        if self.state == IDLE or self.state == CUED:
+            self._start_song(EARLY_MS)
+        else:
+            self._song = 0
+            self.stop("button")
+            self.talk.say("stop", "button")
+            if self.lead:
+                self.lead.raise_(STOP)
+
+    def _pulses(self):
+        kind = self.listener.heard()
+        if not kind:
+            return
+        age = self.listener.age_us
+        if kind == MARK and self.state == PLAYING:
+            self.clock.tick()
+            was_us = self.clock.us - age
+            was_ms = self.clock.ms + was_us // 1000
+            mark = (was_ms + MARK_MS // 2) // MARK_MS * MARK_MS
+            if mark > 0 and abs(was_ms - mark) <= 250:
+                self._sample(mark + age // 1000, age % 1000)
+        elif kind == START and (self._stop_heard or len(self.settings["songs"]) == 1):
+            self._start_song(-250 + age // 1000, age % 1000)
+        elif kind == STOP:
+            self._stop_heard = True
+            self._song = 0
+            if self.state != IDLE:
+                self.stop("pulse")
+                self.talk.say("stop", "pulse")
+
+    def _lead(self):
+        lead = self.lead
+        lead.step()
+        if not self._told_stop and self.up_ms >= BOOT_STOP_MS:
+            self._told_stop = True
+            if self.state == IDLE:
+                lead.raise_(STOP)
+        if self.state != PLAYING or self.file == self.settings["quiet_look"]:
+            return
+        ms = self.clock.ms
+        if not self._told_start and ms >= -250:
+            self._told_start = True
+            if ms < -200:
+                lead.raise_(START)
+        if ms >= self._told_mark + MARK_MS:
+            late = ms - (self._told_mark + MARK_MS)
+            self._told_mark = ms // MARK_MS * MARK_MS
+            if late < 20:
+                lead.raise_(MARK)
