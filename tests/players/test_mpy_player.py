@@ -436,3 +436,24 @@ def test_the_player_never_writes_a_file() -> None:
         text = path.read_text()
         assert {mode for _, mode in re.findall(r"open\(([^()]*?)(?:, (\"\w+\"))?\)", text)} <= {"", '"rb"'}, path
         assert not re.search(r"os\.(remove|rename|mkdir|unlink)|writeblocks|\.flash|NVS", text), path
+
+
+# ---- the page ---------------------------------------------------------------------------------------------------
+
+
+def test_the_page_names_every_key_of_the_settings_and_every_module() -> None:
+    page = (PLAYER.parent / "PLAYER.md").read_text()
+    rows = {word for row in re.findall(r"^\| (.*?) \|", page, re.M) for word in re.findall(r"`(\w+)`", row)}
+    script = (Path(__file__).parent / "mpy_kit" / "play.py").read_text()
+    keys = set(re.findall(r'^ +"(\w+)": ', script.split("def run(")[0], re.M))
+    clocked = {"bit_ns", "start_bytes", "level_byte", "end_bytes"}
+    assert len(keys) > 20 and keys | clocked == rows & (keys | clocked)
+    modules = {path.name for path in (PLAYER / "glow").glob("*.py")} - {"__init__.py"}
+    assert modules <= set(re.findall(r"\w+\.py", page))
+
+
+def test_the_page_gives_the_blinks_that_the_player_has() -> None:
+    text = (PLAYER / "glow" / "player.py").read_text()
+    [blinks] = re.findall(r"^BLINKS = \{(.*)\}", text, re.M)
+    page = (PLAYER.parent / "PLAYER.md").read_text().split("## Why it stopped")[1]
+    assert set(re.findall(r": (\d)", blinks)) == set(re.findall(r"^\| (\d) \|", page, re.M))
