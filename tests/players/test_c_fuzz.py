@@ -53,9 +53,9 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
         made_roll(header_of(3), [Made(1, 0, spec.MARKS, marks, 3)], [(0, 0, 1)] * 20, 13),
     ]
     for number, roll in enumerate(rolls):
-        for flags in (0, 1):
+        for flags in (0, 1, 3, 7):
             for how in (0x00, 0x01, 0x3B):
-                (folder / f"{number}_{flags}_{how}").write_bytes(bytes([flags, how]) + roll)
+                (folder / f"{number}_{flags}_{how}").write_bytes(bytes([flags, how, 40]) + roll)
     return folder
 
 

@@ -146,6 +146,35 @@ def test_storage_that_reads_differently_the_second_time_lights_nothing_wrong(
     assert set(lines[ends[1] :]) == {"played 0s 1s 2s 3d"}
 
 
+@pytest.mark.parametrize("work", [0, 3, 100])
+@pytest.mark.parametrize("kind", ["flips", "fails", "twice"])
+@pytest.mark.parametrize("roll", ["tide", "jumps"])
+def test_no_kind_of_harm_lights_a_wrong_byte_in_other_rolls(
+    programs: dict[str, Path], tmp_path: Path, roll: str, kind: str, work: int
+) -> None:
+    """The roll of the page; and one whose play jumps into units that lean, from everywhere."""
+    path = tmp_path / "a.roll"
+    path.write_bytes(tide() if roll == "tide" else jumping_roll())
+    lines = harm(programs, kind, path, work)
+    assert {line.split()[0] for line in lines} == {"played", "refused"} and len(lines) > 60
+
+
+def jumping_roll() -> bytes:
+    """Chains of three units of three frames, entered at any frame and in any order."""
+    rng = np.random.default_rng(9)
+    units: list[Made] = []
+    stand, window = np.zeros(7, np.uint8), b""
+    for number in range(6):
+        if number % 3 == 0:
+            stand, window = np.zeros(7, np.uint8), b""
+        frames = rng.integers(0, 4, (3, 7)).astype(np.uint8) * 80
+        body = codec.arranged_as(frames, (6, 20, 2)[number % 3], stand)
+        units.append(Made(3, number % 3, (6, 20, 2)[number % 3], deflated(body, window, 12, 9, zlib.Z_FIXED)))
+        stand, window = frames[-1], window + body
+    groups = [(int(rng.integers(6)), first := int(rng.integers(3)), 3 - first) for _ in range(14)]
+    return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
+
+
 # ---- heads that lie ---------------------------------------------------------------------------------------------
 
 

@@ -11,9 +11,6 @@ enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
 #define MOST_UNIT_BYTES 0x1000000u
 #define NONE 0xffffffffu
 
-/* What a call of work() may still spend. */
-typedef int32_t budget;
-
 /* Costs, in some ten instructions, so that slices are of even length (benchmarks/board_c.py). A payload byte is summed
  * up twice and has two thirds of a symbol. */
 enum { COST_CODES = 1000, COST_LITERAL = 4, COST_MATCH = 8, COST_PAYLOAD_BYTE = 5 };
@@ -22,7 +19,7 @@ enum { COST_CODES = 1000, COST_LITERAL = 4, COST_MATCH = 8, COST_PAYLOAD_BYTE = 
 enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
 
 /* What is being done. */
-enum { IDLE, SUM, INFLATE, KEEP, CHECK_MARKS };
+enum { IDLE, SUM, INFLATE, KEEP, CHECK_MARKS, LOADED };
 
 /* Where inflating stands. */
 enum { BETWEEN, STORED, CODED };
@@ -389,10 +386,14 @@ int roll_open(roll_t *r, void *memory, uint32_t bytes)
     r->window = rest;
     rest += 1u << r->header.window_bits;
     for (k = 0; k < 2; k++) {
-        r->frame[k] = rest;
-        r->bytes[k] = rest + r->header.frame_bytes;
-        rest = r->bytes[k] + r->header.most_unit_bytes;
+        r->hand[k].slot = r->slot;
+        r->hand[k].frame = rest;
+        r->slot[k].bytes = rest + r->header.frame_bytes;
+        rest = r->slot[k].bytes + r->header.most_unit_bytes;
     }
+    r->now = r->hand;
+    r->ahead = r->hand + 1;
+    r->loading = r->slot;
     r->crc = NONE;
     r->head_at = 0;
     head(r, r->page, HEADER);
@@ -436,15 +437,15 @@ int roll_name(const roll_t *r, uint32_t which, char *to, uint32_t room)
 /* Another piece of the payload. The checksum runs along: what is inflated must be what was checked. */
 static int refill(roll_t *r)
 {
-    const roll_slot *slot = &r->slot[r->load_slot];
     uint32_t n = least(ROLL_PIECE, r->payload_left);
     if (!n)
         return 0;
-    if (get(r, slot->payload_at + slot->payload_bytes - r->payload_left, r->piece, n) != ROLL_OK) {
-        r->limit = 0;
+    if (get(r, r->payload_at, r->piece, n) != ROLL_OK) {
+        r->limit = 0; /* whatever comes of it, nothing more is taken */
         return 0;
     }
     r->crc = crc_more(r->crc, r->piece, n);
+    r->payload_at += n;
     r->payload_left -= n;
     r->in = r->piece;
     r->in_end = r->piece + n;
@@ -459,7 +460,7 @@ static int fill(roll_t *r, uint32_t n)
         r->held += 8;
     }
     if (r->held < n)
-        r->limit = 0; /* whatever comes of it, nothing more is taken */
+        r->limit = 0;
     return r->held >= n;
 }
 
@@ -596,16 +597,16 @@ static int open_block(roll_t *r)
 }
 
 /* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
-static int copy_coded(roll_t *r, budget *left)
+static int copy_coded(roll_t *r)
 {
     static const uint16_t length_base[29] = {3, 4, 5, 6, 7, 8, 9, 10, 11, 13, 15, 17, 19, 23, 27, 31, 35, 43, 51, 59,
         67, 83, 99, 115, 131, 163, 195, 227, 258};
-    uint8_t *bytes = r->bytes[r->load_slot], *to;
+    uint8_t *bytes = r->loading->bytes, *to;
     uint32_t window = 1u << r->header.window_bits, code, length, distance, extra;
-    while (*left > 0) {
+    while (r->budget > 0) {
         code = symbol(r, r->lit, ROLL_LIT_BITS);
         if (code < 256) {
-            *left -= COST_LITERAL;
+            r->budget -= COST_LITERAL;
             if (r->size >= r->limit)
                 return 0;
             bytes[r->size++] = (uint8_t)code;
@@ -627,7 +628,7 @@ static int copy_coded(roll_t *r, budget *left)
         distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
         if (r->size + length > r->limit || distance > window || distance > r->size + r->history)
             return 0;
-        *left -= COST_MATCH + (budget)(length / 2);
+        r->budget -= COST_MATCH + (int32_t)(length / 2);
         to = bytes + r->size;
         r->size += length;
         for (; to < bytes + distance && length; length--, to++) /* it begins in the units that this one leans on */
@@ -638,25 +639,42 @@ static int copy_coded(roll_t *r, budget *left)
     return 1;
 }
 
-/* ROLL_BUSY, ROLL_OK when the payload has ended as section 9 says, or ROLL_BAD_UNIT. */
-static int inflate(roll_t *r, budget *left)
+/* What was inflated must be by its number of bytes. */
+static int check_size(roll_t *r)
 {
-    while (*left > 0) {
+    roll_slot *slot = r->loading;
+    uint32_t marks;
+    r->repeat = least(r->size, 1u << r->header.window_bits);
+    r->cell = r->marked = r->seen = 0;
+    r->mark_at = 6;
+    if (slot->how < MARKS)
+        return r->size == slot->frames * r->header.frame_bytes ? ROLL_OK : ROLL_BAD_UNIT;
+    if (r->size < 6)
+        return ROLL_BAD_UNIT;
+    marks = le(slot->bytes, 3);
+    slot->values_at = 6 + marks;
+    return marks & 1 || 6 + marks + le(slot->bytes + 3, 3) != r->size ? ROLL_BAD_UNIT : ROLL_OK;
+}
+
+/* ROLL_BUSY, ROLL_OK when the payload has ended as section 9 says, or ROLL_BAD_UNIT. */
+static int inflate(roll_t *r)
+{
+    while (r->budget > 0) {
         int sound;
         if (r->block == CODED) {
-            sound = copy_coded(r, left);
+            sound = copy_coded(r);
         } else if (r->block == STORED) {
             uint32_t byte = bits(r, 8);
-            sound = byte != NONE && r->size < r->limit;
+            sound = r->size < r->limit;
             if (sound)
-                r->bytes[r->load_slot][r->size++] = (uint8_t)byte;
-            *left -= COST_LITERAL;
+                r->loading->bytes[r->size++] = (uint8_t)byte;
+            r->budget -= COST_LITERAL;
             if (--r->stored == 0)
                 r->block = BETWEEN;
         } else if (r->in == r->in_end && !r->payload_left) {
-            return r->limit && r->one && !r->held && r->crc == r->record_crc ? ROLL_OK : ROLL_BAD_UNIT;
+            return r->limit && r->one && !r->held && r->crc == r->payload_crc ? check_size(r) : ROLL_BAD_UNIT;
         } else {
-            *left -= COST_CODES;
+            r->budget -= COST_CODES;
             r->one = 0;
             sound = open_block(r);
             if (r->block == STORED && !r->stored)
@@ -668,62 +686,54 @@ static int inflate(roll_t *r, budget *left)
     return ROLL_BUSY;
 }
 
-/* ---- units ------------------------------------------------------------------------------------------------------ */
+/* ---- loading a unit, step by step: each gives ROLL_BUSY, ROLL_OK or what is wrong ------------------------------- */
 
-static int slot_of(const roll_t *r, uint32_t unit)
+static roll_slot *slot_of(roll_t *r, uint32_t unit)
 {
-    int k;
-    for (k = 0; k < 2; k++)
-        if (r->slot[k].sound && r->slot[k].unit == unit)
-            return k;
-    return -1;
+    roll_slot *slot;
+    for (slot = r->slot; slot < r->slot + 2; slot++)
+        if (slot->sound && slot->unit == unit)
+            return slot;
+    return 0;
 }
 
-/* Begin to load a unit into a slot: its record. 0 if it cannot be believed. */
-static int begin_unit(roll_t *r, uint32_t unit)
+/* Begin to load a unit. If its record cannot be read, or cannot be right, that shows when it is summed up. */
+static void begin_unit(roll_t *r, uint32_t unit)
 {
-    uint8_t row[UNIT];
-    roll_slot *slot = &r->slot[r->load_slot];
+    roll_slot *slot = r->loading;
     slot->sound = 0;
-    r->size = 0;
-    r->unit = unit;
+    slot->unit = r->unit = unit;
     r->job = SUM;
-    if (get(r, r->units_at + UNIT * unit, row, UNIT) != ROLL_OK)
-        return 0;
-    memcpy(r->record, row, UNIT_CHECKED);
-    r->record_crc = ~le(row + 10, 4);
-    slot->unit = unit;
-    if (!unpack(slot, unit_fields, 5, row))
-        return 0;
-    r->payload_left = slot->payload_bytes;
     r->crc = NONE;
-    return 1;
+    r->payload_left = r->limit = r->size = 0;
+    if (get(r, r->units_at + UNIT * unit, r->record, UNIT) == ROLL_OK && unpack(slot, unit_fields, 5, r->record)) {
+        r->payload_at = slot->payload_at;
+        r->payload_left = slot->payload_bytes;
+        r->limit = least(slot->frames * r->header.frame_bytes, r->header.most_unit_bytes);
+    }
 }
 
 /* The CRC of the payload and of its record, before any of it is inflated. */
-static int sum_payload(roll_t *r, budget *left)
+static int sum_payload(roll_t *r)
 {
-    const roll_slot *slot = &r->slot[r->load_slot];
-    while (r->payload_left) {
-        if (*left <= 0)
+    const roll_slot *slot = r->loading;
+    for (; r->payload_left; r->budget -= ROLL_PIECE) {
+        if (r->budget <= 0)
             return ROLL_BUSY;
         if (!refill(r))
-            return ROLL_BAD_UNIT;
-        *left -= (budget)(r->in_end - r->in);
+            break;
     }
-    if (crc_more(r->crc, r->record, UNIT_CHECKED) != r->record_crc)
+    if (!r->limit || ~crc_more(r->crc, r->record, UNIT_CHECKED) != le(r->record + UNIT_CHECKED, 4)
+        || (slot->depth && r->ring_unit != r->unit - 1))
         return ROLL_BAD_UNIT;
-    if (slot->depth && r->ring_unit != r->unit - 1) /* believed only now */
-        return ROLL_BAD_UNIT;
-    /* The second time around the sum is of the payload alone. */
-    r->record_crc = r->crc;
+    r->payload_crc = r->crc; /* for when it is read again */
     r->crc = NONE;
+    r->payload_at = slot->payload_at;
     r->payload_left = slot->payload_bytes;
     r->in = r->in_end;
     r->hold = r->held = 0;
     r->block = BETWEEN;
     r->one = 0;
-    r->limit = least(slot->frames * r->header.frame_bytes, r->header.most_unit_bytes);
     if (!slot->depth)
         r->history = 0;
     r->ring_unit = NONE;
@@ -731,35 +741,33 @@ static int sum_payload(roll_t *r, budget *left)
 }
 
 /* The unit's last bytes into the window, for a unit that leans on it. `repeat` of them are left. */
-static int keep_window(roll_t *r, budget *left)
+static int keep_window(roll_t *r)
 {
     uint32_t whole = 1u << r->header.window_bits;
-    while (r->repeat) {
-        uint32_t n = least(least(r->repeat, whole - r->window_at), *left > 0 ? 4 * (uint32_t)*left : 0);
-        if (!n)
+    for (; r->repeat; r->budget -= 64) {
+        uint32_t n = least(least(r->repeat, whole - r->window_at), 256);
+        if (r->budget <= 0)
             return ROLL_BUSY;
-        memcpy(r->window + r->window_at, r->bytes[r->load_slot] + r->size - r->repeat, n);
+        memcpy(r->window + r->window_at, r->loading->bytes + r->size - r->repeat, n);
         r->window_at = (r->window_at + n) & (whole - 1);
+        r->history = least(r->history + n, whole);
         r->repeat -= n;
-        *left -= (budget)(n / 4 + 1);
     }
     return ROLL_OK;
 }
 
 /* Marks (section 9): all of them, before one is believed. */
-static int check_marks(roll_t *r, budget *left)
+static int check_marks(roll_t *r)
 {
-    roll_slot *slot = &r->slot[r->load_slot];
-    const uint8_t *bytes = r->bytes[r->load_slot];
-    uint32_t step = (slot->how & STEP) + 1u, cells = (r->header.frame_bytes + step - 1) / step, ended = 0;
-    while (r->mark_at < slot->values_at) {
-        uint32_t skip = bytes[r->mark_at], run = bytes[r->mark_at + 1];
-        if (*left <= 0)
+    const roll_slot *slot = r->loading;
+    uint32_t step = (slot->how & STEP) + 1, cells = (r->header.frame_bytes + step - 1) / step;
+    if (slot->how < MARKS)
+        return ROLL_OK;
+    for (; r->mark_at < slot->values_at; r->mark_at += 2) {
+        uint32_t skip = slot->bytes[r->mark_at], run = slot->bytes[r->mark_at + 1];
+        if (r->budget-- <= 0)
             return ROLL_BUSY;
-        *left -= 1;
-        r->mark_at += 2;
-        ended = !skip && !run;
-        if (ended) {
+        if (!skip && !run) {
             r->seen++;
             r->cell = 0;
             continue;
@@ -774,26 +782,13 @@ static int check_marks(roll_t *r, budget *left)
     return !r->cell && r->seen == slot->frames && slot->values_at + r->marked == r->size ? ROLL_OK : ROLL_BAD_UNIT;
 }
 
-/* What the inflated bytes must be by their number. */
-static int check_size(roll_t *r)
-{
-    roll_slot *slot = &r->slot[r->load_slot];
-    const uint8_t *bytes = r->bytes[r->load_slot];
-    uint32_t marks;
-    if (slot->how < MARKS)
-        return r->size == slot->frames * r->header.frame_bytes ? ROLL_OK : ROLL_BAD_UNIT;
-    if (r->size < 6)
-        return ROLL_BAD_UNIT;
-    marks = le(bytes, 3);
-    if (marks & 1 || marks > r->size - 6 || le(bytes + 3, 3) != r->size - 6 - marks)
-        return ROLL_BAD_UNIT;
-    slot->values_at = 6 + marks;
-    r->mark_at = 6;
-    r->cell = r->marked = r->seen = 0;
-    return ROLL_OK;
-}
-
 /* ---- frames ----------------------------------------------------------------------------------------------------- */
+
+/* Dense values: each frame stands for itself. */
+static int is_values(const roll_slot *slot)
+{
+    return slot->how < MARKS && !(slot->how & CHANGES);
+}
 
 /* n bytes, `stride` apart, to or onto every step-th byte. */
 static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t changes)
@@ -807,30 +802,32 @@ static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride
 }
 
 /* One frame of columns, pairs or rows, onto the one before it. */
-static void apply_dense(const roll_t *r, const roll_slot *slot, const uint8_t *from, uint32_t f, uint8_t *frame)
+static void apply_dense(const roll_t *r, const roll_hand *hand)
 {
-    uint32_t step = (slot->how & STEP) + 1u, changes = slot->how & CHANGES, kind = slot->how & MARKS;
-    uint32_t k, n = slot->frames;
+    uint32_t how = hand->slot->how, step = (how & STEP) + 1, changes = how & CHANGES, kind = how & MARKS;
+    uint32_t n = hand->slot->frames, f = hand->next, k;
+    const uint8_t *from = hand->slot->bytes;
     for (k = 0; k < step; k++) {
+        uint8_t *to = hand->frame + k;
         uint32_t plane = (r->header.frame_bytes - k + step - 1) / step, pairs = plane / 2;
         if (kind == COLUMNS) {
-            lay(frame + k, step, from + f, n, plane, changes);
+            lay(to, step, from + f, n, plane, changes);
         } else if (kind == ROWS) {
-            lay(frame + k, step, from + f * plane, 1, plane, changes);
+            lay(to, step, from + f * plane, 1, plane, changes);
         } else {
-            lay(frame + k, 2 * step, from + 2 * f, 2 * n, pairs, changes);
-            lay(frame + k + step, 2 * step, from + 2 * f + 1, 2 * n, pairs, changes);
-            if (plane & 1)
-                lay(frame + k + (plane - 1) * step, 1, from + n * (plane - 1) + f, 1, 1, changes);
+            lay(to, 2 * step, from + 2 * f, 2 * n, pairs, changes);
+            lay(to + step, 2 * step, from + 2 * f + 1, 2 * n, pairs, changes);
+            lay(to + 2 * pairs * step, 1, from + 2 * pairs * n + f, 1, plane & 1, changes);
         }
         from += n * plane;
     }
 }
 
 /* One frame of marks, which were checked. */
-static void apply_marks(const roll_t *r, const roll_slot *slot, const uint8_t *bytes, roll_hand *hand, uint8_t *frame)
+static void apply_marks(const roll_t *r, roll_hand *hand)
 {
-    uint32_t step = (slot->how & STEP) + 1u, at = 0;
+    const uint8_t *bytes = hand->slot->bytes;
+    uint32_t how = hand->slot->how, step = (how & STEP) + 1, at = 0;
     for (;;) {
         uint32_t skip = bytes[hand->mark_at], run = bytes[hand->mark_at + 1];
         hand->mark_at += 2;
@@ -839,64 +836,59 @@ static void apply_marks(const roll_t *r, const roll_slot *slot, const uint8_t *b
         at += skip * step;
         if (run) {
             run = least(run * step, r->header.frame_bytes - at);
-            lay(frame + at, 1, bytes + hand->value_at, 1, run, slot->how & CHANGES);
+            lay(hand->frame + at, 1, bytes + hand->value_at, 1, run, how & CHANGES);
             hand->value_at += run;
             at += run;
         }
     }
 }
 
-/* The next frame of the unit in hand k. */
-static void apply_next(roll_t *r, unsigned k)
+static void take_in_hand(roll_hand *hand, roll_slot *slot)
 {
-    roll_hand *hand = &r->hand[k];
-    const roll_slot *slot = &r->slot[hand->slot];
-    if (slot->how < MARKS)
-        apply_dense(r, slot, r->bytes[hand->slot], hand->next, r->frame[k]);
-    else
-        apply_marks(r, slot, r->bytes[hand->slot], hand, r->frame[k]);
-    hand->next++;
+    hand->slot = slot;
+    hand->next = 0;
+    hand->mark_at = 6;
+    hand->value_at = slot->values_at;
 }
 
-static void take_in_hand(roll_t *r, unsigned k, unsigned slot)
+/* At most `most` frames, so that `until` is the next one. Values that no later frame counts from are passed over. */
+static void apply(const roll_t *r, roll_hand *hand, uint32_t until, uint32_t most)
 {
-    r->hand[k].slot = slot;
-    r->hand[k].next = 0;
-    r->hand[k].mark_at = 6;
-    r->hand[k].value_at = r->slot[slot].values_at;
-}
-
-/* Dense values: each frame stands for itself. */
-static int is_values(const roll_slot *slot)
-{
-    return slot->how < MARKS && !(slot->how & CHANGES);
-}
-
-/* Frames in hand k until `next` is the next one. Values that no later frame counts from are passed over. */
-static void apply_until(roll_t *r, unsigned k, uint32_t next)
-{
-    roll_hand *hand = &r->hand[k];
-    if (next && hand->next < next - 1 && is_values(&r->slot[hand->slot]))
-        hand->next = next - 1;
-    while (hand->next < next)
-        apply_next(r, k);
+    if (until && hand->next < until - 1 && is_values(hand->slot))
+        hand->next = until - 1;
+    for (; hand->next < until && most; hand->next++, most--) {
+        if (hand->slot->how < MARKS)
+            apply_dense(r, hand);
+        else
+            apply_marks(r, hand);
+    }
 }
 
 /* ---- what is to come -------------------------------------------------------------------------------------------- */
 
+/* Frames of a unit into the hand ahead, up to the next group's first, or to the end if more units follow on it. */
+static void begin_ahead(roll_t *r, roll_slot *slot, uint32_t until)
+{
+    take_in_hand(r->ahead, slot);
+    r->applies = 1;
+    r->until = until;
+}
+
 /* Load `target`: the units that it leans on first unless they were the last to be loaded, or if `chained`, when all
  * frames are to be applied from darkness on. */
-static void begin_load(roll_t *r, unsigned slot, uint32_t target, uint32_t depth, int chained)
+static void begin_load(roll_t *r, roll_slot *slot, uint32_t target, uint32_t depth, int chained)
 {
-    r->load_slot = (uint8_t)slot;
+    roll_slot *same = slot_of(r, target);
+    if (same)
+        same->sound = 0; /* no unit is held twice; if it is the one that is shown, it still may be */
+    r->loading = slot;
     r->target = target;
     r->chained = (uint8_t)chained;
     if (!chained && r->ring_unit == target - 1)
         depth = 0;
-    if (!begin_unit(r, target - depth))
-        r->payload_left = NONE; /* found when it is summed */
+    begin_unit(r, target - depth);
     if (chained)
-        memset(r->frame[1 - r->at], 0, r->header.frame_bytes);
+        memset(r->ahead->frame, 0, r->header.frame_bytes);
 }
 
 /* The depth of a unit by its record, which is checked only when it is loaded. */
@@ -906,27 +898,16 @@ static int depth_of(const roll_t *r, uint32_t unit, uint32_t *depth)
     if (get(r, r->units_at + UNIT * unit + 8, &byte, 1) != ROLL_OK)
         return 0;
     *depth = byte;
-    return byte <= MOST_DEPTH && byte <= unit;
+    return byte <= unit;
 }
 
 /* Make the next group ready, or begin to. */
 static void plan_next(roll_t *r)
 {
     uint32_t depth, end = r->shown.first + r->shown.frames;
-    int slot, standing, ends;
-    if (r->next_is == UNREAD) {
-        int status = roll_group_at(r, r->next_number, &r->next);
-        if (status == ROLL_END)
-            r->next_is = NO_MORE;
-        if (status != ROLL_OK)
-            return;
-        r->next_is = WAITS;
-    }
-    if (r->next_is != WAITS)
-        return;
-    standing = (int)r->hand[r->at].slot;
-    slot = slot_of(r, r->next.unit);
-    if (!r->dark && slot == standing && r->next.first == end) {
+    roll_slot *slot = slot_of(r, r->next.unit), *standing = r->dark ? 0 : r->now->slot;
+    int follows;
+    if (slot && slot == standing && r->next.first == end) {
         r->next_is = GOES_ON;
         return;
     }
@@ -934,186 +915,134 @@ static void plan_next(roll_t *r)
         r->next_is = IS_DARK;
         return;
     }
-    ends = !r->dark && depth && !r->next.first && r->shown.unit + 1 == r->next.unit && end == r->slot[standing].frames;
-    if (slot >= 0 && ends && slot != standing) {
+    follows = standing && depth && !r->next.first && r->shown.unit + 1 == r->next.unit && end == standing->frames;
+    if (slot && follows) {
         r->next_is = GOES_ON;
-    } else if (slot >= 0 && !depth) {
-        memset(r->frame[1 - r->at], 0, r->header.frame_bytes);
-        take_in_hand(r, 1 - r->at, (unsigned)slot);
-        r->applies = 1;
-        r->until = r->next.first;
-    } else if (r->job == IDLE || r->target != r->next.unit || slot >= 0) {
-        begin_load(r, (unsigned)(1 - standing), r->next.unit, depth, depth && !ends);
+    } else if (slot && !depth) {
+        memset(r->ahead->frame, 0, r->header.frame_bytes);
+        begin_ahead(r, slot, r->next.first);
+    } else if (slot || r->job == IDLE || r->target != r->next.unit) {
+        begin_load(r, r->now->slot == r->slot ? r->slot + 1 : r->slot, r->next.unit, depth, depth && !follows);
     }
 }
 
 /* Look for the next unit that is not at hand, and begin to load it where none lies that is wanted before. */
 static void plan_far(roll_t *r)
 {
-    uint32_t wanted = r->dark ? 0 : 1u << r->hand[r->at].slot, n = r->next_number, last = n + PAGE_ENTRIES, depth;
-    int slot;
-    if (r->next_is == JUMPS)
-        wanted |= 1u << r->hand[1 - r->at].slot;
+    uint32_t wanted = 0, n = r->shown_number + 1 + (r->next_is == IS_DARK), last = n + PAGE_ENTRIES, depth;
+    roll_slot *slot = r->dark ? 0 : r->now->slot;
+    roll_group far;
     r->far_done = 1; /* unless something is begun */
     r->far_frames = 0;
-    for (;; n++) {
-        if (n == last || wanted == 3 || roll_group_at(r, n, &r->far) != ROLL_OK)
+    do {
+        if (slot)
+            wanted |= slot == r->slot ? 1 : 2;
+        if (wanted == 3 || n == last || roll_group_at(r, n, &far) != ROLL_OK)
             return;
-        slot = slot_of(r, r->far.unit);
-        if (slot < 0)
-            break;
-        wanted |= 1u << slot;
-        r->far_frames += r->far.frames;
-    }
-    /* A unit that must be entered through its chain is left until it is the next: that takes the frame in hand. */
-    if (!depth_of(r, r->far.unit, &depth) || (depth && r->far.unit - 1 != r->ring_unit && r->far.unit - 1 != r->shown.unit))
+        slot = slot_of(r, far.unit);
+        r->far_frames += slot ? far.frames : 0;
+        n++;
+    } while (slot);
+    /* A unit that must be entered through its chain is left until it is the next: that takes the hand ahead. */
+    if (!depth_of(r, far.unit, &depth) || (depth && far.unit - 1 != r->ring_unit && far.unit - 1 != r->shown.unit))
         return;
     r->far_done = 0;
-    begin_load(r, wanted & 1, r->far.unit, depth, 0);
+    begin_load(r, r->slot + (wanted & 1), far.unit, depth, 0);
 }
 
 static void plan(roll_t *r)
 {
-    plan_next(r);
-    if (r->job == IDLE && r->next_is != UNREAD && r->next_is != WAITS && !r->far_done)
+    if (r->next_is == UNREAD) {
+        int status = roll_group_at(r, r->shown_number + 1, &r->next);
+        r->next_is = status == ROLL_OK ? WAITS : status == ROLL_END ? NO_MORE : UNREAD;
+    }
+    if (r->next_is == WAITS)
+        plan_next(r);
+    if (r->next_is > WAITS && r->job == IDLE && !r->far_done)
         plan_far(r);
 }
 
-/* The unit being loaded is broken: dark if it was to be next, else forgotten until it is. */
-static void give_up(roll_t *r)
+/* A piece of what is under way: first of what the hand ahead waits for. */
+static void work(roll_t *r)
 {
-    r->job = IDLE;
-    r->applies = 0;
-    r->ring_unit = NONE;
-    if (r->next_is == WAITS && r->next.unit == r->target)
-        r->next_is = IS_DARK;
-    else
-        r->far_done = 1;
-}
-
-/* The next group's first frame: what comes before it in its unit, a frame at a time. */
-static void apply_ahead(roll_t *r, budget *left)
-{
-    roll_hand *hand = &r->hand[1 - r->at];
-    *left -= (budget)r->header.frame_bytes;
-    if (hand->next < r->until)
-        apply_until(r, 1 - r->at, is_values(&r->slot[hand->slot]) ? r->until : hand->next + 1);
-    if (hand->next < r->until)
+    int status;
+    if (r->applies) {
+        apply(r, r->ahead, r->until, 1);
+        r->budget -= (int32_t)r->header.frame_bytes;
+        if (r->ahead->next < r->until)
+            return;
+        r->applies = 0;
+        if (r->chained && r->unit != r->target)
+            begin_unit(r, r->unit + 1);
+        else
+            r->next_is = JUMPS;
         return;
-    r->applies = 0;
-    if (!r->chained || r->unit == r->target)
-        r->next_is = JUMPS;
-    else if (!begin_unit(r, r->unit + 1))
-        give_up(r);
-}
-
-/* A piece of the job. */
-static void work(roll_t *r, budget *left)
-{
-    roll_slot *slot = &r->slot[r->load_slot];
-    int status = ROLL_OK;
-    switch (r->job) {
-    case SUM:
-        *left -= 1;
-        status = r->payload_left == NONE ? ROLL_BAD_UNIT : sum_payload(r, left);
-        if (status == ROLL_OK)
-            r->job = INFLATE;
-        break;
-    case INFLATE:
-        status = inflate(r, left);
-        if (status == ROLL_OK)
-            status = check_size(r);
-        if (status == ROLL_OK) {
-            r->repeat = least(r->size, 1u << r->header.window_bits);
-            r->job = KEEP;
-        }
-        break;
-    case KEEP:
-        status = keep_window(r, left);
-        if (status == ROLL_OK) {
-            r->history = least(r->history + least(r->size, 1u << r->header.window_bits), 1u << r->header.window_bits);
-            r->job = CHECK_MARKS;
-        }
-        break;
-    case CHECK_MARKS:
-        if (slot->how >= MARKS)
-            status = check_marks(r, left);
-        if (status != ROLL_OK)
-            break;
-        slot->sound = 1;
-        r->ring_unit = r->unit;
-        r->job = IDLE;
-        if (r->chained) {
-            take_in_hand(r, 1 - r->at, r->load_slot);
-            r->applies = 1;
-            r->until = r->unit == r->target ? r->next.first : slot->frames;
-        } else if (r->unit != r->target && !begin_unit(r, r->unit + 1)) {
-            status = ROLL_BAD_UNIT;
-        }
     }
-    if (status != ROLL_OK && status != ROLL_BUSY)
-        give_up(r);
+    status = r->job == SUM ? sum_payload(r) : r->job == INFLATE ? inflate(r) : r->job == KEEP ? keep_window(r)
+                                                                                             : check_marks(r);
+    if (status == ROLL_BUSY)
+        return;
+    if (status != ROLL_OK) { /* dark if it was to be next, else forgotten until it is */
+        r->job = IDLE;
+        r->ring_unit = NONE;
+        r->far_done = 1;
+        if (r->next_is == WAITS && r->next.unit == r->target)
+            r->next_is = IS_DARK;
+    } else if (++r->job == LOADED) {
+        r->job = IDLE;
+        r->loading->sound = 1;
+        r->ring_unit = r->unit;
+        if (r->chained)
+            begin_ahead(r, r->loading, r->unit == r->target ? r->next.first : r->loading->frames);
+        else if (r->unit != r->target)
+            begin_unit(r, r->unit + 1);
+    }
 }
 
 int roll_work(roll_t *r, uint32_t most)
 {
-    budget left = (budget)least(most, 0x7fffffff);
+    r->budget = (int32_t)least(most, 0x7fffffff);
     do {
-        if (r->applies)
-            apply_ahead(r, &left);
-        else if (r->job != IDLE)
-            work(r, &left);
         if (!r->applies && r->job == IDLE)
             plan(r);
         if (!r->applies && r->job == IDLE)
             return r->next_is == UNREAD ? ROLL_FAILED_READ : ROLL_OK;
-    } while (left > 0);
+        work(r);
+    } while (r->budget > 0);
     return ROLL_BUSY;
-}
-
-/* About what the unit that is being loaded still costs, and those that must follow it. */
-static uint32_t left_to_load(const roll_t *r)
-{
-    const roll_slot *slot = &r->slot[r->load_slot];
-    uint32_t whole = slot->frames * r->header.frame_bytes, left = 0;
-    if (r->job == SUM)
-        left = r->payload_left + COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes;
-    else if (r->job == INFLATE)
-        left = COST_PAYLOAD_BYTE * r->payload_left;
-    left += (whole - least(whole, r->size)) / 2;
-    if (r->unit != r->target)
-        left += (r->target - r->unit) * (COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes + whole);
-    return left;
 }
 
 uint32_t roll_share(const roll_t *r, uint32_t i)
 {
-    uint32_t frames = i < r->shown.frames ? r->shown.frames - i : 1, most = 0;
+    uint32_t frames = i < r->shown.frames ? r->shown.frames - i : 1, most = 64;
+    const roll_slot *slot = r->loading;
     if (r->applies)
-        most = (r->until - r->hand[1 - r->at].next) * r->header.frame_bytes / frames;
-    if (r->job != IDLE) {
-        uint32_t left = left_to_load(r);
-        if (r->next_is != WAITS || r->target != r->next.unit)
+        most += (r->until - r->ahead->next) * r->header.frame_bytes / frames;
+    if (r->job != IDLE) { /* about what is left of the payload and of what it inflates to */
+        uint32_t whole = slot->frames * r->header.frame_bytes, left = (whole - least(whole, r->size)) / 2;
+        left += COST_PAYLOAD_BYTE * (r->job == SUM ? slot->payload_bytes : r->payload_left);
+        if (r->job == SUM)
+            left += COST_CODES + r->payload_left;
+        left += (r->target - r->unit) * (COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes + whole);
+        if (r->next_is > WAITS || r->target != r->next.unit)
             frames += r->far_frames;
-        else if (!is_values(&r->slot[r->load_slot]))
+        else if (!is_values(slot))
             left += r->next.first * r->header.frame_bytes;
         most += left / frames;
     }
-    return most + 64;
+    return most;
 }
 
 void roll_cue(roll_t *r, uint32_t number)
 {
-    r->job = IDLE;
-    r->applies = 0;
-    r->dark = 1;
-    r->far_done = 0;
-    r->far_frames = 0;
-    r->next_number = number;
-    r->next_is = UNREAD;
-    r->hand[r->at].slot = 0;
     memset(&r->shown, 0, sizeof r->shown);
     r->shown.frames = 1;
+    r->shown_number = number - 1;
+    r->dark = 1;
+    r->job = IDLE;
+    r->applies = r->chained = r->far_done = 0;
+    r->far_frames = 0;
+    r->next_is = UNREAD;
     plan(r);
 }
 
@@ -1128,15 +1057,18 @@ int roll_enter(roll_t *r)
     if (r->next_is == NO_MORE)
         return ROLL_END;
     if (r->next_is == GOES_ON) {
-        apply_until(r, r->at, r->shown.first + r->shown.frames);
-        if (r->next.unit != r->shown.unit)
-            take_in_hand(r, r->at, (unsigned)slot_of(r, r->next.unit));
+        roll_slot *slot = slot_of(r, r->next.unit);
+        apply(r, r->now, r->shown.first + r->shown.frames, NONE);
+        if (slot != r->now->slot)
+            take_in_hand(r->now, slot);
     } else if (r->next_is == JUMPS) {
-        r->at = 1 - r->at;
+        roll_hand *ahead = r->ahead;
+        r->ahead = r->now;
+        r->now = ahead;
     }
     r->dark = r->next_is == IS_DARK;
     r->shown = r->next;
-    r->shown_number = r->next_number++;
+    r->shown_number++;
     r->next_is = UNREAD;
     r->far_done = 0;
     r->far_frames -= least(r->far_frames, r->shown.frames);
@@ -1148,8 +1080,8 @@ const uint8_t *roll_frame(roll_t *r, uint32_t i)
 {
     if (r->dark || i >= r->shown.frames)
         return 0;
-    apply_until(r, r->at, r->shown.first + i + 1);
-    return r->frame[r->at];
+    apply(r, r->now, r->shown.first + i + 1, NONE);
+    return r->now->frame;
 }
 
 /* ---- the second net --------------------------------------------------------------------------------------------- */

@@ -105,47 +105,56 @@ typedef struct {
 #define ROLL_DIST_BITS 6
 
 typedef struct {
-    uint32_t payload_at, payload_bytes, frames, depth, how; /* its record */
+    uint32_t payload_at, payload_bytes, frames, depth, how; /* the record of the unit that is held, or was */
     uint32_t unit;
-    uint32_t sound;     /* inflated, and what it should be */
+    uint32_t sound;     /* it is held, inflated and checked */
     uint32_t values_at; /* marks: where the values begin */
+    uint8_t *bytes;
 } roll_slot;
 
 typedef struct {
-    uint32_t mark_at, value_at;
+    roll_slot *slot;
     uint32_t next; /* the frame of the unit that is applied next */
-    uint32_t slot;
+    uint32_t mark_at, value_at;
+    uint8_t *frame; /* what stands */
 } roll_hand;
 
 /* Yours to read are the fields that are said to be; none is yours to write. Those that are used often stand first,
- * where short instructions reach them. */
+ * where short instructions reach them. It holds pointers into itself: it must stay where it is. */
 typedef struct {
     uint8_t dark; /* yours: the shown group is broken, or none is shown yet */
-    uint8_t failed, next_is, job, block, one, at, load_slot, chained, applies, far_done;
+    uint8_t failed, next_is, far_done, job, block, one, chained, applies;
     roll_header header; /* yours */
-    uint32_t unit, target, until, size, limit, crc, hold, held, payload_left, head_at;
+
+    roll_slot *loading; /* the unit that is being loaded, and how far */
+    uint32_t unit, target, size, limit, payload_at, payload_left, crc, hold, held;
     const uint8_t *in, *in_end;
+    int32_t budget;
+    roll_hand *now, *ahead; /* what is shown; what is made ready */
+    uint32_t until;         /* the frame before which `ahead` is ready */
+
     roll_group shown; /* yours */
     roll_group next;
-    roll_group far;
-    uint32_t next_number, far_frames;
-    uint32_t units_at, index_at;
-    uint8_t *bytes[2], *frame[2], *window;
+    uint32_t shown_number; /* yours */
+    uint32_t far_frames;   /* from the shown group to the one whose unit is being loaded */
+
+    uint32_t head_at, names_at, units_at, index_at, payloads_at, page_number;
+    uint32_t ring_unit, history, window_at, repeat, stored, mark_at, cell, marked, seen, payload_crc;
+    uint8_t *window;
     roll_slot slot[2];
     roll_hand hand[2];
-    uint32_t names_at, payloads_at, page_number, ring_unit, history, window_at, repeat, stored;
-    uint32_t mark_at, cell, marked, seen, record_crc;
-    uint32_t shown_number;         /* yours, as is all up to song_sha256 */
-    uint32_t needs;                /* bytes of memory that roll_open wants */
-    const roll_string *string;     /* [strings] */
-    const roll_draw *draw;         /* [draws] */
-    const uint32_t *milliamps;     /* [supplies]: what this board may draw of each */
-    uint8_t song_sha256[32];
     roll_read read;
     void *ctx;
+
+    uint32_t needs;            /* yours: bytes of memory that roll_open wants */
+    const roll_string *string; /* yours: [strings] */
+    const roll_draw *draw;     /* yours: [draws] */
+    const uint32_t *milliamps; /* yours: [supplies], what this board may draw of each */
+    uint8_t song_sha256[32];   /* yours */
+
     uint16_t lit[16 + (1 << ROLL_LIT_BITS) + 288], dist[16 + (1 << ROLL_DIST_BITS) + 32];
     uint8_t lengths[320];
-    uint8_t record[10];
+    uint8_t record[14];
     uint8_t page[136];
     uint8_t piece[ROLL_PIECE];
 } roll_t;

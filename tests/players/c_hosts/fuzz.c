@@ -1,9 +1,10 @@
 /* For a fuzzer: whatever the bytes, the decoder neither crashes nor depends on how its work is cut into slices.
  *
- * Input: a byte of flags, a byte that gives the slice of work and the group to begin with, then a roll. With flag 1 its
- * checksums and its length are put right first, so that mutations get past them. It is played in these slices and in
- * one go; both must be refused alike, or show the same. Without -DALONE for libFuzzer; with it a program that takes
- * inputs as files. */
+ * Input: a byte of flags, one that gives the slice of work and the group to begin with, one that gives a read, then a
+ * roll. With flag 1 its checksums and its length are put right first, so that mutations get past them. It is played in
+ * these slices and in one go; both must be refused alike, or show the same. With flag 2 it is played once more with that
+ * read failing, with flag 4 all from there on: what is lit then must be what was lit before. Without -DALONE for
+ * libFuzzer; with it a program that takes inputs as files. */
 #include "memory.h"
 
 #define MOST_NEEDS (1u << 19)
@@ -66,62 +67,81 @@ static void repair(uint8_t *roll, uint32_t size)
     put(roll + end, crc32(0, roll, end));
 }
 
-/* What was shown, as a number; the status if it was refused. */
-static uint32_t play(const uint8_t *bytes, uint32_t size, uint32_t slice, uint32_t first)
+/* Play from a group on; `sums` gets a number for each group that was shown, by its bytes and its time, 0 for dark. With
+ * fail_at that read fails, and where the index cannot be read the next group is tried. The status of opening it. */
+static int play(memory_file *file, uint32_t slice, uint32_t first, uint32_t sums[65536])
 {
     static roll_t roll;
-    memory_file file = memory_of(bytes, size);
     void *memory;
-    uint32_t sum = 0, i, shown = 0;
-    int status = roll_measure(&roll, memory_read, &file, size);
+    uint32_t i, shown = 0, g;
+    int status = roll_measure(&roll, memory_read, file, file->size);
+    memset(sums, 0, 65536 * sizeof *sums);
     if (status != ROLL_OK)
-        return (uint32_t)status;
+        return status;
     if (roll.needs > MOST_NEEDS)
-        return 0;
-    status = open_memory(&roll, &file, &memory);
-    if (status != ROLL_OK) {
-        free(memory);
-        return (uint32_t)status;
-    }
-    roll_cue(&roll, first % roll.header.groups);
-    while (shown < MOST_SHOWN && (status = roll_enter(&roll)) == ROLL_OK) {
+        return -1;
+    file->reads = 0;
+    status = open_memory(&roll, file, &memory);
+    g = status == ROLL_OK ? first % roll.header.groups : UINT32_MAX;
+    if (status == ROLL_OK)
+        roll_cue(&roll, g);
+    while (status == ROLL_OK && shown < MOST_SHOWN && g < roll.header.groups) {
+        uint32_t sum;
+        if (roll_enter(&roll) != ROLL_OK) {
+            if (file->fail_at == UINT32_MAX)
+                abort(); /* nothing failed to be read */
+            roll_cue(&roll, ++g);
+            continue;
+        }
+        if (roll.shown_number != g)
+            abort();
+        sum = crc32(0, (const uint8_t *)&roll.shown, sizeof roll.shown);
         for (i = 0; i < roll.shown.frames; i++) {
             const uint8_t *frame = roll_frame(&roll, i);
-            if ((frame == NULL) != (roll.dark != 0))
+            if ((frame == NULL) != (roll.dark != 0) || (frame != NULL && roll_level(&roll, frame) > 256))
                 abort();
-            shown += roll.header.frame_bytes;
             if (frame != NULL)
                 sum = crc32(sum, frame, roll.header.frame_bytes);
-            if (frame != NULL && roll_level(&roll, frame) > 256)
-                abort();
+            shown += roll.header.frame_bytes;
             roll_work(&roll, slice == UINT32_MAX ? roll_share(&roll, i) : slice);
         }
-        sum = crc32(sum, (const uint8_t *)&roll.shown, sizeof roll.shown) ^ roll.dark;
+        sums[g++] = roll.dark ? 0 : sum | 1;
     }
-    if (shown < MOST_SHOWN && status != ROLL_END)
-        abort(); /* nothing failed to be read */
     free(memory);
-    return sum;
+    return status;
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    uint32_t slice, first, n;
+    static uint32_t whole[65536], cut[65536], failed[65536];
+    uint32_t slice, first, n, g;
+    memory_file file;
     uint8_t *roll;
-    if (size < 2 || size > 1 << 20)
+    int status;
+    if (size < 3 || size > 1 << 20)
         return 0;
-    n = (uint32_t)size - 2;
+    n = (uint32_t)size - 3;
     roll = malloc(n + !n);
     if (roll == NULL)
         abort();
-    memcpy(roll, data + 2, n);
+    memcpy(roll, data + 3, n);
     if (data[0] & 1)
         repair(roll, n);
     slice = data[1] & 3 ? 1u << (data[1] & 15) : UINT32_MAX;
     first = data[1] >> 4;
-    if (play(roll, n, slice, first) != play(roll, n, 0, first))
+    file = memory_of(roll, n);
+    status = play(&file, 0, first, whole);
+    if (play(&file, slice, first, cut) != status || memcmp(whole, cut, sizeof whole) != 0)
         abort();
+    if (data[0] & 2 && status == ROLL_OK) {
+        file.fail_at = data[2];
+        file.fail_for = data[0] & 4 ? UINT32_MAX : 1;
+        status = play(&file, slice, first, failed);
+        for (g = 0; g < 65536; g++)
+            if (failed[g] && failed[g] != whole[g])
+                abort();
+    }
     free(roll);
     return 0;
 }
