@@ -16,7 +16,9 @@ const TIMES = [
   row("to", "text", 'where it ends: "21.1", "end - 1 bar"'),
 ];
 const TRIGGER = [
-  row("on", "event", "what lays the clip: beats, bars, onsets BAND, a drum, label NAME, midi CH/NOTE"),
+  row("on", "event", "what lays the clip: beats, bars, onsets BAND, a drum, label NAME, midi CH/NOTE", {
+    required: true,
+  }),
   row("bars", "text", "where; the whole song if left out"),
   row("threshold", "number", "passes over weaker ones; strengths are 0 to 1", { low: 0, high: 1 }),
   row("gap", "pace", "and those nearer to the last one than this"),
@@ -85,7 +87,7 @@ export class ClipPanel {
             "t-clip",
           )
         : null,
-      parameter({ key: "zone", kind: "zone", help: "" }, values.zone, inner("zone"), "f"),
+      parameter({ key: "zone", kind: "zone", help: "", required: true }, values.zone, inner("zone"), "f"),
       field(
         "effect",
         effect?.help ?? "",
@@ -384,7 +386,7 @@ export class ClipPanel {
           make(
             "button",
             { class: "quiet", onclick: () => this.chooseIn(clip.where) },
-            `${titleOf(clip)} on ${clip.zone ?? ""}`,
+            clip.zone ? `${titleOf(clip)} on ${clip.zone}` : titleOf(clip),
           ),
         ),
       ),

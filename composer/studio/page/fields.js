@@ -18,7 +18,7 @@ export function parameter(param, value, write, prefix = "p") {
     { class: `field ${written ? "written" : ""}`, title: param.help },
     make("label", { for: id }, param.key),
     control,
-    written
+    written && !param.required
       ? make(
           "button",
           {
@@ -48,7 +48,12 @@ function controlOf(param, value, write, id) {
     case "colours":
       return colours(param, value, write, id);
     case "zone":
-      return choice(["", ...store.show.zones], value, (zone) => write(zone || null), { id, left: "" });
+      return choice(
+        param.required ? store.show.zones : ["", ...store.show.zones],
+        value,
+        (zone) => write(zone || null),
+        { id, left: "" },
+      );
     case "event":
       return line(param, value, write, id, store.effects.events);
     default:

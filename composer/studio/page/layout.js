@@ -165,7 +165,7 @@ function lanesOf(items) {
 /** What a block is called: its own name, else its effect. */
 export function titleOf(clip) {
   const values = (clip.kind === "trigger" ? clip.values?.clip : clip.values) ?? {};
-  return values.name ?? clip.effect ?? clip.of ?? clip.phrase ?? clip.where;
+  return values.name || clip.effect || clip.of || clip.phrase || clip.where;
 }
 
 export function xOf(system, beat) {

@@ -52,6 +52,7 @@ export class ScoreView {
       before.systems.length === this.layout.systems.length &&
       before.width === width &&
       before.systems.every((system, at) => system.height === this.layout.systems[at].height);
+    const top = this.topOfWindow(before);
     if (!same) {
       if (this.holder.contains(document.activeElement)) this.wanted = document.activeElement.dataset.key ?? null;
       this.drawn.clear();
@@ -67,9 +68,20 @@ export class ScoreView {
         ),
       );
     }
+    if (!same && top) {
+      const system = systemOf(this.layout.systems, top.beat);
+      this.scroller.scrollTop = this.holder.offsetTop + system.top + top.below;
+    }
     this.dress();
     this.redraw();
     this.attend();
+  }
+
+  /** The beat whose system stands at the top of the window, and how far that system is scrolled out; null at the title. */
+  topOfWindow({ systems }) {
+    const y = this.scroller.scrollTop - this.holder.offsetTop;
+    const system = systems.find((one) => y < one.top + one.height);
+    return y > 0 && system ? { beat: system.from, below: Math.min(y - system.top, 60) } : null;
   }
 
   resized() {
