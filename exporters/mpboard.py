@@ -35,6 +35,8 @@ PATIENCE_S = 12.0  # a board that restarts is back on its port by then (practice
 REPL_S = 3.0  # what the raw REPL is given to answer
 WATCHDOG_S = 2.5  # a board whose watchdog cannot be stopped restarts within 2 s of `stop`
 CHUNK_BYTES = 1_536  # of a file in one line of text, 2 KiB of base64
+HASHED_BYTES = 128 << 10  # between two signs of life
+SILENCE_S = 30.0  # a board that is silent for longer is gone
 PROMPT = ">>> "
 BUSY = ("playing", "paused", "lost", "live", "wiring")
 
@@ -51,17 +53,21 @@ def g_files(d,out):
 def g_room():
  s=os.statvfs('/')
  return s[1]*s[3]
-def g_sha(p):
- h=hashlib.sha256()
+def g_hash(p):
+ global g_h,g_f
+ g_h=hashlib.sha256()
+ g_f=open('/'+p,'rb')
+def g_more(k):
  b=bytearray(1024)
  m=memoryview(b)
- with open('/'+p,'rb') as f:
-  while 1:
-   n=f.readinto(b)
-   if not n:
-    break
-   h.update(m[:n])
- return binascii.hexlify(h.digest()).decode()
+ while k>0:
+  n=g_f.readinto(b)
+  if not n:
+   g_f.close()
+   return binascii.hexlify(g_h.digest()).decode()
+  g_h.update(m[:n])
+  k-=n
+ return ''
 def g_read(p,at,n):
  with open('/'+p,'rb') as f:
   f.seek(at)
@@ -258,22 +264,22 @@ class MpBoard:
             self._transport = None
 
     def _run(self, code: str) -> bytes:
-        from mpremote.transport import TransportError, TransportExecError
+        from mpremote.transport import TransportError
 
         if self._transport is None:
             raise Unplugged(f"{self.port}: the board was let go")
         try:
             with contextlib.redirect_stdout(io.StringIO()):
-                return bytes(self._transport.exec(code))
-        except TransportExecError as error:
-            why = error.error_output.strip().splitlines()[-1:] or ["an error"]
-            # OSError 28 is ENOSPC, by number or by name as the board has it.
-            if re.search(r"\b28\b|ENOSPC", why[0]):
-                raise BoardFull(f"{self.port}: the board's file system is full") from None
-            raise BoardError(f"{self.port}: the board says {why[0]}") from None
+                said, trouble = self._transport.exec_raw(code, timeout=SILENCE_S)
         except (TransportError, OSError, struct.error):
             self._hang_up()
             raise Unplugged(f"{self.port}: the board went away") from None
+        if not trouble:
+            return bytes(said)
+        why = (trouble.decode(errors="replace").strip().splitlines() or ["an error"])[-1]
+        if re.search(r"\b28\b|ENOSPC", why):  # OSError 28 is ENOSPC, by number or by name as the board has it
+            raise BoardFull(f"{self.port}: the board's file system is full")
+        raise BoardError(f"{self.port}: the board says {why}")
 
     def _value(self, expression: str) -> Any:
         said = self._run(f"print(repr({expression}))")
@@ -294,7 +300,11 @@ class MpBoard:
 
     def sha256(self, name: str) -> str:
         """A file's SHA-256 in hexadecimal, worked out on the board from what its flash gives back."""
-        return str(self._value(f"g_sha({name!r})"))
+        self._run(f"g_hash({name!r})")
+        while True:
+            found = str(self._value(f"g_more({HASHED_BYTES})"))
+            if found:
+                return found
 
     def read(self, name: str, size: int) -> bytes:
         """The first `size` bytes of a file, or all there are."""

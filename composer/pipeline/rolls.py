@@ -306,6 +306,7 @@ def _described(path: Path, reader: RollReader) -> dict[str, Any]:
             for s in header.strings
         ],
         "allotments_ma": dict(header.allotments),
+        "draws": [vars(draw) for draw in header.draws],
         "start_s": reader.groups[0].start_us / 1e6,
         "end_s": reader.groups[-1].end_us / 1e6,
         "groups": stats.groups,
