@@ -10,13 +10,16 @@ import base64
 import hashlib
 import json
 import re
+import signal
+import subprocess
+import time
 import zlib
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from mpy_kit_runner import PLAYER, HandUnit, hand_roll, node_modules, unix, unix_port, web
+from mpy_kit_runner import KIT, PLAYER, HandUnit, hand_roll, node_modules, unix, unix_port, web
 
 from exporters.rollfile import Draw, RollReader, StringSpec
 
@@ -436,6 +439,36 @@ def test_the_player_never_writes_a_file() -> None:
         text = path.read_text()
         assert {mode for _, mode in re.findall(r"open\(([^()]*?)(?:, (\"\w+\"))?\)", text)} <= {"", '"rb"'}, path
         assert not re.search(r"os\.(remove|rename|mkdir|unlink)|writeblocks|\.flash|NVS", text), path
+
+
+# ---- as on a board ----------------------------------------------------------------------------------------------
+
+
+def test_main_with_real_lines_files_and_time(folder: Path) -> None:
+    """main.py as a Pico runs it, pins but for: dark, lines over a pipe, frames in real time, Ctrl-C, dark."""
+    script = (Path(__file__).parent / "mpy_kit" / "play.py").read_text()
+    made: dict[str, Any] = {}
+    exec(script[script.index("STRING = {") : script.index("def run(")], made)
+    (folder / "settings.json").write_text(json.dumps(made["settings"]()))
+    command = [str(unix_port()), "-X", "heapsize=8M", str(KIT / "run_main.py"), str(PLAYER), str(folder)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1) as board:
+        assert board.stdin is not None and board.stdout is not None
+        lines = []
+        assert board.stdout.readline() == "* boot quay\n"
+        for line in ("hello", "cue a.roll", "start 0", "at 0.1", "state"):
+            board.stdin.write(line + "\n")
+            lines.append(board.stdout.readline().split())
+        time.sleep(0.7)
+        board.stdin.write("state\n")
+        state = board.stdout.readline().split()
+        board.send_signal(signal.SIGINT)
+        end = board.stdout.readlines()
+    assert [line[:2] for line in lines] == [["ok", word] for word in ("hello", "cue", "start", "at", "state")]
+    assert state[2] == "playing" and 0.6 < float(state[3]) < 1.9
+    notes = json.loads(end[-1])
+    assert notes["first"] == [[16, [400, 850, 800, 450], DARK]]  # before all else
+    assert notes["lit"] > 3 and notes["fed"] > 100
+    assert not any(notes["last"]) and len(notes["stopped"]) == 1
 
 
 # ---- the page ---------------------------------------------------------------------------------------------------

@@ -37,7 +37,13 @@ def one_wire(string):
     """
     ns, high_0, high_1, whole = cycles_of(string)
 
-    @rp2.asm_pio(set_init=rp2.PIO.OUT_LOW, out_shiftdir=rp2.PIO.SHIFT_LEFT, autopull=True, pull_thresh=8)
+    @rp2.asm_pio(
+        out_init=rp2.PIO.OUT_LOW,
+        set_init=rp2.PIO.OUT_LOW,
+        out_shiftdir=rp2.PIO.SHIFT_LEFT,
+        autopull=True,
+        pull_thresh=8,
+    )
     def program(first=high_0 - 1, second=high_1 - high_0 - 1, low=whole - high_1 - 2):
         wrap_target()  # noqa: F821
         out(x, 1)  # noqa: F821
