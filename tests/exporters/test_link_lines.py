@@ -6,6 +6,7 @@ import base64
 import os
 import pty
 import re
+import select
 import socket
 import threading
 import time
@@ -55,24 +56,27 @@ class OnPty:
         self._slave = slave
         self.heard = b""
         self.deaf_until_s = 0.0
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._there = True
+        self._serving = threading.Thread(target=self._serve, daemon=True)
+        self._serving.start()
 
     def _serve(self) -> None:
         rest = b""
-        while True:
-            try:
-                data = os.read(self.master, 1024)
-                if time.monotonic() < self.deaf_until_s:
-                    continue
-                self.heard += data
-                *whole, rest = (rest + data).split(b"\n")
-                for line in filter(None, whole):
-                    os.write(self.master, self.model.hear(line.decode()).encode() + b"\r\n")
-            except OSError:  # unplugged
-                return
+        while self._there:
+            if not select.select([self.master], [], [], 0.02)[0]:
+                continue
+            data = os.read(self.master, 1024)
+            if time.monotonic() < self.deaf_until_s:
+                continue
+            self.heard += data
+            *whole, rest = (rest + data).split(b"\n")
+            for line in filter(None, whole):
+                os.write(self.master, self.model.hear(line.decode()).encode() + b"\r\n")
 
     def unplug(self) -> None:
         """Pull it out."""
+        self._there = False
+        self._serving.join()  # before its descriptors are anybody else's
         os.close(self._slave)
         os.close(self.master)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import select
 import threading
 import time
 import tty
@@ -19,7 +20,6 @@ class PtyBoard:
 
     def __init__(self, model: ModelBoard) -> None:
         self.model = model
-        self.lit_at_stop: bool | None = None
         self.plug()
 
     def plug(self) -> None:
@@ -27,21 +27,23 @@ class PtyBoard:
         self.master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         self.port = os.ttyname(self._slave)
-        threading.Thread(target=self._serve, args=(self.master,), daemon=True).start()
+        self._there = True
+        self._serving = threading.Thread(target=self._serve, daemon=True)
+        self._serving.start()
 
-    def _serve(self, master: int) -> None:
+    def _serve(self) -> None:
         rest = b""
-        while True:
-            try:
-                *whole, rest = (rest + os.read(master, 1024)).split(b"\n")
-                for line in filter(None, whole):
-                    answer = self.model.hear(line.decode())
-                    os.write(master, answer.encode() + b"\r\n")
-            except OSError:
-                return
+        while self._there:
+            if not select.select([self.master], [], [], 0.02)[0]:
+                continue
+            *whole, rest = (rest + os.read(self.master, 1024)).split(b"\n")
+            for line in filter(None, whole):
+                os.write(self.master, self.model.hear(line.decode()).encode() + b"\r\n")
 
     def unplug(self) -> None:
         """Pull it out: its power goes with it."""
+        self._there = False
+        self._serving.join()  # before its descriptors are anybody else's
         os.close(self._slave)
         os.close(self.master)
         self.model.restart()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from board_model import ModelBoard
+from board_model import ModelBoard, Turned
 from night_kit import PtyBoard
 
 from composer.faults import Faults
@@ -86,26 +86,53 @@ def test_without_a_board_the_line_says_so(rig: Rig) -> None:
         Lamps(rig, [])
 
 
-def test_the_clap_test_flashes_as_the_loudspeaker_clicks(rig: Rig, boards: dict[str, PtyBoard]) -> None:
-    """By a clock of the test's own; late light is noticed at 45 ms (ITU-R BT.1359-1)."""
-    controls, sound = Controls(), Silent()
-    lit: list[float] = []
-    pressed = [["later"], ["later"]]
-    quay = boards["quay"].model
+class InMadeUpTime:
+    """Lamps that light when they are told, in time that the test turns; each line takes its time."""
 
-    def look(text: str) -> None:
-        if len(quay.frames_shown) > 2 * len(lit):
-            lit.append(sound.position())
-        if len(lit) == 3:
+    latency_s = 0.003
+
+    def __init__(self, rig: Rig, now: Turned) -> None:
+        self.rig, self.boards, self._now = rig, ["quay"], now
+        self._put: np.ndarray = np.zeros(0)
+        self.shown: list[tuple[float, np.ndarray]] = []
+
+    def put(self, frame: np.ndarray) -> None:
+        self._now.s += 0.020
+        self._put = frame.copy()
+
+    def show(self) -> None:
+        self._now.s += self.latency_s
+        self.shown.append((self._now(), self._put))
+        self._now.s += self.latency_s
+
+
+def test_the_clap_test_flashes_as_the_loudspeaker_clicks(rig: Rig) -> None:
+    now = Turned()
+    controls, sound, lamps = Controls(), Silent(now), InMadeUpTime(rig, now)
+    begin_s = now()
+    pressed = [["later"], ["later"]]
+
+    def turn(seconds: float) -> None:
+        now.s += seconds
+        if now() > begin_s + 8.0:
             controls.asked = "quit"
 
-    with Lamps(rig, [one.port for one in boards.values()]) as lamps:
-        found = clap(lamps, sound, controls, lambda: pressed.pop() if pressed else [], look)
+    found = clap(lamps, sound, controls, lambda: pressed.pop() if pressed else [], wait=turn)  # type: ignore[arg-type]
     assert found == 10
-    assert [s - 2 * i for i, s in enumerate(lit)] == pytest.approx([0.010] * 3, abs=0.045)
-    flash = quay.frames_shown[0]
-    assert 0 < max(flash) <= 40
-    assert not any(quay.frames_shown[1])
+    lit = [at_s for at_s, frame in lamps.shown if frame.any()]
+    dark = [at_s for at_s, frame in lamps.shown if not frame.any()]
+    clicks = [begin_s + 1.0 + 2.0 * i for i in range(4)]  # after a second of silence, one in two seconds
+    assert lit == pytest.approx([click + 0.010 for click in clicks], abs=0.002)
+    assert all(0.09 < off - on < 0.15 for on, off in zip(lit, dark, strict=True))
+    assert max(frame.max() for _, frame in lamps.shown) <= 40
+
+
+def test_a_clap_test_without_boards_ends(rig: Rig) -> None:
+    now = Turned()
+    lamps = InMadeUpTime(rig, now)
+    lamps.boards = []
+    with pytest.raises(Faults, match="no board is left"):
+        clap(lamps, Silent(now), Controls())  # type: ignore[arg-type]
 
 
 def test_the_flash_stays_below_half_of_every_budget(rig: Rig) -> None:

