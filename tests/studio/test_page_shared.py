@@ -88,7 +88,7 @@ def test_two_pages_see_each_others_changes(opened: Any, browser: Any, show_folde
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_serious_fault_of_accessibility_on_any_tab(
+def test_no_fault_of_accessibility_on_any_tab(
     browser: Any,
     studio: Callable[..., AbstractContextManager[Any]],
     show_folder: Path,
@@ -109,11 +109,42 @@ def test_no_serious_fault_of_accessibility_on_any_tab(
             found += [
                 (step, rule["id"], node["target"], node["failureSummary"])
                 for rule in result["violations"]
-                if rule["impact"] in ("serious", "critical")
                 for node in rule["nodes"]
             ]
         assert found == []
         context.close()
+
+
+def test_the_page_says_when_its_server_is_gone(
+    browser: Any, studio: Callable[..., AbstractContextManager[Any]], show_folder: Path
+) -> None:
+    with studio(show_folder) as running:
+        context = browser.new_context()
+        page = open_page(context, running.url, [])
+        block(page, "glow").wait_for()
+        until(page, "studio.events?.readyState === EventSource.OPEN")
+        assert page.inner_text("#saved") == ""
+    until(page, "document.getElementById('saved').textContent.includes('stopped')")
+    before = (show_folder / "score.toml").read_bytes()
+    block(page, "white").click()
+    page.keyboard.press("Shift+ArrowLeft")
+    page.locator('.notice.bad:has-text("does not answer")').wait_for()
+    assert (show_folder / "score.toml").read_bytes() == before
+    context.close()
+
+
+def test_a_tap_of_a_finger_chooses_a_clip(
+    browser: Any, studio: Callable[..., AbstractContextManager[Any]], show_folder: Path, complaints: list[str]
+) -> None:
+    with studio(show_folder) as running:
+        context = browser.new_context(viewport={"width": 1180, "height": 820}, has_touch=True)
+        page = open_page(context, running.url, complaints)
+        block(page, "white").tap()
+        until(page, "studio.store.chosen[0] === 'clip[2]|'")
+        page.locator('#panel button:text("later →")').tap()
+        until(page, "studio.store.show.clips.find((clip) => clip.where === 'clip[2]').from === 13")
+        context.close()
+    assert complaints == []
 
 
 def test_a_phone_held_sideways_shows_score_and_rig_and_edits_nothing(
