@@ -282,6 +282,8 @@ def _check(given: argparse.Namespace) -> int:
         f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
         f"{clock.frames_per_beat} to a beat"
     )
+    for doubt in pipeline.doubts(show):
+        print(doubt)
     return DONE
 
 

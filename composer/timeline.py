@@ -141,6 +141,11 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
             faults.add(f"keep[{i + 1}]", f'there is no zone "{name}"', nearest(name, rig.zones))
 
 
+def place_of(moment: Moment, score: Score, song: SongMap, rig: Rig, clock: FrameClock) -> Fraction | None:
+    """Where a moment of a score falls, in beats; None where the song map has no such section or label."""
+    return _Laying(score, song, rig, clock, FaultList(score.path))._position(moment, "")
+
+
 class _TooMany(Exception):
     """More clips than a show may have."""
 
@@ -389,12 +394,20 @@ class _Laying:
             # A note of an imported MIDI file is a label too.
             name = trigger.of if trigger.event == "label" else f"midi {trigger.of}"
             if name not in song.labels:
-                self.faults.add(
-                    f"{trigger.where}.on", f'the song map has no label "{name}"', nearest(name, song.labels)
-                )
+                self._say_no_label(trigger, name)
             return [(self._heard(s), 1.0) for s in song.labels.get(name, ())]
         heard = song.onsets.get(trigger.of, ()) if trigger.event == "onsets" else song.hits.get(trigger.event, ())
         return [(self._heard(seconds), strength) for seconds, strength in heard]
+
+    def _say_no_label(self, trigger: Trigger, name: str) -> None:
+        notes = [label for label in self.song.labels if label.startswith("midi ")]
+        what = f'the song map has no label "{name}"'
+        if trigger.event == "midi":
+            what = f"the song's MIDI file has no note {trigger.of}"
+            if not notes:
+                what = f'no MIDI file was read for the song: glowscore listen "{self.score.song.name}" --midi FILE'
+        among = notes if trigger.event == "midi" else [label for label in self.song.labels if label not in notes]
+        self.faults.add(f"{trigger.where}.on", what, nearest(name, among))
 
     def _heard(self, seconds: float) -> Fraction:
         return self.clock.beat_at_us(round(seconds * SECOND))

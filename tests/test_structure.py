@@ -377,7 +377,7 @@ def test_faults_of_the_score_alone(text: str, fault: str) -> None:
         (clip("hold", 'opacity = [["2.1", 1], ["end - 2 bars", 0]]'), r"opacity: point 2 does not come after"),
         (MASTER + '[[master]]\nat = "1.3"\nlevel = 1\n', r"master\[3\]: 1.3 does not come after the level before it"),
         (MASTER + '[[master]]\nat = "99"\nlevel = 1\n', r"master\[3\]: 99.1 is outside the song"),
-        (trigger("midi 10/37"), r'on: the song map has no label "midi 10/37" .*"midi 10/36"'),
+        (trigger("midi 10/37"), r'on: the song\'s MIDI file has no note 10/37 .*"midi 10/36"'),
         (WAVE + placed("wave", "15", 'speed = "half"'), r"ends at 19.1, after the song"),
     ],
 )

@@ -36,6 +36,7 @@ from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
 from . import results, softening
+from .doubts import doubts
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
@@ -373,6 +374,6 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 
 __all__ = [
-    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "draw_film", "draw_rig", "frames_of", "hear",
+    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "doubts", "draw_film", "draw_rig", "frames_of", "hear",
     "inspect", "load_show", "remarks", "renderer_of", "rig_of", "score_and_song",
 ]  # fmt: skip

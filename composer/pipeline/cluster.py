@@ -33,7 +33,7 @@ def rendered(renderer: Renderer, address: str, cache_bytes: int) -> Iterator[tup
     cluster fails on the way.
     """
     try:
-        from distributed import Client
+        import distributed
         from distributed.client import FutureCancelledError
         from distributed.comm.core import CommClosedError
         from distributed.scheduler import KilledWorker
@@ -41,7 +41,7 @@ def rendered(renderer: Renderer, address: str, cache_bytes: int) -> Iterator[tup
         raise Faults.one("bake", WHERE, 'needs the extra "dask": pip install "glowscore[dask]"') from None
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what it has to say comes as an error of ours
     try:
-        client = Client(address, timeout=ANSWER_S, set_as_default=False)
+        client = _client(distributed, address)
     except (OSError, ValueError, TypeError):
         raise Faults.one("bake", WHERE, f'no Dask scheduler answers at "{address}"') from None
     with client:
@@ -58,9 +58,13 @@ def rendered(renderer: Renderer, address: str, cache_bytes: int) -> Iterator[tup
             raise ShowFails(f"the Dask cluster at {address} failed: {error}") from None
 
 
+def _client(distributed: Any, address: str) -> Any:
+    return distributed.Client(address, timeout=ANSWER_S, set_as_default=False)
+
+
 def _threads(client: Any) -> int:
     """Groups that the workers can render at once. Raises `Faults` without any, or where one cannot."""
-    threads = sum(client.nthreads().values())
+    threads: int = sum(client.nthreads().values())
     if not threads:
         raise Faults.one("bake", WHERE, "the Dask scheduler has no workers")
     try:

@@ -17,6 +17,7 @@ from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
 from ..render import Renderer
 from ..rig import Rig
+from .doubts import doubts
 from .flashing import spans_of
 from .packing import board_row
 from .rolls import Frames, opened
@@ -85,7 +86,7 @@ def address_of(clock: FrameClock) -> Callable[[float], str]:
 
 def remarks(show: Show) -> list[str]:
     """What a person should know of how the song was heard, a line each."""
-    lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())]
+    lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())] + doubts(show)
     if not show.song.beats:
         lines.append(f"{show.song.song.file}: no beat was heard: the show runs on an even clock of 120 beats a minute")
     return lines
