@@ -332,6 +332,7 @@ class View:
             self.keys = self._keys()
         self.model = CurrentModel(show.rig)
         self.wiring = Wiring(show.rig)
+        self._rendering = threading.Lock()
         self._pieces: dict[str, tuple[Piece, ...]] = {}
         self._by_id: dict[str, tuple[Piece, str]] = {}
         self.trouble = ""
@@ -401,10 +402,17 @@ class View:
 
     def light_of(self, piece: Piece, mode: str) -> Light:
         """A piece's bytes as a bake writes them under this limiter mode. Raises ShowFails for a faulty effect."""
+        found = self._done(piece)
+        if found is None:
+            with self._rendering:  # two who ask at once must not both work
+                found = self._done(piece) or self._lit(piece, mode)
+        return found
+
+    def _done(self, piece: Piece) -> Light | None:
         with self.kept.lock:
-            found = self.kept.done.get(piece.id) if self.kept.salt == self.salt else None
-        if found is not None:
-            return found
+            return self.kept.done.get(piece.id) if self.kept.salt == self.salt else None
+
+    def _lit(self, piece: Piece, mode: str) -> Light:
         working = self._working(mode)
         groups = self.show.clock.groups
         low, high = piece.first_group, piece.end_group

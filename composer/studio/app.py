@@ -360,15 +360,17 @@ def guarded(handler: Handler) -> Handler:
 
     @functools.wraps(handler)
     async def safe(request: Request) -> Response:
+        owner = getattr(handler, "__self__", None)
+        studio = owner if isinstance(owner, Studio) else None
+        waited_for = studio is not None and handler != studio.events  # events never end
         try:
-            return await handler(request)
+            with studio.session.urgent() if studio and waited_for else contextlib.nullcontext():
+                return await handler(request)
         except Refused as error:
             more = {key: value for key, value in error.more.items() if value is not None}
             body: dict[str, Any] = {"error": {"kind": error.kind, "message": str(error), **more}}
-            if error.kind == "conflict":
-                studio = getattr(handler, "__self__", None)
-                if isinstance(studio, Studio):
-                    body["state"] = await run_in_threadpool(studio.session.state)
+            if error.kind == "conflict" and studio is not None:
+                body["state"] = await run_in_threadpool(studio.session.state)
             return answered(body, error.status)
         except TooLarge:
             return answered({"error": {"kind": "large", "message": "the body is too large"}}, 413)

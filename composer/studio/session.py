@@ -9,7 +9,8 @@ from __future__ import annotations
 import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,8 @@ class Session:
 
     def __init__(self, folder: Path, tell: Callable[[str, float], None] = lambda what, share: None) -> None:
         self.lock = threading.RLock()
+        self._waiting_lock = threading.Lock()
+        self.waiting = 0  # requests that a person waits for
         self.loader = live.Loader(folder, tell)
         self.kept = live.Kept()
         self.history = History()
@@ -68,6 +71,17 @@ class Session:
             raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
         clear_drafts(path.parent)
         return Sheet(path)
+
+    @contextmanager
+    def urgent(self) -> Iterator[None]:
+        """While a person waits: what runs beside stands still."""
+        with self._waiting_lock:
+            self.waiting += 1
+        try:
+            yield
+        finally:
+            with self._waiting_lock:
+                self.waiting -= 1
 
     # -- who is told
 

@@ -17,6 +17,7 @@ from .session import Refused, Session
 
 log = logging.getLogger(__name__)
 PEAKS_PER_S = 200.0
+PATIENCE_S = 0.5  # how long the audit stands still for those who wait, at each group
 
 
 class _Loop:
@@ -91,6 +92,9 @@ class Auditor(_Loop):
 
         def going(share: float) -> bool:
             self._share = share
+            until = time.monotonic() + PATIENCE_S
+            while self.session.waiting and time.monotonic() < until:
+                time.sleep(0.002)
             return not self.stopping.is_set() and self.session.view is view
 
         version = self.session.version
