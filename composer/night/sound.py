@@ -23,6 +23,7 @@ from ..pipeline.playing import decoded
 Samples = npt.NDArray[np.int16]
 MARKS = 32  # callbacks whose times are averaged: single ones jump by milliseconds
 STALL_S = 1.0  # a card that asks for nothing so long is gone
+GONE = "the sound device went away"
 NO_SOUND = 'sound needs the extra "play" (pip install glowscore[play]); --no-sound leaves it to another player'
 
 
@@ -142,7 +143,7 @@ class Card:
             self._next = last
 
     def _finished(self) -> None:
-        self._ended = "the sound device went away"
+        self._ended = GONE
 
     def start(self, at_s: float) -> None:
         """Play from a position."""
@@ -167,7 +168,12 @@ class Card:
     def _position(self) -> float:
         if not self._marks:
             return self._held_s
-        return float(statistics.median(self._marks)) + float(self._stream.time)
+        try:
+            now_s = float(self._stream.time)
+        except Exception:  # PortAudio's errors have no class without PortAudio; a stream that is gone has no time
+            self._ended = self._ended or GONE
+            return self._held_s
+        return float(statistics.median(self._marks)) + now_s
 
     @property
     def fault(self) -> str:
@@ -182,7 +188,7 @@ class Card:
             self._stream.abort()
             self._stream.close()
         except Exception:  # a device that is gone: PortAudio's errors have no class without PortAudio
-            self._ended = self._ended or "the sound device went away"
+            self._ended = self._ended or GONE
 
 
 def devices() -> str:

@@ -33,7 +33,7 @@ class FakeCard:
         self.heard: list[np.ndarray] = []
         self.PortAudioError = PortAudioError
         self.stream: SimpleNamespace | None = None
-        self.closed = False
+        self.closed = self.gone = False
         self._blocks = 0
 
     def OutputStream(self, *, samplerate: int, channels: int, callback: Callable[..., None], **more: object) -> object:  # noqa: N802
@@ -44,6 +44,8 @@ class FakeCard:
         class Stream(SimpleNamespace):
             @property
             def time(self) -> float:
+                if card.gone:
+                    raise PortAudioError("Error getting stream time")
                 return card.time
 
         self.channels, self.callback, self.more = channels, callback, more
@@ -143,6 +145,16 @@ def test_a_card_that_ends_by_itself_is_gone() -> None:
     fake = FakeCard()
     card = Card(song(), RATE, None, fake)
     fake.more["finished_callback"]()  # type: ignore[operator]
+    assert card.fault == "the sound device went away"
+
+
+def test_a_stream_that_has_no_time_any_more_is_gone() -> None:
+    fake = FakeCard()
+    card = Card(song(), RATE, None, fake)
+    card.start(2.0)
+    fake.play(0.1)
+    fake.gone = True
+    assert card.position() == 2.0
     assert card.fault == "the sound device went away"
 
 
