@@ -50,6 +50,12 @@ def test_a_baked_show_is_loaded_started_stopped_and_loaded_again(baked: Path, de
     state = mpboard.ask(deck.port, "state")
     assert state[1] == "playing" and float(state[2]) > 0.2 and state[4] == "0" and state[6] == "tide.roll"
 
+    # In bar 4 the limiter holds the boat's supply at its budget: what was baked is what is shown.
+    assert mpboard.ask(deck.port, "start 7.7")[0] == "ok"
+    time.sleep(0.8)
+    state = mpboard.ask(deck.port, "state")
+    assert float(state[2]) > 8 and state[4:] == ["0", "0", "tide.roll"]  # no group broken, no frame dimmed
+
     # Loaded again while it plays: it is stopped, told, and back at its lines; nothing had to be copied.
     ((done,), _) = load([baked], controller="deck", ports=[deck.port])
     assert done.copied == () and done.notes == ("was showing tide.roll: stopped",)
