@@ -171,8 +171,7 @@ def remembering(clock: FrameClock) -> FrameClock:
 
 def place_of(show: Show, moment: Moment) -> Fraction | None:
     """Where a written time falls in the song, in beats; None where it names nothing."""
-    laying = timeline._Laying(show.score, show.song, show.rig, show.clock, FaultList(show.score.path))
-    return laying._position(moment, "")
+    return timeline.place_of(moment, show.score, show.song, show.rig, show.clock)
 
 
 # ---- keeping -----------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from typing import Any
 from ..clock import SECOND, FrameClock, Moment, parse_moment
 from ..effects.table import EFFECTS, MOST_COLOURS, parse_colour
 from ..faults import Fault
-from ..pipeline import live, shown
+from ..pipeline import doubts, live, shown
 from ..score import EVENTS, FLASH_MODES, LIMITER_MODES, MIXES, SPEEDS, Block, Score
 from ..songmap import LEVELS, Fixes
 from .score_edits import BadEdit, Times
@@ -83,6 +83,7 @@ def show_of(view: live.View, text: str, document: Mapping[str, Any], fixes: Fixe
         "title": show.score.title,
         "seed": show.score.seed,
         "limiter": show.score.limiter,
+        "doubts": doubt_rows(view),
         "softens": show.score.flashes == "soften",
         "softened": shown.softened_rows(view),
         "mode": mode,
@@ -310,6 +311,18 @@ def _placings(view: live.View, placed: Iterable[shown.Placing], document: Mappin
             }
         )
     return out
+
+
+def doubt_rows(view: live.View) -> list[dict[str, str]]:
+    """What is probably not meant, each with the block that it concerns, '' for the whole score."""
+    labels = {block.label: block.where for block in view.written.score.blocks()}
+    rows = []
+    for text in doubts(view.written):
+        _, where, what = text.split(": ", 2)
+        block = _BLOCK.match(where)
+        clip = where.rpartition("@")[0]
+        rows.append({"block": block[0] if block else labels.get(clip, ""), "where": where, "what": what, "text": text})
+    return rows
 
 
 # ---- faults ------------------------------------------------------------------------------------------------------

@@ -246,3 +246,12 @@ def test_a_layout_that_is_not_edited_here_is_said(client, show_folder: Path) -> 
     assert (status, answer["error"]["kind"]) == (422, "layout")
     assert client.edit({"op": "move", "where": "clip[1]", "by": "4"})[0] == 200
     assert 'bars = "2"' in path.read_text()
+
+
+def test_what_is_probably_not_meant_is_told_with_its_clip(client) -> None:
+    assert [row["block"] for row in client.state()["show"]["doubts"]] == [""]  # the score names no bar numbering
+    op = {"op": "set", "where": "clip[2]", "key": "fade_in", "value": "8 beats"}  # of a clip of four
+    status, answer = client.edit(op)
+    doubts = answer["state"]["show"]["doubts"]
+    assert status == 200 and "clip[2]" in [row["block"] for row in doubts]
+    assert any("fades take 2 times" in row["what"] for row in doubts)
