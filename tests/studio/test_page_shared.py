@@ -50,6 +50,44 @@ def test_a_corrupt_score_is_explained_the_last_good_one_stays_and_text_mends_it(
     assert path.read_text() == sound
 
 
+def test_an_edit_that_meets_a_change_on_disk_is_refused_and_can_be_done_again(opened: Any, show_folder: Path) -> None:
+    page = opened
+    block(page, "white").click()
+    path = show_folder / "score.toml"
+    theirs = path.read_text() + "\n# written meanwhile\n"
+    # Both at once, from the page's side: the server has not looked at the file since.
+    page.evaluate("(studio.store.state.score_id = '0000000000000000')")
+    path.write_text(theirs)
+    page.keyboard.press("Shift+ArrowLeft")
+    again = page.locator('.notice.bad button:text("do it again")')
+    again.wait_for()
+    assert path.read_text() == theirs
+    again.click()
+    until(page, "studio.store.show.clips.find((clip) => clip.where === 'clip[2]').from === 11")
+    assert "# written meanwhile" in path.read_text()
+
+
+def test_a_show_that_was_never_sound_opens_and_is_mended_on_the_page(
+    browser: Any, studio: Callable[..., AbstractContextManager[Any]], show_folder: Path, complaints: list[str]
+) -> None:
+    path = show_folder / "score.toml"
+    sound = path.read_text()
+    path.write_text(sound.replace('effect = "swell"', 'effect = "swel"'))
+    with studio(show_folder) as running:
+        context = browser.new_context()
+        page = open_page(context, running.url, complaints)
+        page.locator("#faults li").wait_for()
+        assert "swell" in page.inner_text("#faults")  # did you mean
+        page.click("#tab-text")
+        until(page, "document.getElementById('score-text').value.includes('swel')")
+        page.fill("#score-text", sound)
+        page.click("#save-text")
+        block(page, "glow").wait_for()
+        assert path.read_text() == sound
+        context.close()
+    assert complaints == []
+
+
 def test_typed_text_outlives_a_change_on_disk_and_is_kept_when_it_is_refused(opened: Any, show_folder: Path) -> None:
     page = opened
     block(page, "glow").wait_for()
