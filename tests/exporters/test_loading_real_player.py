@@ -14,7 +14,9 @@ from pathlib import Path
 
 import pytest
 from fakeboard.board import MICROPYTHON, FakeBoard
+from shows import RIG, make_show
 
+from composer.cli import main
 from composer.pipeline.loading import load
 from exporters import mpboard
 from exporters.package import read_package
@@ -60,6 +62,17 @@ def test_a_baked_show_is_loaded_started_stopped_and_loaded_again(baked: Path, de
     ((done,), _) = load([baked], controller="deck", ports=[deck.port])
     assert done.copied == () and done.notes == ("was showing tide.roll: stopped",)
     assert mpboard.ask(deck.port, "state")[1] == "idle"
+
+
+def test_frames_at_the_very_limit_are_not_dimmed_by_the_player(tmp_path: Path, deck: FakeBoard) -> None:
+    # The board hangs on no supply itself: what its strings may draw is what the limiter leaves them.
+    show = make_show(tmp_path / "tide", rig=RIG.replace('board = "esp32"\nsupply = "boat"', 'board = "esp32"'))
+    assert main(["bake", str(show)]) == 0
+    load([show], controller="deck", ports=[deck.plug()])
+    assert mpboard.ask(deck.port, "cue tide.roll")[0] == mpboard.ask(deck.port, "start 6.5")[0] == "ok"
+    time.sleep(2.0)
+    state = mpboard.ask(deck.port, "state")
+    assert float(state[2]) > 8 and state[4:] == ["0", "0", "tide.roll"]
 
 
 def test_the_wiring_test_of_the_very_player_starts(baked: Path, deck: FakeBoard) -> None:
