@@ -1,4 +1,4 @@
-"""What leaves the pins of a Pico: the state machines' programs in a model of the RP2040's PIO, against datasheets.
+"""What leaves the pins of a Pico and of an ESP32, against datasheets: state machines in a model of the RP2040's PIO.
 
 Not tried on a board. The model is the PyPI package rp2040-pio-emulator; the rest of the chip is a set of stubs.
 """
@@ -140,3 +140,20 @@ def test_the_watchdog_is_stopped_through_its_register() -> None:
     # RP2040 datasheet: 0x40058000 is the watchdog (2.2), + 0x3000 clears bits (2.1.2), bit 30 is ENABLE (4.7.6).
     assert got["mem"] == [[0x40058000 + 0x3000, 1 << 30]]
     assert got["edge"] == [True, True, False]
+
+
+# ---- ESP32 ------------------------------------------------------------------------------------------------------
+
+
+def test_an_esp32_sends_one_string_after_another_with_the_times_of_its_chip() -> None:
+    got = sent([string("rail", 16, 2), string("hull", 17, 1, **SK6812), lamp(1)], "esp32", 8)
+    assert got["bitstream"] == [
+        [16, [400, 850, 800, 450], [1, 2, 3, 4, 5, 6]],
+        [17, [300, 900, 600, 600], [7, 8, 9]],
+    ]
+    # APA102 datasheet: 32 zero bits, 111 and the brightness, the colours; then clocks.
+    assert got["spi"] == [[[1_000_000, 7, 6], [0, 0, 0, 0, 255, 10, 11, 12, 0]]]
+    assert got["busy_us"] >= 300
+    assert not got["off"]  # its watchdog cannot be stopped: the player ends in a reset
+    ends = [60 + 300, 60 + 300 + 29 + 300, 60 + 300 + 29 + 300 + 72 + 300]
+    assert got["lead_us"] == sum(ends) // 3

@@ -11,9 +11,12 @@ import hashlib
 import json
 import re
 import signal
+import socket
 import subprocess
 import time
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -444,14 +447,24 @@ def test_the_player_never_writes_a_file() -> None:
 # ---- as on a board ----------------------------------------------------------------------------------------------
 
 
-def test_main_with_real_lines_files_and_time(folder: Path) -> None:
-    """main.py as a Pico runs it, pins but for: dark, lines over a pipe, frames in real time, Ctrl-C, dark."""
+@contextmanager
+def board_of(folder: Path, **other: Any) -> Iterator[subprocess.Popen[str]]:
+    """main.py as a Pico runs it, pins but for, on these files and settings."""
     script = (Path(__file__).parent / "mpy_kit" / "play.py").read_text()
     made: dict[str, Any] = {}
     exec(script[script.index("STRING = {") : script.index("def run(")], made)
-    (folder / "settings.json").write_text(json.dumps(made["settings"]()))
+    (folder / "settings.json").write_text(json.dumps(made["settings"](**other)))
     command = [str(unix_port()), "-X", "heapsize=8M", str(KIT / "run_main.py"), str(PLAYER), str(folder)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1) as board:
+        try:
+            yield board
+        finally:
+            board.kill()
+
+
+def test_main_with_real_lines_files_and_time(folder: Path) -> None:
+    """Dark, lines over a pipe, frames in real time, Ctrl-C, dark."""
+    with board_of(folder) as board:
         assert board.stdin is not None and board.stdout is not None
         lines = []
         assert board.stdout.readline() == "* boot quay\n"
@@ -469,6 +482,29 @@ def test_main_with_real_lines_files_and_time(folder: Path) -> None:
     assert notes["first"] == [[16, [400, 850, 800, 450], DARK]]  # before all else
     assert notes["lit"] > 3 and notes["fed"] > 100
     assert not any(notes["last"]) and len(notes["stopped"]) == 1
+
+
+def test_packets_over_a_real_network(folder: Path) -> None:
+    """UDP on this machine: found, started, kept in time, and every answer comes back to where the packet came from."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as computer:
+        computer.bind(("127.0.0.1", 0))
+        computer.settimeout(5)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        with board_of(folder, board="pico-w", wifi={"ssid": "quay", "key": "low tide"}, udp_port=port) as board:
+            assert board.stdout is not None
+            board.stdout.readline()
+            answers = []
+            for seq, line in enumerate(("hello", "cue a.roll", "start 0", "at 0.2", "state", "stop"), 1):
+                computer.sendto(f"77 {seq} {line}".encode(), ("127.0.0.1", port))
+                answers.append(computer.recv(300).decode().split()[:4])
+            board.send_signal(signal.SIGINT)
+            notes = json.loads(board.stdout.readlines()[-1])
+    assert answers == [
+        ["77", str(n), "ok", word] for n, word in enumerate(("hello", "cue", "start", "at", "state", "stop"), 1)
+    ]
+    assert not any(notes["last"])
 
 
 # ---- the page ---------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""hw_pico.py with a machine and an rp2 that only take notes. Usage: pico.py GLOW SETTINGS_FILE [old]; prints JSON."""
+"""hw_pico.py or hw_esp32.py with a machine that takes notes. Usage: pico.py GLOW SETTINGS_FILE [old]; prints JSON."""
 
 import json
 import sys
@@ -10,11 +10,12 @@ from stubs import Machine, Rp2, install, notes  # noqa: E402
 if len(sys.argv) > 3 and sys.argv[3] == "old":
     del Rp2.DMA
 install()
-from glow.hw_pico import Hw  # noqa: E402
 from glow.output import Output  # noqa: E402
 
 with open(sys.argv[2]) as file:
     settings = json.load(file)
+board = "hw_pico" if settings["board"].startswith("pico") else "hw_esp32"
+Hw = __import__(f"glow.{board}", None, None, ["Hw"]).Hw
 hw = Hw(settings)
 output = Output(hw, settings)
 row = bytearray([(i + 1) & 255 for i in range(output.frame_bytes)])

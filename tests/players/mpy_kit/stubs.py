@@ -4,7 +4,7 @@ They know what MicroPython's documentation of rp2.asm_pio, rp2.StateMachine and 
 Instructions are put together as the RP2040 datasheet, 3.4, has them.
 """
 
-notes = {"programs": [], "lanes": [], "transfers": [], "mem": [], "fed": 0, "puts": [], "bitstream": []}
+notes = {"programs": [], "lanes": [], "transfers": [], "mem": [], "fed": 0, "puts": [], "bitstream": [], "spi": []}
 
 
 class Machine:
@@ -18,6 +18,13 @@ class Machine:
             notes["mem"].append([at, value])
 
     mem32 = Mem()
+
+    class SoftSPI:
+        def __init__(self, baudrate, sck, mosi, miso):
+            self.setting = [baudrate, sck.name, mosi.name]
+
+        def write(self, data):
+            notes["spi"].append([self.setting, list(data)])
 
     class WDT:
         def __init__(self, timeout):
@@ -143,8 +150,24 @@ class Rp2:
             notes["transfers"].append([self.write, self.ctrl, self.count, list(self.read)])
 
 
+class Network:
+    """network"""
+
+    STA_IF = 0
+
+    class WLAN:
+        def __init__(self, interface):
+            assert interface == 0
+
+        def active(self, on):
+            assert on
+
+        def connect(self, ssid, key):
+            notes["wifi"] = [ssid, key]
+
+
 def install():
-    """To be imported as machine and rp2 from now on."""
+    """To be imported as machine, rp2 and network from now on."""
     import sys
 
-    sys.modules["machine"], sys.modules["rp2"] = Machine, Rp2
+    sys.modules["machine"], sys.modules["rp2"], sys.modules["network"] = Machine, Rp2, Network

@@ -121,7 +121,7 @@ class Common:
         self._wlan.connect(wifi["ssid"], wifi["key"])  # goes on by itself, and joins again when it is lost
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
-        self._socket.bind(("0.0.0.0", self._settings["udp_port"]))
+        self._socket.bind(socket.getaddrinfo("0.0.0.0", self._settings["udp_port"])[0][-1])
         self._packets.register(self._socket, select.POLLIN)
 
     def receive(self):
