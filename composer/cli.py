@@ -391,8 +391,11 @@ def _print_audit(found: dict[str, Any]) -> None:
 
 def _studio(given: argparse.Namespace) -> int:
     from .studio.serve import serve
+    from .studio.session import Session
 
-    serve(given.show, given.port, not given.no_open, lambda text: print(text, flush=True))
+    with progress() as tell:
+        session = Session(given.show, tell)
+    serve(session, given.port, not given.no_open, lambda text: print(text, flush=True))
     return DONE
 
 
@@ -477,8 +480,11 @@ def _load(given: argparse.Namespace) -> int:
     if given.json:
         return _print_json({"boards": [vars(board) for board in done], "missing": missing})
     for board in done:
-        what = f"{len(board.copied)} files copied and verified" if board.copied else "everything was there already"
-        print(f"{board.controller} ({board.port}): {what}; plays {', '.join(board.songs) or 'no song yet'}")
+        what = "everything was there already"
+        if board.copied:
+            what = f"{len(board.copied)} files, {board.copied_bytes / 1000:.0f} kB, copied and verified"
+        free, plays = f"{board.free_bytes / 1000:.0f} kB were free", ", ".join(board.songs) or "no song yet"
+        print(f"{board.controller} ({board.port}): {free}; {what}; plays {plays}")
         for note in board.notes:
             print(f"{board.controller}: {note}")
     if missing:

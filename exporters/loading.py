@@ -124,6 +124,7 @@ class Plan:
     batches: tuple[tuple[str, ...], ...]
     remove_last: tuple[str, ...]
     songs: tuple[str, ...]
+    free_bytes: int
     notes: tuple[str, ...] = ()
 
     @property
@@ -134,11 +135,13 @@ class Plan:
 
 @dataclass(frozen=True)
 class Loaded:
-    """What a load has done with one board."""
+    """What a load has done with one board. `free_bytes`: what was free before."""
 
     port: str
     controller: str
+    free_bytes: int
     copied: tuple[str, ...]
+    copied_bytes: int
     songs: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -366,7 +369,18 @@ def planned(job: Job, seen: Seen, hashes: Mapping[str, str], choices: Choices) -
     if not batches and JOURNAL in seen.files:  # a load broke when all was done but this
         litter.append(JOURNAL)
     remove_first, remove_last = (*litter, *first), tuple(obsolete)
-    return Plan(seen.port, job.controller, content, journal, remove_first, batches, remove_last, songs, tuple(notes))
+    return Plan(
+        seen.port,
+        job.controller,
+        content,
+        journal,
+        remove_first,
+        batches,
+        remove_last,
+        songs,
+        seen.free_bytes,
+        tuple(notes),
+    )
 
 
 def _clashes(change: Iterable[str], seen: Seen, hashes: Mapping[str, str]) -> list[str]:
@@ -460,8 +474,9 @@ def _copied(board: MpBoard, name: str, data: bytes, tell: Callable[[int], None])
 
 
 def _loaded(job: Job, board: MpBoard, plan: Plan, notes: Iterable[str], tell: Tell) -> Loaded:
-    total = max(1, plan.copied_bytes)
-    copied = carried(board, plan, lambda done: tell(f"{job.controller}: copying", done / total))
+    total, free = max(1, plan.copied_bytes), f"{plan.free_bytes / 1000:.0f} kB free"
+    what = f"{job.controller}: {free}, copying {plan.copied_bytes / 1000:.0f} kB"
+    copied = carried(board, plan, lambda done: tell(what, done / total))
     tell(f"{job.controller}: restarting", 1.0)
     board.restart()
     notes = [*notes, *plan.notes]
@@ -470,4 +485,4 @@ def _loaded(job: Job, board: MpBoard, plan: Plan, notes: Iterable[str], tell: Te
         notes.append("its player does not answer yet: if it stays silent, unplug the board and plug it in again")
     elif job.wiring and mpboard.ask(board.port, "wiring 1")[0] != "ok":
         notes.append("the wiring test does not start")
-    return Loaded(board.port, job.controller, copied, plan.songs, tuple(notes))
+    return Loaded(board.port, job.controller, plan.free_bytes, copied, plan.copied_bytes, plan.songs, tuple(notes))
