@@ -202,10 +202,8 @@ class Renderer:
         return Times(beats, seconds, float(cue.length), length_s, sound, cue.strength)
 
     def _ends_us(self, cue: Cue) -> tuple[int, int]:
-        """When a cue's first frame latches, and its last one's time is up, before any softening."""
-        first, end = cue.first, cue.end
-        if cue.soft:
-            first, end = self.clock.frame_at(cue.start), self.clock.frame_at(cue.start + cue.length)
+        """When a clip's first frame latches, and its last one's time is up: of all of it, and before any softening."""
+        first, end = self.clock.frame_at(cue.start), self.clock.frame_at(cue.start + cue.length)
         return self.clock.frame_us(first), self.clock.frame_us(end)
 
     def _sound(self, seconds: Floats) -> dict[str, Light]:

@@ -46,12 +46,13 @@ class Along:
 class Cue:
     """One clip in its place: frames [first, end), from position `start` for `length`, both beats.
 
-    It starts at a frame's own position, and ends at one or at the end of the song. `address` is the clip's name and
-    where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params` are
-    the effect's, each time a Pace, a number perhaps an Along; `strength` is 1, or that of the event that a trigger laid
-    it on, 0-1. `only` is a zone outside which it does not show, '' for none; `mirror` shows its zone left for right,
-    counted from its other end. `soft` is how many beats its light is averaged over, 0 for none: then its frames reach
-    half of that beyond `start` and `length` either way, and `faint` is what is left of its opacity.
+    It starts at a frame's own position, and ends at one or at the end of the song. Where a palette changes under it, it
+    is several cues, each with some of its frames and all with its `start` and `length`. `address` is the clip's name
+    and where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params`
+    are the effect's, each time a Pace, a number perhaps an Along; `strength` is 1, or that of the event that a trigger
+    laid it on, 0-1. `only` is a zone outside which it does not show, '' for none; `mirror` shows its zone left for
+    right, counted from its other end. `soft` is how many beats its light is averaged over, 0 for none: then its frames
+    reach half of that beyond `start` and `length` either way, and `faint` is what is left of its opacity.
     """
 
     address: str
@@ -94,6 +95,10 @@ def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultL
     faults of its own is laid as far as it goes. Cues are sorted by layer, then by place in the score.
     """
     check_zones(score, rig, faults)
+    names = list(dict.fromkeys(section.name for section in song.sections))
+    for name in score.palettes:
+        if name not in names:
+            faults.add(f"palette.{name}", f'the song map has no section "{name}"', nearest(name, names))
     cues = _Laying(score, song, rig, clock, faults).all()
     return sorted(cues, key=lambda cue: (cue.layer, cue.order))
 
@@ -123,8 +128,9 @@ def softened(cues: Sequence[Cue], clock: FrameClock, softness: Mapping[str, Soft
         if soft is None or cue.layer == MASTER_LAYER:
             out.append(cue)
         elif soft.faint > 0:
-            first = clock.frame_at(cue.start - soft.beats / 2)
-            end = clock.frame_at(cue.start + cue.length + soft.beats / 2)
+            stop = clock.frame_beat(cue.end) if cue.end < clock.frames else clock.end
+            first = clock.frame_at(clock.frame_beat(cue.first) - soft.beats / 2)
+            end = clock.frame_at(stop + soft.beats / 2)
             out.append(replace(cue, first=first, end=end, soft=soft.beats, faint=soft.faint))
     return out
 
@@ -247,7 +253,8 @@ class _Laying:
         span = self._span(block.stretch, phrase, block.where)
         if span is None or block.zone not in self.rig.zones:
             return
-        yield self._cue(block, self._nearest(span[0]), self._nearest(span[1]), block.seed, phrase or _SONG)
+        cue = self._cue(block, self._nearest(span[0]), self._nearest(span[1]), block.seed, phrase or _SONG)
+        yield from self._coloured(block, cue, phrase or _SONG)
 
     def _cue(
         self, block: Block, first: int, end: int, seed: int, placed: _Placed = _SONG, strength: float = 1.0
@@ -289,6 +296,35 @@ class _Laying:
             only=block.only,
             mirror=placed.mirror,
         )
+
+    def _coloured(self, block: Block, cue: Cue, placed: _Placed) -> Iterator[Cue]:
+        """A cue in the colours of the sections it lies in: cut where they change."""
+        if not self.score.palettes or not block.words:
+            yield cue
+            return
+        parts: list[Cue] = []
+        for first, end, swaps in self._palettes(cue.first, cue.end):
+            params = []
+            for key, value in cue.params:
+                if key in block.words:
+                    words = [placed.swapped(word) for word in block.words[key]]
+                    value = recoloured(words, swaps, self.score.colours)
+                params.append((key, value))
+            if parts and parts[-1].params == tuple(params):
+                parts[-1] = replace(parts[-1], end=end)
+            else:
+                parts.append(replace(cue, first=first, end=end, params=tuple(params)))
+        yield from parts
+
+    def _palettes(self, first: int, end: int) -> Iterator[tuple[int, int, Mapping[str, str]]]:
+        """Frames [first, end) cut at the song's sections: (first, end, what stands for colour words)."""
+        sections = self.song.sections
+        starts = [self._nearest(self._on_beat(section.start)) for section in sections]
+        stops = [self._nearest(self._on_beat(section.end)) for section in sections]
+        edges = sorted({first, end, *(at for at in (*starts, *stops) if first < at < end)})
+        for a, b in pairwise(edges):
+            names = [s.name for s, start, stop in zip(sections, starts, stops, strict=True) if start <= a < stop]
+            yield a, b, self.score.palettes.get(names[-1], {}) if names else {}
 
     def _along(self, points: Points, start: Fraction, stop: Fraction, longer: Fraction, where: str) -> Along:
         """Points of a clip from `start` to `stop` in beats from its start. A fault where they do not follow in time."""
@@ -371,7 +407,8 @@ class _Laying:
             position = self.clock.frame_beat(first)
             inside = position - self.clock.grid.bar_start(self.clock.grid.bar_of(position))
             seed = block.seed ^ zlib.crc32(str(inside).encode())
-            yield self._cue(block, first, self._nearest(stop), seed, strength=strength)
+            cue = self._cue(block, first, self._nearest(stop), seed, strength=strength)
+            yield from self._coloured(block, cue, _SONG)
 
     def _apart(self, events: list[tuple[Fraction, float]], gap: Span) -> list[tuple[Fraction, float]]:
         """Events without those nearer than `gap` to the last that was kept."""

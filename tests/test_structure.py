@@ -386,6 +386,69 @@ def test_faults_of_where_it_falls(text: str, fault: str) -> None:
         cues_of(text)
 
 
+# ---- palettes that follow the sections ----
+
+IN_B = '[palette.B]\nember = "foam"\n'  # section B: 16 s to 32 s, bars 9 to 16
+
+
+def lit(text: str) -> NDArray[np.float32]:
+    """Light of the whole song, (frames, pixels, 3)."""
+    show = renderer(text)
+    return np.concatenate([show.light(group) for group in show.clock.groups])
+
+
+@pytest.mark.parametrize("every", ["3 beats", "0.7 s"])
+def test_a_clip_changes_its_colours_where_the_section_does_and_runs_on(every: str) -> None:
+    keys = f'colour = "ember"\nevery = "{every}"'
+    both, red = lit(IN_B + clip("run", keys, bars="1-16")), lit(clip("run", keys, bars="1-16"))
+    white = lit(clip("run", keys.replace("ember", "foam"), bars="1-16"))
+    np.testing.assert_array_equal(both[: 32 * K], red[: 32 * K])
+    np.testing.assert_array_equal(both[32 * K :], white[32 * K :])
+    assert both[32 * K :].any() and (red[32 * K :] != white[32 * K :]).any()
+
+
+def test_a_palette_of_several_colours_and_a_colour_by_itself_may_stand_for_a_word() -> None:
+    cues = cues_of(
+        '[palette.B]\nember = "tide"\nfoam = "#00ff00"\n' + clip("weave", 'colour = ["ember", "foam"]', bars="8-9")
+    )
+    assert [(cue.first, cue.end) for cue in cues] == [(28 * K, 32 * K), (32 * K, 36 * K)]
+    assert [dict(cue.params)["colour"] for cue in cues] == [
+        ((1.0, 0.0, 0.0), (1.0, 1.0, 1.0)),
+        ((0.0, 0.0, 1.0), (0.0, 1.0, 0.0), (0.0, 1.0, 0.0)),
+    ]
+    assert len({(cue.address, cue.start, cue.length) for cue in cues}) == 1
+
+
+def test_clips_whose_colours_stay_are_not_cut() -> None:
+    before = IN_B + clip("hold", 'colour = "ember"')
+    assert len(cues_of(before + clip("hold", 'colour = "tide"', bars="1-16"))) == 2
+    assert len(cues_of(before + clip("hold", bars="1-16"))) == 2  # white by itself: no word is written
+
+
+def test_placings_swap_first_and_triggers_follow_too() -> None:
+    text = IN_B + phrase("p", "hold", 'colour = "tide"') + placed("p", "9.1", 'colours = {tide = "ember"}')
+    assert dict(cues_of(text)[0].params)["colour"] == ((1.0, 1.0, 1.0),)
+    beats = (
+        IN_B + '[[trigger]]\non = "bars"\nclip = {zone = "rail", effect = "accent", for = "1 beat", colour = "ember"}\n'
+    )
+    colours = [dict(cue.params)["colour"] for cue in cues_of(beats)]
+    assert colours == [((1.0, 0.0, 0.0),)] * 8 + [((1.0, 1.0, 1.0),)] * 8
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ('[palette.C]\nember = "foam"\n', 'palette.C: the song map has no section "C"'),
+        ('[palette.B]\nembers = "foam"\n', 'palette.B.embers: no clip writes a colour "embers" .*"ember"'),
+        ('[palette.B]\nember = "fome"\n', 'palette.B.ember: there is no colour "fome" .*"foam"'),
+        ("[palette.B]\nember = 3\n", "palette.B.ember: needs"),
+    ],
+)
+def test_faults_of_palettes(text: str, fault: str) -> None:
+    with pytest.raises(Faults, match=fault):
+        cues_of(text + clip("hold", 'colour = "ember"'))
+
+
 # ---- the page ----
 
 ROOM = Path(score.__file__).parent
@@ -412,7 +475,7 @@ def test_the_examples_together_say_every_key_that_a_score_knows() -> None:
     known = set(re.findall(r'(?:table|top)\.(?:text|whole|number|flag|choice|table|tables|named)\(\s*"(\w+)"', SOURCE))
     known |= set(re.findall(r'(?:_span|_points|moment_at|_quoted|length_of)\(table, "(\w+)"', SOURCE))
     assert {"song", "layer", "shift", "mirror", "level", "opacity", "at"} <= known
-    headers = {"colour", "phrase", "order", "clip", "trigger", "master"}
+    headers = {"colour", "palette", "phrase", "order", "clip", "trigger", "master"}
     assert known - said - headers == set()
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from ..faults import FaultList, Table, read_toml
-from .blocks import Reader, read_colours, read_level, read_order, read_trigger, recoloured
-from .checks import check_names, check_phrases, check_variations
+from .blocks import Reader, read_colours, read_level, read_order, read_palettes, read_trigger, recoloured
+from .checks import check_names, check_palettes, check_phrases, check_variations
 from .times import BARS, read_span
 from .written import (
     EVENTS,
@@ -52,6 +52,8 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
     order = read_order(top.table("order"), phrases)
     check_phrases(phrases, clips, faults)
     check_variations(phrases, clips, faults)
+    palettes = read_palettes(top, read.colours)
+    check_palettes(palettes, [*clips, *(t.clip for t in triggers)], phrases, faults)
     check_names([*clips, *(trigger.clip for trigger in triggers)], phrases, faults)
     score = Score(
         path=path,
@@ -68,6 +70,7 @@ def score_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Sc
         triggers=triggers,
         master=tuple(level for t in top.tables("master") if (level := read_level(t)) is not None),
         colours=read.colours,
+        palettes=palettes,
         flashes=top.choice("flashes", FLASH_MODES, "report"),
         keep=tuple(top.list_of("keep", "names of zones", lambda v: isinstance(v, str), [])),
     )

@@ -34,6 +34,18 @@ def read_colours(top: Table) -> dict[str, list[str]]:
     return colours
 
 
+def read_palettes(top: Table, colours: Mapping[str, list[str]]) -> dict[str, dict[str, str]]:
+    """[palette.SECTION]: what stands for colour words while a section of the song lasts."""
+    palettes: dict[str, dict[str, str]] = {}
+    for section, content in top.named("palette").items():
+        table = Table(content, f"palette.{section}", top.faults)
+        texts = {word: table.text(word) for word in table.content}
+        palettes[section] = {
+            word: text for word, text in texts.items() if text and read_colour(table, word, text, colours)
+        }
+    return palettes
+
+
 @dataclass(frozen=True)
 class Reader:
     """Reads clip blocks against the score's own colours."""

@@ -63,6 +63,23 @@ def _words_of(phrase: str, phrases: Mapping[str, tuple[Block, ...]]) -> set[str]
     return found
 
 
+def check_palettes(
+    palettes: Mapping[str, Mapping[str, str]],
+    clips: list[Block],
+    phrases: Mapping[str, tuple[Block, ...]],
+    faults: FaultList,
+) -> None:
+    """A section's palette stands for colour words that some clip of the score writes."""
+    known: set[str] = set()
+    for block in (*clips, *(block for blocks in phrases.values() for block in blocks)):
+        known.update(word for words in block.words.values() for word in words)
+        known.update(block.variation.colours.values())
+    for section, swaps in palettes.items():
+        for word in swaps:
+            if word not in known:
+                faults.add(f"palette.{section}.{word}", f'no clip writes a colour "{word}"', nearest(word, known))
+
+
 def check_names(clips: list[Block], phrases: Mapping[str, tuple[Block, ...]], faults: FaultList) -> None:
     seen: dict[str, str] = {}
     for block in (*clips, *(block for blocks in phrases.values() for block in blocks)):

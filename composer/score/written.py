@@ -114,7 +114,7 @@ class Level:
 @dataclass(frozen=True)
 class Score:
     """A checked score. `order` places phrases; `grid` is the bar numbering it was written against ('' unknown); `keep`
-    are zones that the limiter dims last."""
+    are zones that the limiter dims last; `palettes` say what stands for colour words in sections of the song."""
 
     path: Path
     title: str
@@ -132,6 +132,7 @@ class Score:
     colours: Mapping[str, list[str]] = field(default_factory=dict)
     flashes: str = "report"
     keep: tuple[str, ...] = ()
+    palettes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def blocks(self) -> Iterator[Block]:
         """Every written clip, wherever it stands."""
