@@ -227,6 +227,27 @@ def test_the_header_stands_alone_and_can_be_read_by_cpp(tmp_path: Path) -> None:
     assert subprocess.run(command, capture_output=True).returncode == 0
 
 
+def test_the_example_in_the_header_can_be_compiled_as_it_stands(tmp_path: Path) -> None:
+    comment = (PLAYER / "roll.h").read_text(encoding="utf-8").partition("What it promises")[0]
+    lines = re.findall(r"^ \*     (.*)$", comment, re.MULTILINE)
+    declared: list[str] = []
+    code: list[str] = []
+    for line in lines:
+        (declared if line.startswith("static") else code).append(line)
+    around = ["#include <stddef.h>", '#include "roll.h"', "static void *ctx; static uint32_t file_bytes;"]
+    around += [
+        "void stay_dark(void); void go_dark(void); void wait_until(uint32_t us); void send(const uint8_t *frame);"
+    ]
+    source = "\n".join([*around, *declared, "int main(void) {", *code, "return 0; }"])
+    source = source.replace("uint32_t n);", "uint32_t n) { (void)ctx; (void)at; (void)to; return n != 0; }", 1)
+    (tmp_path / "example.c").write_text(source + "\n", encoding="utf-8")
+    flags = [flag for flag in WARNINGS if flag != "-Wpedantic"]
+    command = ["gcc", *flags, f"-I{PLAYER}", "-fsyntax-only", str(tmp_path / "example.c")]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr + source
+    assert "roll_share" in source
+
+
 @pytest.mark.parametrize("piece", [1, 2, 5, 4096])
 def test_pieces_of_any_size_show_the_same(tmp_path: Path, piece: int) -> None:
     program = compiled(tmp_path, "play", f"-DROLL_PIECE={piece}")

@@ -289,10 +289,10 @@ static int is_text(const uint8_t *at, const uint8_t *end)
 static int check_names(roll_t *r)
 {
     uint32_t pairs = 2 + 2 * r->header.strings, n, i;
-    uint8_t *name = r->lengths, *other = r->page, length;
-    uint32_t places[2 + 2 * 32 + 32];
+    uint8_t *name = (uint8_t *)r->lit, *other = r->page, length; /* the tables are not needed yet */
+    uint16_t places[2 + 2 * 32 + 32];
     for (n = 0; n < pairs + r->header.supplies; n++) {
-        places[n] = r->head_at;
+        places[n] = (uint16_t)(r->head_at - r->names_at);
         head(r, name, 1);
         length = *name;
         if (r->head_at + length > r->units_at || (!length && n))
@@ -307,7 +307,7 @@ static int check_names(roll_t *r)
             do {
                 if (same > length)
                     return ROLL_BAD_NAME;
-                if (get(r, places[i] + same, other, 1) != ROLL_OK)
+                if (get(r, r->names_at + places[i] + same, other, 1) != ROLL_OK)
                     return ROLL_FAILED_READ;
             } while (*other == name[same++]);
         }
@@ -547,7 +547,7 @@ static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
 }
 
 /* The lengths of a block's own codes (RFC 1951, 3.2.7). 0: they are none. */
-static int read_lengths(roll_t *r, uint32_t *lits, uint32_t *dists)
+static int read_lengths(roll_t *r, uint8_t *lengths, uint32_t *lits, uint32_t *dists)
 {
     static const uint8_t turn[19] = {16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15};
     uint32_t n = 0, codes;
@@ -556,10 +556,10 @@ static int read_lengths(roll_t *r, uint32_t *lits, uint32_t *dists)
     codes = bits(r, 4);
     if (*lits > 286 || *dists > 30 || codes == NONE)
         return 0;
-    memset(r->lengths, 0, 19);
+    memset(lengths, 0, 19);
     for (; n < codes + 4; n++)
-        r->lengths[turn[n]] = bits(r, 3) & 7;
-    if (!build(r->dist, ROLL_DIST_BITS, r->lengths, 19))
+        lengths[turn[n]] = bits(r, 3) & 7;
+    if (!build(r->dist, ROLL_DIST_BITS, lengths, 19))
         return 0;
     for (n = 0; n < *lits + *dists;) {
         uint32_t code = symbol(r, r->dist, ROLL_DIST_BITS), times = 1;
@@ -569,16 +569,17 @@ static int read_lengths(roll_t *r, uint32_t *lits, uint32_t *dists)
             times = code == 18 ? bits(r, 7) + 11 : bits(r, code - 14) + 3;
         if (times > *lits + *dists - n)
             return 0;
-        memset(r->lengths + n, code == 16 ? r->lengths[n - 1] : code > 16 ? 0 : (int)code, times);
+        memset(lengths + n, code == 16 ? lengths[n - 1] : code > 16 ? 0 : (int)code, times);
         n += times;
     }
-    return r->lengths[256] != 0;
+    return lengths[256] != 0;
 }
 
 /* Between two blocks: the next one's header. 0 if it is none, or a final one. */
 static int open_block(roll_t *r)
 {
     uint32_t kind = bits(r, 3), lits = 288, dists = 32, n;
+    uint8_t lengths[320];
     if (kind == 0) {
         (void)bits(r, r->held & 7);
         r->stored = bits(r, 16);
@@ -590,10 +591,10 @@ static int open_block(roll_t *r)
     r->block = CODED;
     if (kind == 2)
         for (n = 0; n < 320; n++)
-            r->lengths[n] = n < 144 ? 8 : n < 256 ? 9 : n < 280 ? 7 : n < 288 ? 8 : 5;
-    else if (kind != 4 || !read_lengths(r, &lits, &dists))
+            lengths[n] = n < 144 ? 8 : n < 256 ? 9 : n < 280 ? 7 : n < 288 ? 8 : 5;
+    else if (kind != 4 || !read_lengths(r, lengths, &lits, &dists))
         return 0;
-    return build(r->lit, ROLL_LIT_BITS, r->lengths, lits) && build(r->dist, ROLL_DIST_BITS, r->lengths + lits, dists);
+    return build(r->lit, ROLL_LIT_BITS, lengths, lits) && build(r->dist, ROLL_DIST_BITS, lengths + lits, dists);
 }
 
 /* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
