@@ -39,11 +39,11 @@ def load(
     Raises `Faults`, and `ShowFails` for shows that do not fit a board together.
     """
     with tempfile.TemporaryDirectory() as scratch:
-        if wiring:
-            jobs = wiring_jobs(shows[0], controller, Path(scratch))
-        else:
-            jobs = show_jobs(shows, controller, out, look, alone)
         try:
+            if wiring:
+                jobs = wiring_jobs(shows[0], controller, Path(scratch))
+            else:
+                jobs = show_jobs(shows, controller, out, look, alone)
             done = loading.load(list(jobs.values()), ports, choices, tell)
         except loading.Refused as error:
             raise _faults(error.lines) from None
@@ -60,7 +60,10 @@ def show_jobs(
     look: Path | None = None,
     alone: Mapping[str, Any] | None = None,
 ) -> dict[str, Job]:
-    """What is to lie on each controller's board (or on one's), by controller. Raises `Faults`, `ShowFails`."""
+    """What is to lie on each controller's board (or on one's), by controller.
+
+    Raises `Faults`, `ShowFails`, and `PackageError` for a roll that this version cannot read.
+    """
     packages: dict[str, dict[Path, Package]] = {}
     songs: dict[str, list[str]] = {}
     looks: dict[str, str] = {}

@@ -119,6 +119,18 @@ def test_a_rig_that_has_changed_since_is_told(baked: Path, tmp_path: Path, capsy
     assert told == f"{copy / 'out' / 'quay'}: the rig has changed since it was baked: bake the show again\n"
 
 
+def test_a_roll_of_another_age_is_told(baked: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    copy = shutil.copytree(baked, tmp_path / "tide")
+    folder = copy / "out" / "quay"
+    roll = folder / "tide.roll"
+    roll.write_bytes(b"ROLL\x09" + roll.read_bytes()[5:])
+    made = package.read_json(folder / "manifest.json")
+    rows = [vars(package.packed(row["name"], (folder / row["name"]).read_bytes())) for row in made["files"]]
+    (folder / "manifest.json").write_text(json.dumps(made | {"files": rows}), encoding="utf-8")
+    assert main(["load", str(copy), "--controller", "quay"]) == 2
+    assert capsys.readouterr().err == f"{roll}: a roll of version 9; this reader knows version 1\n"
+
+
 def test_an_evening_too_large_for_a_board_fails(
     baked: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
