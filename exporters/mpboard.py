@@ -223,8 +223,12 @@ class MpBoard:
                 if time.monotonic() >= end_s:
                     raise
                 time.sleep(0.3)
-        self._run(ON_THE_BOARD)
-        self.machine = str(self._value("os.uname().machine"))
+        try:
+            self._run(ON_THE_BOARD)
+            self.machine = str(self._value("os.uname().machine"))
+        except BoardError:
+            self.restart()
+            raise
 
     def _enter(self) -> None:
         from mpremote.transport import TransportError
@@ -386,5 +390,7 @@ def _reason(error: Exception) -> str:
     """The system's words for why a port does not open."""
     number = getattr(error, "errno", None)
     if number == errno.EACCES:
-        return "not allowed (on Linux, your user must be in the group dialout)"
+        return "not allowed: another program has it, or (on Linux) your user is not in the group dialout"
+    if number in (errno.EAGAIN, errno.EBUSY):
+        return "another program has it"
     return os.strerror(number) if number else str(error)

@@ -487,10 +487,14 @@ def test_a_port_that_is_not_allowed_is_told_with_the_group(old: Package, monkeyp
         raise serial.SerialException(errno.EACCES, f"could not open port {port}: [Errno 13] Permission denied")
 
     monkeypatch.setattr(mpboard, "SerialWire", denied)
-    with pytest.raises(
-        Refused, match=r"cannot be opened: not allowed \(on Linux, your user must be in the group dialout"
-    ):
+    with pytest.raises(Refused, match=r"cannot be opened: not allowed: another program has it, or .* group dialout"):
         load([job(old)], ["/dev/ttyACM0"])
+
+
+def test_a_port_that_another_program_has_is_told(board: FakeBoard, old: Package) -> None:
+    port = board.plug()
+    with serial.Serial(port, exclusive=True), pytest.raises(Refused, match="cannot be opened: another program has it"):
+        load([job(old)], [port])
 
 
 def test_a_bootloaders_drive_is_known_by_its_file(tmp_path: Path) -> None:
