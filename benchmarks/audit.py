@@ -37,7 +37,7 @@ def audit_once(folder: Path) -> None:
 
     sys.path.insert(0, str(baking.ROOT))
     from composer import pipeline
-    from composer.flash import FlashAudit
+    from composer.flash import Brightest, FlashAudit
     from composer.pipeline import results
     from composer.pipeline.rolls import read_back, roll_path
     from composer.power import PowerAudit
@@ -48,7 +48,7 @@ def audit_once(folder: Path) -> None:
     stages.wrap(PowerAudit, "result", "amperes, volts")
     stages.wrap(FlashAudit, "add", "flashes")
     stages.wrap(FlashAudit, "result", "flashes")
-    stages.wrap(results, "largest_of", "flashes")
+    stages.wrap(Brightest, "add", "flashes")
     stages.wrap(results, "advice", "advice")
     stages.wrap(results, "spans_of", "who flashes")
     stages.wrap(results, "add_clips", "who draws")

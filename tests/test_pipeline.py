@@ -15,6 +15,7 @@ import pytest
 from shows import RIG, ROOT, SCORE, command, listing, make_show
 
 from composer.cli import main
+from composer.flash.light import Eye
 from composer.pipeline import results
 from composer.pipeline import rolls as rolls_room
 from composer.power import PowerAudit
@@ -375,13 +376,17 @@ def test_every_block_is_looked_at_when_none_is_kept(baked: Path, monkeypatch: py
 
     looked_at = []
 
-    def counted(_: Any, blocks: Any) -> Any:
+    def counted(_: Any, blocks: Any, so_far: Any) -> Any:
         looked_at.extend(1 for _ in blocks)
+        return so_far
+
+    def enough(*_: Any, **__: Any) -> Any:
         raise Enough
 
     monkeypatch.setattr(rolls_room, "KEPT_BYTES", 0)
     monkeypatch.setattr(results, "PowerAudit", Forgets)
-    monkeypatch.setattr(results, "largest_of", counted)
+    monkeypatch.setattr(Eye, "largest", counted)
+    monkeypatch.setattr(results, "FlashAudit", enough)
     rig = load_rig(baked / "rig.toml")
     paths = {name: baked / "out" / name / "tide.roll" for name in rig.controllers}
     with pytest.raises(Enough):

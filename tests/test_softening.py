@@ -221,7 +221,7 @@ def test_a_distance_that_cannot_be_is_bad_usage(text: str, capsys: pytest.Captur
 def test_a_rig_that_forbids_flashing_says_so_and_what_is_left(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    quiet = '\n[quiet]\nno_flash = true\nhours = "22:00-07:30"\n'
+    quiet = '\n[quiet]\nbrightness = 0.75\nno_flash = true\nhours = "22:00-07:30"\n'
     show = make_show(tmp_path / "tide", score=SCORE + STROBE, rig=ROOMY + quiet)
     assert main(["bake", str(show)]) == 1
     told = capsys.readouterr().err
@@ -230,7 +230,8 @@ def test_a_rig_that_forbids_flashing_says_so_and_what_is_left(
     assert list(show.rglob("*.roll")) == []
     assert audit_of(show)["quiet"]["no_flash"] is True and audit_of(show)["quiet"]["hours"] == ["22:00", "07:30"]
     for name in ("audit.html", "sheet.html"):
-        assert "Nothing plays from 22:00 to 07:30." in page.with_name(name).read_text(encoding="utf-8")
+        text = page.with_name(name).read_text(encoding="utf-8")
+        assert "Nothing plays from 22:00 to 07:30." in text and "Brightness is capped at 75%" in text
 
 
 def test_the_build_sheet_names_each_chips_own_level(tmp_path: Path) -> None:

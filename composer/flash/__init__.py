@@ -30,7 +30,7 @@ import numpy.typing as npt
 
 from ..rig import Rig, Zone
 from .counting import LIMIT, SECOND_US, Counter
-from .light import Eye, Frames, Largest, Times, fields_of, largest_of, photometry
+from .light import Brightest, Eye, Frames, Largest, Times, fields_of, largest_of, photometry
 
 AREA = 4  # one part in four: 25 % of the 10-degree field, WCAG; here of a zone's pixels
 
@@ -169,4 +169,4 @@ def _members(zones: list[list[int]], least: list[int], pixels: int) -> tuple[npt
     return starts, flat, np.array(least, np.int64)
 
 
-__all__ = ["LIMIT", "FlashAudit", "Largest", "fields_of", "largest_of", "photometry"]
+__all__ = ["LIMIT", "Brightest", "FlashAudit", "Largest", "fields_of", "largest_of", "photometry"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -40,6 +41,24 @@ class Largest:
 def largest_of(rig: Rig, chunks: Iterable[Frames]) -> Largest:
     """The show's largest luminances, for a first pass over frames uint8 (n, frame_bytes)."""
     return Eye(rig).largest(chunks)
+
+
+class Brightest:
+    """A show's largest luminances, found group by group. An array that comes again (a bar that repeats) is passed over
+    while it is kept by others: it cannot be brighter than itself."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.largest = Largest()
+        self._eye = Eye(rig)
+        self._seen: dict[int, weakref.ref[Frames]] = {}
+
+    def add(self, frames: Frames) -> None:
+        """Look at frames uint8 (n, frame_bytes)."""
+        # The reference tells an array from another that was given the same place in memory after it.
+        known = self._seen.get(id(frames))
+        if known is None or known() is not frames:
+            self._seen[id(frames)] = weakref.ref(frames)
+            self.largest = self._eye.largest([frames], self.largest)
 
 
 def photometry(chip: Chip) -> tuple[float, float, float]:

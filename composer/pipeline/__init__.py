@@ -29,6 +29,7 @@ from exporters import report
 from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
+from ..flash import Brightest
 from ..power import CurrentModel, PowerAudit, limited
 from ..power.limiter import Limited, Mode
 from ..render import Renderer
@@ -93,12 +94,14 @@ def bake(
             raise
         renderer = renderer_of(show)
         gains = []
+        brightest = Brightest(show.rig)
         stream = within_budget(show, told(frames_of(renderer, jobs, dask), show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
             most_a = np.zeros(len(model.draws))
             for group, frames, gain in stream:
                 gains.append(gain)
+                brightest.add(frames)
                 most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
                 yield group, frames
             bakery.allotments, bakery.most_a = powers.allotments(model, most_a), most_a
@@ -115,7 +118,8 @@ def bake(
             return read_back(show.rig, bakery.paths())
 
         address = results.address_of(show.clock)
-        found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add)
+        written = brightest.largest if jobs > 1 else None
+        found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add, written)
         results.add_clips(found, renderer, power)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened

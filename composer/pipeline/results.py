@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-import weakref
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,8 @@ from typing import Any
 from exporters import report
 
 from ..clock import SECOND, FrameClock, Group
-from ..flash import FlashAudit, largest_of
+from ..faults import ShowFails
+from ..flash import Brightest, FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
 from ..render import Renderer
@@ -39,33 +40,43 @@ def audit(
     gains: Iterator[Any] | None = None,
     renderer: Renderer | None = None,
     watch: Callable[[Group, Frames], None] | None = None,
+    written: Largest | None = None,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
     Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `advice`, `flashes`, `sources`, `notes`) and the
     `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group. `renderer`: of the
     show that the frames are of, to be asked who does it. `watch` sees every group go by once, in the order of time.
+
+    `written`: the largest luminances of the frames as they were written. With them the passes for amperes and for
+    flashes run side by side, in two threads. Raises ShowFails where the frames read back have others.
     """
     model = CurrentModel(rig)
     power = PowerAudit(model, rig.skew_ms)
 
-    def first_pass() -> Iterator[Frames]:
-        seen: dict[int, weakref.ref[Frames]] = {}
+    def amperes() -> Largest:
+        brightest = Brightest(rig)
         for group, block in frames():
             power.add(group, block, None if gains is None else next(gains))
-            # A bar that repeats cannot be brighter than itself. The reference tells it from another block that was
-            # given the same place in memory after it.
-            known = seen.get(id(block))
-            if known is None or known() is not block:
-                seen[id(block)] = weakref.ref(block)
-                yield block
+            brightest.add(block)
+        return brightest.largest
 
-    largest = largest_of(rig, first_pass())
-    flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
-    for group, block in frames():
-        flash.add(group_times_us(group), block)
-        if watch is not None:
-            watch(group, block)
+    def flashes(largest: Largest) -> FlashAudit:
+        flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
+        for group, block in frames():
+            flash.add(group_times_us(group), block)
+            if watch is not None:
+                watch(group, block)
+        return flash
+
+    if written is None:
+        flash = flashes(amperes())
+    else:
+        with ThreadPoolExecutor(1) as other:
+            counted = other.submit(flashes, written)
+            if amperes() != written:
+                raise ShowFails("the rolls do not hold the frames that were written to them: bake the show again")
+            flash = counted.result()
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["flashes"] = flash.result()

@@ -68,11 +68,14 @@ def data_basis(string: LedString, rig: Rig) -> str:
 
 
 def quiet_of(rig: Rig) -> dict[str, Any]:
-    """What the rig asks for the neighbours' sake, as in audit.json: `no_flash`, `hours` [from, to] or None."""
+    """What the rig asks for the neighbours' sake, as in audit.json.
+
+    `brightness` that every string is capped at, 0-1, `no_flash`, `hours` [from, to] or None.
+    """
     hours = None
     if rig.quiet_hours is not None:
         hours = [f"{minutes // 60:02}:{minutes % 60:02}" for minutes in rig.quiet_hours]
-    return {"no_flash": rig.no_flash, "hours": hours}
+    return {"brightness": rig.quiet_brightness, "no_flash": rig.no_flash, "hours": hours}
 
 
 def place_of(feed: Feed, string: LedString) -> str:
