@@ -21,8 +21,11 @@ from ..faults import Faults
 from ..pipeline.playing import decoded
 
 Samples = npt.NDArray[np.int16]
+LATENCY_S = 0.2  # asked of the device: known and taken into account, so large, for computers with much else to do
 MARKS = 32  # callbacks whose times are averaged: single ones jump by milliseconds
-STALL_S = 1.0  # a card that asks for nothing so long is gone
+BREAK_S, BREAK_AFTER_S = 0.020, 0.5  # callbacks that are off by more for so long: the stream itself stood still
+STEADY_S, STEADY_MARKS = 0.005, 8
+STALL_S = 4.0  # a card that asks for nothing so long is gone; some sound servers take 2 s to begin
 GONE = "the sound device went away"
 NO_SOUND = 'sound needs the extra "play" (pip install glowscore[play]); --no-sound leaves it to another player'
 
@@ -40,6 +43,10 @@ class Sound(Protocol):
         """Where the sound that leaves the loudspeaker is."""
 
     @property
+    def steady(self) -> bool:
+        """Whether the position can be relied on already."""
+
+    @property
     def fault(self) -> str:
         """Why there is no sound any more; '' while all is well."""
 
@@ -51,6 +58,7 @@ class Silent:
     """No sound: the computer's own clock, for a mixer that plays the song, and for the quiet look."""
 
     fault = ""
+    steady = True
 
     def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
         self._now = now
@@ -95,9 +103,10 @@ def load_samples(song: Path, seconds: float) -> tuple[Samples, int]:
 class Card:
     """A song on a sound card, by PortAudio.
 
-    The card's thread asks for samples and says when the first of them will leave the device. The difference between
-    that time and the sample's place in the song is constant while the song runs, so its median over the last callbacks
-    tells the position at any moment, output latency included.
+    The stream runs from the moment it is opened, silent at first. The card's thread asks for samples and says when the
+    first of them will leave the device. The difference between that time and the count of samples so far is constant
+    while the stream runs, so its median over the last callbacks tells at any moment which sample is leaving, output
+    latency included; and that is known before the song begins.
     """
 
     def __init__(self, samples: Samples, rate: int, device: str | int | None = None, sounddevice: Any = None) -> None:
@@ -106,8 +115,12 @@ class Card:
             sounddevice = _sounddevice()
         self._samples, self._rate = samples, rate
         self._next: int | None = None  # the next sample to play, negative: silence before the song; None: pause
-        self._held_s = 0.0
+        self._count = 0  # samples handed over since the stream was opened
+        self._zero_s = 0.0  # where the song's beginning lies in that count, seconds
+        self._held_s = 0.0  # the position that was known last
         self._marks: deque[float] = deque(maxlen=MARKS)
+        self._off: deque[float] = deque(maxlen=MARKS)
+        self._off_count = 0
         self._lock = threading.Lock()
         self._asked_s = time.monotonic()
         self._ended = ""
@@ -117,6 +130,7 @@ class Card:
                 channels=samples.shape[1],
                 dtype="int16",
                 device=int(device) if isinstance(device, str) and device.isdecimal() else device,
+                latency=LATENCY_S,
                 callback=self._fill,
                 finished_callback=self._finished,
             )
@@ -130,35 +144,51 @@ class Card:
         self._asked_s = time.monotonic()
         with self._lock:
             out[:] = 0
-            if self._next is None:
-                return
-            first, last = self._next, self._next + frames
-            part = self._samples[max(first, 0) : max(last, 0)]
-            skip = min(max(-first, 0), frames)
-            out[skip : skip + len(part)] = part
+            if self._next is not None:
+                first, last = self._next, self._next + frames
+                part = self._samples[max(first, 0) : max(last, 0)]
+                skip = min(max(-first, 0), frames)
+                out[skip : skip + len(part)] = part
+                self._next = last
             leaves_s = times.outputBufferDacTime
             if leaves_s <= times.currentTime:  # some drivers do not say
                 leaves_s = times.currentTime + self._stream.latency
-            self._marks.append(first / self._rate - leaves_s)
-            self._next = last
+            self._mark(self._count / self._rate - leaves_s)
+            self._count += frames
+
+    def _mark(self, mark: float) -> None:
+        """Remember one callback. After a break in the stream the marks from before it are worth nothing; but a busy
+        computer gives wrong ones for a moment, so only marks that agree for half a second are a break."""
+        if not self._marks or abs(mark - statistics.median(self._marks)) <= BREAK_S:
+            self._marks.append(mark)
+            self._off.clear()
+            return
+        if self._off and abs(mark - statistics.median(self._off)) > BREAK_S:
+            self._off.clear()
+        if not self._off:
+            self._off_count = self._count
+        self._off.append(mark)
+        if self._count - self._off_count >= BREAK_AFTER_S * self._rate:
+            self._marks.clear()
+            self._marks.extend(self._off)
+            self._off.clear()
 
     def _finished(self) -> None:
         self._ended = GONE
 
     def start(self, at_s: float) -> None:
-        """Play from a position."""
+        """Play from a position: its sample is the next one that the card gets."""
         with self._lock:
             self._next = round(at_s * self._rate)
+            self._zero_s = (self._count - self._next) / self._rate
             self._held_s = at_s
-            self._marks.clear()
 
     def pause(self) -> float:
         """Hold. What is on its way through the device is still heard."""
         with self._lock:
             held_s = self._position()
-            self._next, self._held_s = None, held_s
-            self._marks.clear()
-        return held_s
+            self._next = None
+            return held_s
 
     def position(self) -> float:
         """Where the sound that leaves the device is."""
@@ -166,14 +196,19 @@ class Card:
             return self._position()
 
     def _position(self) -> float:
-        if not self._marks:
-            return self._held_s
-        try:
-            now_s = float(self._stream.time)
-        except Exception:  # PortAudio's errors have no class without PortAudio; a stream that is gone has no time
-            self._ended = self._ended or GONE
-            return self._held_s
-        return float(statistics.median(self._marks)) + now_s
+        if self._marks and self._next is not None:
+            try:
+                self._held_s = statistics.median(self._marks) + float(self._stream.time) - self._zero_s
+            except Exception:  # PortAudio's errors have no class without PortAudio; a stream that is gone has no time
+                self._ended = self._ended or GONE
+        return self._held_s
+
+    @property
+    def steady(self) -> bool:
+        """Whether the last callbacks agree on when sound leaves the device."""
+        with self._lock:
+            marks = list(self._marks)[-STEADY_MARKS:]
+        return len(marks) == STEADY_MARKS and max(marks) - min(marks) < STEADY_S and not self._off
 
     @property
     def fault(self) -> str:

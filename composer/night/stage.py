@@ -23,6 +23,7 @@ READY_S = 6.0  # how long a show waits for boards that do not answer
 TICK_S = 0.002
 STATUS_S = 0.2
 DARKEN_S = 2.0  # how long the end waits for boards to say that they are dark
+SOUND_JUMP_S = 0.030
 STEP_BRIGHT = 13  # about a twentieth
 STEP_OFFSET_MS = 5.0
 
@@ -69,6 +70,7 @@ class Stage:
     def __post_init__(self) -> None:
         self._seek = 0
         self._paused = False
+        self._was = (0.0, 0.0)  # when the sound was last looked at, and where it was; 0: not yet
         self._shown_s = -1e9
         self._told: dict[str, str] = {}
         self._frames: FramesByTime | None = None
@@ -113,7 +115,8 @@ class Stage:
             ended = self._ended(sound, until)
             if ended:
                 return ended
-            if all(board.settled or board.health.gone or board.health.trouble for board in self.boards):
+            boards_ready = all(board.settled or board.health.gone or board.health.trouble for board in self.boards)
+            if boards_ready and sound.steady:
                 break
             self.wait(TICK_S)
         return ""
@@ -121,6 +124,7 @@ class Stage:
     def _run(self, baked: Baked, sound: Sound, until: Callable[[], str], loop: bool) -> Outcome:
         while True:
             position = sound.position()
+            self._watch(position)
             for key in self.keys():
                 ended = self._press(key, baked, sound, position)
                 if ended:
@@ -135,6 +139,15 @@ class Stage:
             self._want("paused" if self._paused else "playing", baked)
             self._tick(baked, sound, position)
             self.wait(TICK_S)
+
+    def _watch(self, position: float) -> None:
+        """A sound that jumps by itself (the computer was too busy to feed the card) takes the boards along."""
+        now_s, (last_s, last) = self.now(), self._was
+        self._was = (now_s, position)
+        jump_s = position - last - (now_s - last_s)
+        if last_s > 0 and not self._paused and abs(jump_s) > SOUND_JUMP_S:
+            self._seek += 1
+            self.tell(f"the sound jumped by {1000 * jump_s:+.0f} ms")
 
     def _ended(self, sound: Sound, until: Callable[[], str]) -> Outcome:
         if sound.fault:
@@ -169,6 +182,7 @@ class Stage:
         """The sound goes on at a place, and the boards with it."""
         self._paused = False
         self._seek += 1
+        self._was = (0.0, 0.0)
         sound.start(at_s)
 
     def _place(self, sound: Sound) -> Callable[[], float]:

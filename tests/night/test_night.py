@@ -210,6 +210,22 @@ def test_seeking_by_bars_moves_sound_and_light(tide: Baked) -> None:
     assert sound == pytest.approx(played[-1][1], abs=0.1)
 
 
+def test_a_sound_that_jumps_by_itself_takes_the_boards_along(tide: Baked) -> None:
+    hall = Hall(tide)
+
+    def stumble() -> None:
+        hall.sounds[0]._from_s -= 0.09
+
+    gaps: list[float] = []
+    hall.plan.append((6.0, stumble))
+    hall.plan.append((7.5, lambda: gaps.append(hall.models["quay"].position_s() - hall.sounds[0].position())))
+    hall.press(9, "quit")
+    assert hall.run()
+    assert "the sound jumped by -90 ms" in hall.said
+    assert abs(gaps[0]) < 0.030
+    assert len([line for line in hall.said if "jumped" in line]) == 1
+
+
 def test_an_offset_puts_the_light_later(tide: Baked) -> None:
     hall = Hall(tide)
     for i in range(4):
