@@ -190,3 +190,19 @@ def every_arrangement(header: RollHeader) -> tuple[bytes, np.ndarray]:
         stand, window = frames[-1], window + body
         shown.append(frames)
     return made_roll(header, units, groups), np.concatenate(shown)
+
+
+def jumping_roll() -> bytes:
+    """Chains of three units of three frames, entered at any frame and in any order."""
+    rng = np.random.default_rng(9)
+    units: list[Made] = []
+    stand, window = np.zeros(7, np.uint8), b""
+    for number in range(6):
+        if number % 3 == 0:
+            stand, window = np.zeros(7, np.uint8), b""
+        frames = rng.integers(0, 4, (3, 7)).astype(np.uint8) * 80
+        body = codec.arranged_as(frames, (6, 20, 2)[number % 3], stand)
+        units.append(Made(3, number % 3, (6, 20, 2)[number % 3], deflated(body, window, 12, 9, zlib.Z_FIXED)))
+        stand, window = frames[-1], window + body
+    groups = [(int(rng.integers(6)), first := int(rng.integers(3)), 3 - first) for _ in range(14)]
+    return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)

@@ -20,6 +20,7 @@ from c_kit import (
     Made,
     compiled,
     every_arrangement,
+    jumping_roll,
     made_roll,
     stored,
     strings_of,
@@ -50,6 +51,7 @@ def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rolls = [
         tide(),
         every_arrangement(header_of(7))[0],
+        jumping_roll(),
         made_roll(header_of(3), [Made(1, 0, spec.MARKS, marks, 3)], [(0, 0, 1)] * 20, 13),
     ]
     for number, roll in enumerate(rolls):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from c_kit import GCC, Made, compiled, deflated, made_roll, play, read, stored, strings_of, tide
+from c_kit import GCC, Made, compiled, deflated, jumping_roll, made_roll, play, read, stored, strings_of, tide
 
 from exporters import codec, spec
 from exporters.rollfile import Draw, RollHeader, RollReader, StringSpec
@@ -157,22 +157,6 @@ def test_no_kind_of_harm_lights_a_wrong_byte_in_other_rolls(
     path.write_bytes(tide() if roll == "tide" else jumping_roll())
     lines = harm(programs, kind, path, work)
     assert {line.split()[0] for line in lines} == {"played", "refused"} and len(lines) > 60
-
-
-def jumping_roll() -> bytes:
-    """Chains of three units of three frames, entered at any frame and in any order."""
-    rng = np.random.default_rng(9)
-    units: list[Made] = []
-    stand, window = np.zeros(7, np.uint8), b""
-    for number in range(6):
-        if number % 3 == 0:
-            stand, window = np.zeros(7, np.uint8), b""
-        frames = rng.integers(0, 4, (3, 7)).astype(np.uint8) * 80
-        body = codec.arranged_as(frames, (6, 20, 2)[number % 3], stand)
-        units.append(Made(3, number % 3, (6, 20, 2)[number % 3], deflated(body, window, 12, 9, zlib.Z_FIXED)))
-        stand, window = frames[-1], window + body
-    groups = [(int(rng.integers(6)), first := int(rng.integers(3)), 3 - first) for _ in range(14)]
-    return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
 
 
 # ---- heads that lie ---------------------------------------------------------------------------------------------

@@ -8,7 +8,8 @@
 #include "memory.h"
 
 #define MOST_NEEDS (1u << 19)
-#define MOST_SHOWN (1u << 16) /* bytes of frames; what comes later is left out, for speed */
+#define MOST_SHOWN (1u << 16) /* bytes of frames, and groups; what comes later is left out, for speed */
+#define MOST_GROUPS 2048
 
 static uint32_t le(const uint8_t *from, uint32_t n)
 {
@@ -69,13 +70,13 @@ static void repair(uint8_t *roll, uint32_t size)
 
 /* Play from a group on; `sums` gets a number for each group that was shown, by its bytes and its time, 0 for dark. With
  * fail_at that read fails, and where the index cannot be read the next group is tried. The status of opening it. */
-static int play(memory_file *file, uint32_t slice, uint32_t first, uint32_t sums[65536])
+static int play(memory_file *file, uint32_t slice, uint32_t first, uint32_t sums[MOST_GROUPS])
 {
     static roll_t roll;
     void *memory;
     uint32_t i, shown = 0, g;
     int status = roll_measure(&roll, memory_read, file, file->size);
-    memset(sums, 0, 65536 * sizeof *sums);
+    memset(sums, 0, MOST_GROUPS * sizeof *sums);
     if (status != ROLL_OK)
         return status;
     if (roll.needs > MOST_NEEDS)
@@ -85,7 +86,7 @@ static int play(memory_file *file, uint32_t slice, uint32_t first, uint32_t sums
     g = status == ROLL_OK ? first % roll.header.groups : UINT32_MAX;
     if (status == ROLL_OK)
         roll_cue(&roll, g);
-    while (status == ROLL_OK && shown < MOST_SHOWN && g < roll.header.groups) {
+    while (status == ROLL_OK && shown < MOST_SHOWN && g < roll.header.groups && g < MOST_GROUPS) {
         uint32_t sum;
         if (roll_enter(&roll) != ROLL_OK) {
             if (file->fail_at == UINT32_MAX)
@@ -114,7 +115,7 @@ static int play(memory_file *file, uint32_t slice, uint32_t first, uint32_t sums
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static uint32_t whole[65536], cut[65536], failed[65536];
+    static uint32_t whole[MOST_GROUPS], cut[MOST_GROUPS], failed[MOST_GROUPS];
     uint32_t slice, first, n, g;
     memory_file file;
     uint8_t *roll;
@@ -138,7 +139,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         file.fail_at = data[2];
         file.fail_for = data[0] & 4 ? UINT32_MAX : 1;
         status = play(&file, slice, first, failed);
-        for (g = 0; g < 65536; g++)
+        for (g = 0; g < MOST_GROUPS; g++)
             if (failed[g] && failed[g] != whole[g])
                 abort();
     }
