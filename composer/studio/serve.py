@@ -7,7 +7,6 @@ import secrets
 import socket
 import webbrowser
 from collections.abc import Callable
-from pathlib import Path
 
 import uvicorn
 
@@ -20,13 +19,13 @@ TOKEN_BYTES = 18
 BACKLOG = 64
 
 
-def serve(folder: Path, port: int = 0, open_page: bool = True, say: Callable[[str], None] = print) -> None:
-    """Serve a show until stopped. `port` 0: one that is free. Raises `Faults` (no such show, port taken)."""
+def serve(session: Session, port: int = 0, open_page: bool = True, say: Callable[[str], None] = print) -> None:
+    """Serve a show until stopped. `port` 0: one that is free. Raises `Faults` (port taken)."""
     listening = listener(port)
     port = listening.getsockname()[1]
     with listening:
         token = secrets.token_urlsafe(TOKEN_BYTES)
-        studio = Studio(Session(folder))
+        studio = Studio(session)
         url = f"http://{HOST}:{port}/{token}/"
         say(url)
         if open_page:

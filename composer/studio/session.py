@@ -10,7 +10,7 @@ import tempfile
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -44,9 +44,11 @@ class Session:
 
     def __init__(self, folder: Path, tell: Callable[[str, float], None] = lambda what, share: None) -> None:
         self.lock = threading.RLock()
+        self._listeners: list[Listener] = []
         self._waiting_lock = threading.Lock()
         self.waiting = 0  # requests that a person waits for
-        self.loader = live.Loader(folder, tell)
+        self._tell = tell
+        self.loader = live.Loader(folder, self._hearing)
         self.kept = live.Kept()
         self.history = History()
         self.version = 0
@@ -55,7 +57,6 @@ class Session:
         self.unreadable: Fault | None = None
         self.kept_files: list[str] = []
         self.fixes: Sheet | None = None
-        self._listeners: list[Listener] = []
         self._views: OrderedDict[int, live.View] = OrderedDict()
         self._shown: dict[str, Any] | None = None
         self._rigs = 0
@@ -146,6 +147,17 @@ class Session:
     def stamps(self) -> live.Stamp:
         """When the show's files were written, as last seen."""
         return self._stamps
+
+    def hear_first(self) -> None:
+        """Hear a song that was exchanged before anyone is made to wait for it: that takes seconds."""
+        view = self.view
+        if view is not None and self._now() != self._stamps:
+            with suppress(Faults):  # `poll` will say it
+                self.loader.song(view.show.score.song)
+
+    def _hearing(self, what: str, share: float) -> None:
+        self._tell(what, share)
+        self.publish("hearing", {"what": what, "share": share})
 
     def poll(self) -> bool:
         """Look whether a file changed on disk; what changed is taken in and told. True if anything did."""

@@ -59,6 +59,7 @@ class Watcher(_Loop):
 
     def turn(self) -> None:
         """Look once."""
+        self.session.hear_first()
         self.session.poll()
 
 

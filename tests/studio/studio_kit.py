@@ -95,7 +95,7 @@ def ask(url: str, body: object = None) -> dict[str, Any]:
         return dict(json.load(error))
 
 
-def wait(true: Callable[[], bool], seconds: float = 15.0) -> None:
+def wait(true: Callable[[], bool], seconds: float = 60.0) -> None:
     """Wait for something that must come true."""
     until = time.monotonic() + seconds
     while not true() and time.monotonic() < until:

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from shows import ROOT, listing
+import soundfile
+from shows import RATE, ROOT, listing, tune
 from studio_kit import ask, started, wait
 
 from composer.faults import Faults
@@ -25,7 +26,7 @@ from composer.studio.session import Session
 
 def events(url: str, found: list[tuple[str, dict[str, Any]]], until: Callable[[], bool]) -> None:
     """Collect a studio's events until it is enough."""
-    with urllib.request.urlopen(url + "api/events", timeout=20) as lines:
+    with urllib.request.urlopen(url + "api/events", timeout=120) as lines:
         name = ""
         for line in lines:
             text = line.decode().strip()
@@ -55,6 +56,22 @@ def test_a_change_on_disk_is_told_and_can_be_taken_back(show_folder: Path, studi
         assert state["show"]["clips"][0]["values"]["opacity"] == 0.75
         answer = ask(running.url + "api/undo", {"page": "mine"})
         assert answer["ok"] and path.read_bytes() == before
+
+
+def test_another_song_is_heard_while_the_page_goes_on(show_folder: Path, studio: Callable) -> None:
+    with studio(show_folder) as running:
+        found: list[tuple[str, dict[str, Any]]] = []
+        changed = lambda: any(name == "changed" for name, _ in found)  # noqa: E731
+        threading.Thread(target=events, args=(running.url, found, changed), daemon=True).start()
+        wait(lambda: bool(found))
+        before = ask(running.url + "api/state")
+        soundfile.write(show_folder / "tide.wav", tune(20.0), RATE, subtype="PCM_16")
+        wait(lambda: "hearing" in [name for name, _ in found])
+        assert ask(running.url + "api/state")["version"] == before["version"]  # nobody waits for the ear
+        wait(changed, 120)
+        after = ask(running.url + "api/state")
+        assert after["song_id"] != before["song_id"]
+        assert (after["good"], after["show"]["song_us"]) == (True, 20_000_000)
 
 
 def test_a_broken_score_on_disk_is_told_and_the_last_good_show_stays(client, show_folder: Path) -> None:
