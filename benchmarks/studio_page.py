@@ -15,26 +15,19 @@ import shutil
 import statistics
 import sys
 import tempfile
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-import uvicorn
 from playwright.sync_api import Page, sync_playwright
 
 ROOT = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "studio")]
 
 from shows import make_show  # noqa: E402
-
-from composer.studio.app import Studio  # noqa: E402
-from composer.studio.serve import config, listener  # noqa: E402
-from composer.studio.session import Session  # noqa: E402
+from studio_kit import running  # noqa: E402
 
 STRING_PIXELS = 250
-TOKEN = "a-token-for-the-benchmark"
+# Nothing is audited meanwhile: a person who edits all the time never lets it come to that.
+QUIET_S = 3600.0
 
 
 def rig_text(pixels: int) -> str:
@@ -74,23 +67,6 @@ bars = "5-6"
 layer = 2
 every = "2 beats"
 """
-
-
-@contextmanager
-def studio(folder: Path) -> Iterator[str]:
-    """The real server in a thread; its address."""
-    listening = listener(0)
-    port = listening.getsockname()[1]
-    # Nothing is audited meanwhile: a person who edits all the time never lets it come to that.
-    server = uvicorn.Server(config(Studio(Session(folder), audit_after_s=3600), TOKEN, port))
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
-    thread.start()
-    while not server.started:
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{port}/{TOKEN}/"
-    server.should_exit = True
-    thread.join(20)
-    listening.close()
 
 
 REDRAWS = """async (count) => {
@@ -153,8 +129,8 @@ def main() -> None:
         page = browser.new_page(viewport={"width": 1280, "height": 720})
         for pixels, goal in ((2_000, 60), (10_000, 30)):
             folder = make_show(Path(scratch) / str(pixels), rig=rig_text(pixels), score=SCORE, seconds=16.0)
-            with studio(folder) as url:
-                opened(page, url, 16)
+            with running(folder, audit_after_s=QUIET_S) as studio:
+                opened(page, studio.url, 16)
                 page.evaluate(REDRAWS, 20)
                 spent = sorted(page.evaluate(REDRAWS, 50 if short else 400))
             median, worst = statistics.median(spent), spent[int(0.99 * len(spent))]
@@ -163,8 +139,8 @@ def main() -> None:
                 f"{1000 / worst:.0f} a second (goal {goal})"
             )
         folder = make_show(Path(scratch) / "edit", rig=rig_text(1_000), score=SCORE, seconds=32.0 if short else 180.0)
-        with studio(folder) as url:
-            opened(page, url, 17)
+        with running(folder, audit_after_s=QUIET_S) as studio:
+            opened(page, studio.url, 17)
             tries = [page.evaluate(EDIT, 0.3 + 0.01 * number) for number in range(5 if short else 30)]
         for what, number in (("answered", 0), ("on the rig", 1), ("in the clip's block", 2)):
             spent = [one[number] for one in tries[1:]]

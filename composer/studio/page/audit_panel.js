@@ -25,8 +25,13 @@ export class AuditPanel {
     return [
       trouble ? make("p", { class: "over" }, trouble) : null,
       softens
-        ? make("p", { class: "hint" }, "A bake softens what flashes too often; what you see here is not softened.")
+        ? make(
+            "p",
+            { class: "hint" },
+            "A bake softens what flashes too often; some seconds after a change this page shows it so, too.",
+          )
         : null,
+      this.softened(),
       make("h2", {}, "At the finger"),
       this.here,
       ...this.limiter(),
@@ -108,6 +113,15 @@ export class AuditPanel {
       );
     }
     return this.volts.get(id);
+  }
+
+  softened() {
+    const list = store.show.softened ?? [];
+    if (!list.length) return null;
+    const text = list.map(
+      ({ clip, over_beats: beats, opacity }) => `${clip} over ${beats} beats, at ${Math.round(100 * opacity)} %`,
+    );
+    return make("p", { class: "hint" }, `Softened so that it flashes less: ${text.join("; ")}.`);
   }
 
   limiter() {

@@ -16,8 +16,9 @@ export class BakePanel {
 
   /** What was baked last, and which boards are plugged in. */
   async look() {
-    const [board, ports] = await Promise.allSettled([getJson("board"), getJson("ports")]);
+    const [board, ports, lamps] = await Promise.allSettled([getJson("board"), getJson("ports"), getJson("lamps")]);
     this.ports = ports.value ?? null;
+    if (lamps.value) put({ lamps: lamps.value });
     put({ board: board.value ?? null, jobs: [...store.jobs] });
   }
 
@@ -60,6 +61,33 @@ export class BakePanel {
         .map((job) => this.job(job)),
       ...this.boards(),
       ...this.loading(running),
+      ...this.lamps(),
+    ];
+  }
+
+  /** What stands at the finger on the lamps themselves, while one composes. */
+  lamps() {
+    const on = store.lamps?.on ?? false;
+    const turn = async () => {
+      try {
+        put({ lamps: await post("lamps", { on: !on, port: null }) });
+      } catch (error) {
+        if (!(error instanceof Refused)) throw error;
+        notice(`The lamps stay dark: ${error.message}`, { kind: "bad" });
+      }
+    };
+    const boards = store.lamps?.boards ?? [];
+    const says = on
+      ? `what stands at the finger, on ${boards.join(", ")}`
+      : "what stands at the finger, on the boards that are plugged in";
+    return [
+      make("h3", {}, "On the lamps"),
+      make(
+        "div",
+        { class: "row" },
+        make("button", { id: "lamps", "aria-pressed": on, onclick: turn }, on ? "lamps off" : "lamps on"),
+        make("small", {}, says),
+      ),
     ];
   }
 
@@ -138,6 +166,12 @@ export class BakePanel {
       make("button", { class: "quiet", onclick: () => this.look() }, "look again"),
     ];
   }
+}
+
+/** Take in what the lamps do: {on, boards, why}. */
+export function takeLamps(lamps) {
+  if (!lamps.on && lamps.why) notice(`The lamps are off: ${lamps.why}`, { kind: "bad" });
+  put({ lamps });
 }
 
 /** Take in a job as the server tells of it. */

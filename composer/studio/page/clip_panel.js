@@ -280,6 +280,7 @@ export class ClipPanel {
           ),
         ),
       ),
+      ...this.doubts(),
       make("h3", {}, "The show"),
       ...SHOW.map((param) =>
         parameter(
@@ -305,6 +306,19 @@ export class ClipPanel {
       ),
       this.newColour(),
     ];
+  }
+
+  /** What is probably not meant anywhere: no fault, the show is baked all the same. */
+  doubts() {
+    const { doubts } = store.show;
+    if (!doubts?.length) return [];
+    const row = (doubt) =>
+      make(
+        "li",
+        {},
+        make("button", { class: "quiet", onclick: () => this.chooseIn(doubt.block) }, `${doubt.where}: ${doubt.what}`),
+      );
+    return [make("h3", {}, "Probably not meant"), make("ul", { class: "plain marks" }, doubts.map(row))];
   }
 
   newColour() {
@@ -464,9 +478,14 @@ function line(value, write, id) {
   });
 }
 
-/** The faults of a block, or of all for "". */
+/** The faults of a block, or of all for "", and what is probably not meant in it. */
 export function faultsOf(where) {
-  const faults = (store.state?.faults ?? []).filter((fault) => !where || fault.block === where);
+  const ofIt = (list) => (list ?? []).filter((one) => !where || one.block === where);
+  const faults = ofIt(store.state?.faults);
+  const doubts = where ? ofIt(store.show?.doubts) : [];
+  if (doubts.length && !faults.length) {
+    return make("p", { class: "hint" }, doubts.map((doubt) => `Probably not meant: ${doubt.what}.`).join(" "));
+  }
   if (!faults.length) return null;
   return make(
     "ul",

@@ -15,7 +15,7 @@ import { Player } from "./player.js";
 import { RigView } from "./rig_view.js";
 import { ScoreView } from "./score_view.js";
 import { Sound } from "./sound.js";
-import { takeJob } from "./bake_panel.js";
+import { takeJob, takeLamps } from "./bake_panel.js";
 
 const page = {};
 const small = matchMedia("(max-height: 480px)"); // a phone held sideways: to look at, not to work on
@@ -62,6 +62,9 @@ async function load() {
     changed: heardOfChange,
     audit: () => fetchAudit(),
     job: (job) => jobTold(job),
+    lamps: (lamps) => takeLamps(lamps),
+    hearing: ({ what, share }) => (find("saved").textContent = `${what}: ${Math.round(100 * (share ?? 0))} %`),
+    closing: () => window.studio.events.close(),
   });
   setInterval(tellConnection, 1000);
 }
@@ -69,6 +72,7 @@ async function load() {
 /** Whether what is done here still reaches the files. */
 function tellConnection() {
   const there = window.studio.events.readyState === EventSource.OPEN;
+  if (there && find("saved").textContent.endsWith("%")) return; // it listens
   const text = there
     ? ""
     : "The studio is stopped. Start it again and open its new address: all that was done is saved.";
@@ -84,8 +88,10 @@ function goToAddress() {
 
 function heardOfChange({ page: by, what, files, version }) {
   // The answer to this page's own edit brings the state; it is asked for again only if that answer got lost.
+  if (find("saved").textContent.endsWith("%")) find("saved").textContent = "";
   if (by === PAGE) return setTimeout(() => store.state.version < version && refresh(), 2000);
-  const name = files?.join(" and ") ?? "the show";
+  const name = files?.join(" and ");
+  if (!name) return refresh(); // the server's own doing, such as softening
   if (!by) {
     notice(`${name} was changed on disk; the page shows it.`);
     say(`${name} changed on disk`);

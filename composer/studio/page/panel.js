@@ -8,12 +8,14 @@ import { AuditPanel } from "./audit_panel.js";
 import { BakePanel } from "./bake_panel.js";
 import { TextPanel } from "./text_panel.js";
 
+const SEARCH_MS = 1000;
+
 // What each tab shows of the store.
 const SHOWS = {
   clip: "state effects rig chosen range at playing",
   song: "state song at playing taps",
   audit: "state rig audit limiter",
-  bake: "state jobs board",
+  bake: "state jobs board lamps",
   text: "state scoreText",
 };
 const NAMES = { clip: "Clip", song: "Song", audit: "Audit", bake: "Bake", text: "Text" };
@@ -60,6 +62,8 @@ export class Panel {
     fill(this.root, this.tabs, this.body);
     watch("tab", () => this.show());
     for (const [name, keys] of Object.entries(SHOWS)) watch(keys, () => store.tab === name && this.refresh());
+    this.keyed = 0; // when a key was last pressed here
+    this.body.addEventListener("keydown", () => (this.keyed = performance.now()));
     // Nothing is made anew under a finger that is just pressing it.
     this.body.addEventListener("pointerdown", () => (this.pressed = true));
     for (const over of ["pointerup", "pointercancel"]) {
@@ -100,6 +104,13 @@ export class Panel {
     const id = focus?.id;
     const typing = focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue;
     if (typing) return;
+    // A list that is searched by typing would forget what has been typed.
+    const rest = focus?.matches("select") ? this.keyed + SEARCH_MS - performance.now() : 0;
+    clearTimeout(this.searching);
+    if (rest > 0) {
+      this.searching = setTimeout(() => this.refresh(), rest);
+      return;
+    }
     const { scrollTop } = this.body;
     fill(this.body, panel.render());
     this.body.scrollTop = scrollTop;

@@ -1,12 +1,14 @@
 /* Playing: the sound, the finger, the rig, sixty times a second; and the bar of tools above the page. */
 
 import { fill, find, icon, make, notice, say } from "./dom.js";
+import { post } from "./api.js";
 import { redo, undo } from "./edits.js";
 import { frameOf, pieceAt, screenOf } from "./pieces.js";
 import { put, store, watch } from "./store.js";
 import { SNAPS } from "./commands.js";
 import { beatsText, clock } from "./time.js";
 
+const AHEAD_US = 600_000;
 const RATES = [0.25, 0.5, 0.75, 1];
 
 export class Player {
@@ -97,12 +99,23 @@ export class Player {
     const at = pieceAt(store.pieces, us);
     const had = at ? this.cache.packet(at.id) : null;
     if (at && this.sound.playing) this.wantNext(at);
+    if (rig && this.sound.playing) this.inflateAhead(us);
     if (rig && (had || !at)) {
       this.rgb = this.rgb?.length === 3 * rig.pixels ? this.rgb : new Uint8Array(3 * rig.pixels);
       this.rigView.show(screenOf(rig, had?.rolls, at ? us - at.start_us : 0, this.rgb));
     }
     this.told(beat, us, at, had);
+    if (store.lamps?.on) this.stand(us);
     store.at = beat; // not `put`: what hangs on a finger that moves looks for itself
+  }
+
+  /** Send what stands here to the lamps: one at a time, some twenty a second. */
+  stand(us) {
+    const now = performance.now();
+    if (this.standing || now - (this.stood ?? 0) < 50 || us === this.stoodAt) return;
+    Object.assign(this, { standing: true, stood: now, stoodAt: us });
+    const done = () => (this.standing = false);
+    post("stand", { us: Math.round(us) }).then(done, done);
   }
 
   /** Turn the page when the finger comes to another system; not while a hand scrolls. */
@@ -117,6 +130,16 @@ export class Player {
   wantNext(piece) {
     const number = store.pieces.indexOf(piece);
     for (const next of store.pieces.slice(number + 1, number + 4)) this.cache.packet(next.id);
+  }
+
+  /** Inflate what is to come, one board a redraw, so that no redraw has to do it for all boards at once. */
+  inflateAhead(us) {
+    const later = us + AHEAD_US;
+    const at = pieceAt(store.pieces, later);
+    const rolls = at && this.cache.packet(at.id)?.rolls;
+    if (!rolls) return;
+    this.turn = ((this.turn ?? 0) + 1) % store.rig.controllers.length;
+    rolls.get(store.rig.controllers[this.turn].name)?.frameAt(later - at.start_us);
   }
 
   told(beat, us, at, had) {

@@ -30,6 +30,7 @@ export const store = {
   tab: "clip",
   taps: null,
   scoreText: null,
+  lamps: null,
 };
 
 const watchers = [];
