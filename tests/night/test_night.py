@@ -14,11 +14,11 @@ from board_model import ModelBoard, ModelWire, Turned
 from night_kit import model_of
 
 from composer.faults import Faults, ShowFails
-from composer.night import _Night
 from composer.night.company import address_of, check_company, fits_names
 from composer.night.evening import Evening
 from composer.night.keys import KEYS, parse
 from composer.night.lock import only_one
+from composer.night.programme import Night
 from composer.night.sound import Silent
 from composer.night.stage import Controls, Stage
 from composer.night.status import board_text, status_line, time_text
@@ -87,7 +87,7 @@ class Hall:
 
     def run(self) -> bool:
         """The whole evening, and its dark end."""
-        night = _Night(self.evening, self.shows, self.stage, self.clock, random.Random(1), self._sound)
+        night = Night(self.evening, self.shows, self.stage, self.clock, random.Random(1), self._sound)
         well = night.run()
         self.stage.darken()
         assert [model.state for model in self.models.values()] == ["idle"] * len(self.models)
@@ -266,7 +266,7 @@ def test_a_board_that_never_answers_does_not_hold_up_the_show(tide: Baked) -> No
     hall = Hall(tide)
     hall.wires["deck"].loss = 1.0
     hall.press(15, "quit")
-    night = _Night(hall.evening, hall.shows, hall.stage, hall.clock, random.Random(1), hall._sound)
+    night = Night(hall.evening, hall.shows, hall.stage, hall.clock, random.Random(1), hall._sound)
     assert night.run()
     assert hall.models["quay"].position_s() > 5
     assert hall.stage.darken() == ["deck"]
