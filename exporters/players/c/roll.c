@@ -394,7 +394,7 @@ int roll_open(roll_t *r, void *memory, uint32_t bytes)
     r->now = r->hand;
     r->ahead = r->hand + 1;
     r->loading = r->slot;
-    r->crc = NONE;
+    r->crc = r->page_number = NONE;
     r->head_at = 0;
     head(r, r->page, HEADER);
     status = check_tables(r, strings, draws, milliamps);
@@ -979,8 +979,19 @@ static void work(roll_t *r)
             r->next_is = JUMPS;
         return;
     }
-    status = r->job == SUM ? sum_payload(r) : r->job == INFLATE ? inflate(r) : r->job == KEEP ? keep_window(r)
-                                                                                             : check_marks(r);
+    switch (r->job) {
+    case SUM:
+        status = sum_payload(r);
+        break;
+    case INFLATE:
+        status = inflate(r);
+        break;
+    case KEEP:
+        status = keep_window(r);
+        break;
+    default:
+        status = check_marks(r);
+    }
     if (status == ROLL_BUSY)
         return;
     if (status != ROLL_OK) { /* dark if it was to be next, else forgotten until it is */
