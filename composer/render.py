@@ -174,7 +174,7 @@ class Renderer:
         along: Mapping[str, Along],
     ) -> tuple[Light, Light]:  # fmt: skip
         """A clip some of whose numbers change: frames in which they stay the same are drawn together."""
-        rows = [tuple(line.at(_into(cue, group, i)) for line in along.values()) for i in range(first, end)]
+        rows = [tuple(line.value(_into(cue, group, i)) for line in along.values()) for i in range(first, end)]
         parts, at = [], first
         for values, run in itertools.groupby(rows):
             after = at + len(list(run))

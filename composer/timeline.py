@@ -7,6 +7,7 @@ asks the score again. Two placings of a phrase give cues that differ only in whe
 from __future__ import annotations
 
 import bisect
+import math
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +16,7 @@ from itertools import pairwise
 from typing import Any
 
 from .clock import SECOND, FrameClock, Moment, Span
-from .effects.table import EFFECTS, Pace
+from .effects.table import EFFECTS, Pace, Width
 from .faults import FaultList, nearest
 from .rig import Rig
 from .score import MOST_DEPTH, Block, Level, Points, Score, Stretch, Trigger, Variation, recoloured
@@ -29,9 +30,21 @@ WHOLE_RIG = ""  # the zone of a cue that lies on every pixel
 
 @dataclass(frozen=True)
 class Along:
-    """A number that changes along a clip: (beats from the clip's start, value), rising in beats, straight between."""
+    """A number that changes along a clip: (beats from the clip's start, value), rising in beats, straight between.
+
+    `whole`: the nearest whole number counts; `unit`: that of a width, '' for a number.
+    """
 
     points: tuple[tuple[Fraction, float], ...]
+    whole: bool = False
+    unit: str = ""
+
+    def value(self, beats: Fraction) -> float | int | Width:
+        """What an effect is given so many beats into the clip."""
+        at = self.at(beats)
+        if self.unit:
+            return Width(at, self.unit)  # type: ignore[arg-type]
+        return math.floor(at + 0.5) if self.whole else at
 
     def at(self, beats: Fraction) -> float:
         """The value so many beats into the clip: level before the first point and after the last."""
@@ -339,9 +352,9 @@ class _Laying:
                 beats = (self.clock.add(inside, moment.plus) - start) * longer
             if found and beats <= found[-1][0]:
                 self.faults.add(where, f"point {len(found) + 1} does not come after the one before it")
-                return Along(tuple(found))
+                break
             found.append((beats, value))
-        return Along(tuple(found))
+        return Along(tuple(found), points.whole, points.unit)
 
     def _master(self, levels: Sequence[Level]) -> Iterator[Cue]:
         """The master: black over everything, as thick as light is to be taken away; nothing where none is.

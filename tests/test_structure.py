@@ -352,7 +352,6 @@ WAVE = phrase("wave", "hold", 'colour = "ember"')
         (clip("hold", 'opacity = [["section B", 1]]'), r"points count from the clip's own start"),
         (clip("hold", 'opacity = [["one", 1]]'), r'opacity\[1\]: "one" is not a musical time'),
         (clip("blend", 'repeat = [["1.1", 0]]'), r"repeat\[1\]: needs a value, 0.1 to 100"),
-        (clip("run", 'pulses = [["1.1", 2]]'), r"pulses: needs a whole number, got a list"),
         (clip("run", 'tale = [["1.1", 2]]'), r'tale: unknown key .*"tail"'),
         (trigger("beats", "shift = 0.5"), r'shift: a musical time needs quotes: shift = "0.5 beats"'),
         (trigger("beats", 'shift = "--1 beat"'), r"shift: .* is not a length"),
@@ -384,6 +383,41 @@ def test_faults_of_the_score_alone(text: str, fault: str) -> None:
 def test_faults_of_where_it_falls(text: str, fault: str) -> None:
     with pytest.raises(Faults, match=fault):
         cues_of(text)
+
+
+# ---- whole numbers and widths along points ----
+
+
+def test_a_width_along_points_is_at_each_frame_that_width() -> None:
+    growing = lit(clip("accent", 'decay = "8 bars"\nwidth = [["1.1", "2 pixels"], ["2.1", "10 pixels"]]'))
+    for frame, pixels in ((0, 2.0), (2 * K, 6.0), (3 * K, 8.0), (5 * K, 10.0)):
+        fixed = lit(clip("accent", f'decay = "8 bars"\nwidth = "{pixels} pixels"'))
+        np.testing.assert_array_equal(growing[frame], fixed[frame])
+
+
+def test_whole_numbers_along_points_are_the_nearest() -> None:
+    more = lit(clip("gate", 'every = "1/4 beat"\nsplit = [["1.1", 1], ["2.1", 5]]'))
+    # A bar from 1 to 5: a beat on it stands at 2; half a beat before that the nearest of 1.5 is 2 already.
+    for frame, parts in ((0, 1), (K // 4, 1), (K // 2, 2), (K, 2), (3 * K - 1, 4), (5 * K, 5)):
+        fixed = lit(clip("gate", f'every = "1/4 beat"\nsplit = {parts}'))
+        np.testing.assert_array_equal(more[frame], fixed[frame])
+
+
+@pytest.mark.parametrize(
+    ("keys", "fault"),
+    [
+        ('width = [["1.1", "2 pixels"], ["2.1", "1 m"]]', r'width\[2\]: "1 m": all widths along points need one unit'),
+        ('width = [["1.1", 2]]', r"width\[1\]: needs a width in quotes"),
+        ('width = [["1.1", "2 feet"]]', r'width\[1\]: "2 feet" is not a width'),
+        ('width = [[1.1, "2 pixels"]]', r'width\[1\]: a musical time needs quotes: \["1.1", "2 pixels"\]'),
+        ("width = []", "width: holds 0 points"),
+        ('pulses = [["1.1", 1.5]]', r"pulses\[1\]: needs a whole number"),
+        ('pulses = [["1.1", 99]]', r"pulses\[1\]: needs a whole number"),
+    ],
+)
+def test_faults_of_widths_and_whole_numbers_along_points(keys: str, fault: str) -> None:
+    with pytest.raises(Faults, match=fault):
+        cues_of(clip("run", keys))
 
 
 # ---- palettes that follow the sections ----

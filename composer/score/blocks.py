@@ -9,9 +9,28 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..clock import Moment, Span
-from ..effects.table import EFFECTS, MOST_COLOURS, RGB, Effect, parse_colour, read_colour, read_params
+from ..effects.table import (
+    EFFECTS,
+    MOST_COLOURS,
+    RGB,
+    Effect,
+    default_of,
+    parse_colour,
+    read_colour,
+    read_params,
+)
 from ..faults import FaultList, Table, is_number, kind_of, nearest
-from .times import length_only, moment_at, moment_of, number_or_points, read_span, signed_span, stretch_of
+from .times import (
+    length_only,
+    moment_at,
+    moment_of,
+    number_or_points,
+    read_span,
+    signed_span,
+    stretch_of,
+    wholes_along,
+    widths_along,
+)
 from .written import BANDS, EVENTS, MIXES, SPEEDS, Block, Level, Stretch, Trigger, Variation
 
 
@@ -92,14 +111,20 @@ class Reader:
         return block
 
     def _params(self, table: Table, effect: Effect) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:
-        """The effect's parameters, numbers along points among them; and the words of its colours."""
-        along = {p.key: p for p in effect.params if p.kind == "number" and isinstance(table.content.get(p.key), list)}
+        """The effect's parameters, numbers and widths along points among them; and the words of its colours."""
+        may = ("number", "whole", "width")
+        along = {p.key: p for p in effect.params if p.kind in may and isinstance(table.content.get(p.key), list)}
         plain = Table({k: v for k, v in table.content.items() if k not in along}, table.where, table.faults)
         params = read_params(plain, effect, self.colours)
         for param in effect.params:
             table.raw(param.key, None)  # asked for, so that it counts as known
         for key, param in along.items():
-            params[key] = number_or_points(table, key, param.default, param.low, param.high)
+            if param.kind == "whole":
+                params[key] = wholes_along(table, key, param.default, param.low, param.high)
+            elif param.kind == "width":
+                params[key] = widths_along(table, key, default_of(param))
+            else:
+                params[key] = number_or_points(table, key, param.default, param.low, param.high)
         words = {}
         for param in effect.params:
             if param.kind == "colours" and table.has(param.key):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from fractions import Fraction
+from typing import Any
 
 from ..clock import Moment, Span, parse_moment, parse_span
+from ..effects.table import Width, parse_width
 from ..faults import Table, is_number, kind_of, range_text
 from .written import MOST_POINTS, Points, Stretch
 
@@ -42,31 +45,82 @@ def number_or_points(table: Table, key: str, default: float, low: float, high: f
     if not isinstance(value, list):
         number: float = table.number(key, default, low=low, high=high)
         return number
-    table.raw(key)
+
+    def read(at: str, value: Any) -> float | None:
+        if is_number(value) and low <= value <= high:
+            return float(value)
+        table.fault(at, f"needs a value, {range_text(low, high)}, got {kind_of(value)}")
+        return None
+
+    points = _points(table, key, f"{high:g}", read)
+    return Points(points) if points else default
+
+
+def wholes_along(table: Table, key: str, default: int, low: float, high: float) -> int | Points:
+    """Points of whole numbers, `[["1.1", 1], ["3.1", 4]]`."""
+
+    def read(at: str, value: Any) -> float | None:
+        if is_number(value) and value == int(value) and low <= value <= high:
+            return float(value)
+        table.fault(at, f"needs a whole number, {range_text(low, high)}, got {kind_of(value)}")
+        return None
+
+    points = _points(table, key, f"{high:g}", read)
+    return Points(points, whole=True) if points else default
+
+
+def widths_along(table: Table, key: str, default: Width) -> Width | Points:
+    """Points of widths, all in one unit, `[["1.1", "2 pixels"], ["3.1", "20 pixels"]]`."""
+    units: list[str] = []
+
+    def read(at: str, value: Any) -> float | None:
+        if not isinstance(value, str):
+            table.fault(at, f'needs a width in quotes such as "4 pixels", got {kind_of(value)}')
+            return None
+        try:
+            width = parse_width(value)
+        except ValueError as error:
+            table.fault(at, str(error))
+            return None
+        units.append(width.unit)
+        if width.unit != units[0]:
+            table.fault(at, f'"{value}": all widths along points need one unit')
+        return width.value
+
+    points = _points(table, key, '"4 pixels"', read)
+    return Points(points, unit=units[0]) if points else default
+
+
+def _points(
+    table: Table, key: str, example: str, read: Callable[[str, Any], float | None]
+) -> tuple[tuple[Moment, float], ...]:
+    """Points at a key, in the clip's own bars and beats; `read` takes a value, or tells the fault and gives None."""
+    value = table.raw(key)
     if not 1 <= len(value) <= MOST_POINTS:
         table.fault(key, f"holds {len(value)} points, needs 1 to {MOST_POINTS}")
     points = []
     for i, item in enumerate(value):
         at = f"{key}[{i + 1}]"
         if not (isinstance(item, list) and len(item) == 2):
-            table.fault(at, f'needs a place in the clip and a value, such as ["1.1", {high:g}], got {kind_of(item)}')
+            table.fault(at, f'needs a place in the clip and a value, such as ["1.1", {example}], got {kind_of(item)}')
             continue
         place, number = item
         if is_number(place):
-            table.fault(at, f'a musical time needs quotes: ["{place}", {number}]')
+            shown = f'"{number}"' if isinstance(number, str) else number
+            table.fault(at, f'a musical time needs quotes: ["{place}", {shown}]')
             continue
         if not isinstance(place, str):
             table.fault(at, f'needs a time in quotes such as "1.1", got {kind_of(place)}')
             continue
-        if not is_number(number) or not low <= number <= high:
-            table.fault(at, f"needs a value, {range_text(low, high)}, got {kind_of(number)}")
+        amount = read(at, number)
+        if amount is None:
             continue
         moment = moment_of(table, at, place)
         if moment is not None and moment.kind not in ("bar", "start", "end"):
             table.fault(at, f'"{place}": points count from the clip\'s own start, such as "1.1", or from its end')
         elif moment is not None:
-            points.append((moment, float(number)))
-    return Points(tuple(points)) if points else default
+            points.append((moment, amount))
+    return tuple(points)
 
 
 def moment_at(table: Table, key: str, in_phrase: bool) -> Moment | None:

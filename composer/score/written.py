@@ -33,10 +33,13 @@ class Stretch:
 class Points:
     """A number that changes along a clip: straight from point to point, level before the first and after the last.
 
-    Each point is a place, counted from the clip's own start ("1.1") or from its end, and a value.
+    Each point is a place, counted from the clip's own start ("1.1") or from its end, and a value. `whole`: the nearest
+    whole number counts; `unit`: that of a width, '' for a number.
     """
 
     points: tuple[tuple[Moment, float], ...]
+    whole: bool = False
+    unit: str = ""
 
 
 @dataclass(frozen=True)
