@@ -207,3 +207,12 @@ def test_baking_shows_its_progress_and_its_sizes(opened: Any, show_folder: Path)
     page.locator('th:text-is("quay")').wait_for()
     assert "fits" in page.inner_text("#panel")
     assert len(list((show_folder / "out").glob("*/*.roll"))) == 2
+
+
+def test_lamps_without_a_board_stay_dark_and_it_is_said(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    page.click("#tab-bake")
+    page.click("#lamps")
+    page.locator('.notice.bad:has-text("stay dark")').wait_for()
+    assert page.get_attribute("#lamps", "aria-pressed") == "false"

@@ -312,12 +312,15 @@ export class ClipPanel {
   doubts() {
     const { doubts } = store.show;
     if (!doubts?.length) return [];
-    const row = (doubt) =>
-      make(
+    const row = (doubt) => {
+      const text = `${doubt.where}: ${doubt.what}`;
+      const there = blockAt(doubt.block) !== null;
+      return make(
         "li",
         {},
-        make("button", { class: "quiet", onclick: () => this.chooseIn(doubt.block) }, `${doubt.where}: ${doubt.what}`),
+        there ? make("button", { class: "quiet", onclick: () => this.chooseIn(doubt.block) }, text) : text,
       );
+    };
     return [make("h3", {}, "Probably not meant"), make("ul", { class: "plain marks" }, doubts.map(row))];
   }
 

@@ -113,9 +113,11 @@ async function whatChanged() {
   if (state.show && state.song_id !== had.song) {
     const first = had.song === undefined;
     had.song = state.song_id;
-    const [song, peaks] = await Promise.all([getJson("song"), getPacket("peaks")]);
+    const peaks = getPacket("peaks");
+    const song = await getJson("song");
     if (!first && song.sha256 !== store.song?.sha256) page.sound.forget();
-    put({ song, peaks });
+    put({ song });
+    put({ peaks: await peaks });
   }
   if (store.limiter !== null) {
     const got = await getJson(`pieces?limiter=${store.limiter}`);

@@ -12,7 +12,8 @@ export function drawSystem(context, system, from) {
   context.clearRect(0, 0, context.canvas.width, context.canvas.height);
   const bars = from.pieces.filter((piece) => piece.from < system.to - 1e-6 && piece.to > system.from + 1e-6);
   ruling(context, system, from, pens);
-  if (from.peaks) sound(context, system, from, pens);
+  if (from.peaks) waveform(context, system, from, pens);
+  if (from.song) onsets(context, system, from, pens);
   if (system.levelTop !== null) master(context, system, from.show, pens);
   for (const label of labelsOf(from.show, system)) tag(context, system, label, pens);
   for (const stave of system.staves) clips(context, system, stave, bars, from, pens);
@@ -110,7 +111,7 @@ function bandY(system, third) {
   return system.waveTop + SIZES.wave * (0.2 + 0.3 * third);
 }
 
-function sound(context, system, { time, song, peaks }, pens) {
+function waveform(context, system, { time, peaks }, pens) {
   const { low, high } = peaks.data;
   const middle = system.waveTop + SIZES.wave / 2;
   const scale = SIZES.wave / 2 / 127;
@@ -127,7 +128,9 @@ function sound(context, system, { time, song, peaks }, pens) {
     }
     context.fillRect(x, middle - most * scale, 1, Math.max(1, (most - least) * scale));
   }
-  if (!song) return;
+}
+
+function onsets(context, system, { time, song }, pens) {
   const starts = time.us(system.from) / 1e6;
   const ends = time.us(system.to) / 1e6;
   context.fillStyle = pens.ink;
