@@ -208,13 +208,18 @@ class Stage:
             self.sender.send(self._lit(self._frames, self._place(sound)()))
         if self.now() - self._shown_s >= STATUS_S:
             self._shown_s = self.now()
-            marks = [mark for mark, on in (("paused", self._paused), ("blackout", self.controls.blackout)) if on]
-            controls = self.controls
-            self.show(
-                status_line(
-                    baked, position, self.boards, bright=controls.level, offset_ms=controls.offset_ms, marks=marks
-                )
+            self._status(baked, position)
+
+    def _status(self, baked: Baked, position: float) -> None:
+        controls = self.controls
+        marks = [mark for mark, on in (("paused", self._paused), ("blackout", controls.blackout)) if on]
+        share = 0.0 if controls.blackout else controls.level / 255
+        amps = self._frames.amps_at(position, share) if self._frames is not None else {}
+        self.show(
+            status_line(
+                baked, position, self.boards, amps, bright=controls.level, offset_ms=controls.offset_ms, marks=marks
             )
+        )
 
     def _search(self) -> None:
         """Boards that were unplugged and are found again go on."""

@@ -52,20 +52,23 @@ def status_line(
     baked: Baked,
     position_s: float,
     boards: Iterable[link.Board],
+    amps: Mapping[str, float],
     *,
     bright: int = 255,
     offset_ms: float = 0.0,
     marks: Iterable[str] = (),
 ) -> str:
-    """Everything on one line. `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout"."""
+    """Everything on one line.
+
+    `amps`: what each supply carries; `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout".
+    """
     section = baked.section(position_s)
     place = f"{time_text(position_s)}  bar {baked.address(position_s)}" + (f", {section}" if section else "")
-    share = 0.0 if "blackout" in marks else bright / 255
     parts = [
         f"{baked.title}  {place}",
         *[mark.upper() for mark in marks],
         *boards_text(boards),
-        supply_text(baked.amps_at(position_s, share), baked.budgets_a),
+        supply_text(amps, baked.budgets_a),
     ]
     if bright != 255:
         parts.append(f"light {bright / 255:.0%}")

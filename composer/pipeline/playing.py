@@ -1,4 +1,4 @@
-"""What is baked, as a show night needs it: each board's roll, amperes by time, where the bars are, frames by time.
+"""What is baked, as a show night needs it: each board's roll, where the bars are, frames and amperes by time.
 
 It is also the night's door to the exporters: the link to the boards, and E1.31.
 """
@@ -6,6 +6,7 @@ It is also the night's door to the exporters: the link to the boards, and E1.31.
 from __future__ import annotations
 
 import hashlib
+import zlib
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from exporters import e131, link
 from exporters.rollfile import RollReader
-from exporters.rollhead import head_bytes
+from exporters.rollhead import checked_part, head_bytes
 from exporters.spec import RollError
 
 from ..clock import SECOND
@@ -23,10 +24,8 @@ from ..faults import Fault, Faults, ShowFails, reading
 from ..power import CurrentModel
 from ..rig import Rig
 from .results import address_of, bar_lines, section_spans
-from .rolls import opened, read_back, roll_path
+from .rolls import opened, roll_path, strings_of
 from .show import Show, Tell, load_show, silent
-
-STRIDE_FRAMES = 8  # amperes are kept for the largest of so many neighbouring frames: a person reads five a second
 
 
 @dataclass(frozen=True)
@@ -48,9 +47,8 @@ class RollFile:
 class Baked:
     """A show that was baked, ready for a night.
 
-    `rolls`: controller -> its roll. `seconds`: length of the song; `light_s`: when its last frame ends. `times_s` (n,)
-    and `amps` (n, supplies): what each supply carries from that time of the song until the next; `dark_a`: what it
-    carries when all is dark; supplies in the order of the rig. `bars`: seconds of every bar line.
+    `rolls`: controller -> its roll. `seconds`: length of the song; `light_s`: when its last frame ends. `bars`: seconds
+    of every bar line.
     """
 
     folder: Path
@@ -60,23 +58,10 @@ class Baked:
     light_s: float
     rig: Rig
     rolls: dict[str, RollFile]
-    times_s: NDArray[np.float64] = field(repr=False)
-    amps: NDArray[np.float64] = field(repr=False)
-    dark_a: NDArray[np.float64] = field(repr=False)
     budgets_a: dict[str, float]
     bars: tuple[float, ...] = field(repr=False)
     sections: tuple[tuple[float, float, str], ...] = field(repr=False)
     show: Show = field(repr=False)
-
-    def amps_at(self, seconds: float, share: float = 1.0) -> dict[str, float]:
-        """What each supply carries at a time of the song, amperes, as the audit counts it.
-
-        `share`: of the light, 0 to 1, that the boards' brightness leaves.
-        """
-        at = bisect_right(self.times_s, seconds) - 1
-        lit = self.amps[at] if 0 <= at and seconds < self.end_s else self.dark_a
-        now = self.dark_a + share * (lit - self.dark_a)
-        return dict(zip(self.rig.supplies, map(float, now), strict=True))
 
     @property
     def end_s(self) -> float:
@@ -111,41 +96,47 @@ def load_baked(folder: Path, out: Path | None = None, tell: Tell = silent) -> Ba
     missing = [name for name, path in paths.items() if not path.exists()]
     if missing:
         raise Faults([Fault(str(paths[name]), "", "no such roll: bake the show first") for name in missing])
-    rolls = {name: roll_file(path, show) for name, path in paths.items()}
-    model = CurrentModel(show.rig)
-    times, amps = [], []
-    for group, frames in read_back(show.rig, paths):
-        supply_a = model.supply_a(frames)
-        for first in range(0, group.frames, STRIDE_FRAMES):
-            times.append(group.frame_us(first) / SECOND)
-            amps.append(supply_a[first : first + STRIDE_FRAMES].max(axis=0))
-        tell("reading the rolls", group.end_us / SECOND / max(show.song.song.seconds, 1e-3))
+    rolls: dict[str, RollFile] = {}
+    clocks = set()
+    for number, (name, path) in enumerate(paths.items()):
+        tell("checking the rolls", number / len(paths))
+        rolls[name], clock = _checked(path, show, name)
+        clocks.add(clock)
+    if len(clocks) > 1:
+        raise ShowFails(f"{out}: its rolls do not share one clock: bake the show again")
     return Baked(
         show.folder,
         show.score.title,
         show.score.song,
         show.song.song.seconds,
-        show.clock.groups[-1].end_us / SECOND,
+        clocks.pop()[-1] / SECOND,
         show.rig,
         rolls,
-        np.array(times),
-        np.array(amps),
-        model.constant_a,
-        dict(zip(show.rig.supplies, map(float, model.budget_a), strict=True)),
+        {name: supply.budget_a for name, supply in show.rig.supplies.items()},
         tuple(seconds for seconds, _ in bar_lines(show)),
         tuple(section_spans(show)),
         show,
     )
 
 
-def roll_file(path: Path, show: Show) -> RollFile:
-    """A roll's marks. Raises `ShowFails` where it was made for another recording."""
+def _checked(path: Path, show: Show, controller: str) -> tuple[RollFile, tuple[int, ...]]:
+    """A roll's marks, and when its groups begin and the last one ends. Every checksum is checked, nothing decoded.
+
+    Raises `ShowFails` where it is damaged, or was made for another recording or another rig.
+    """
+    with reading(path, "roll"):
+        data = path.read_bytes()
     with opened(path) as reader:
         if reader.header.song_sha256 != show.song.song.sha256:
             raise ShowFails(f"{path}: was baked for another recording than {show.score.song}: bake the show again")
-    with reading(path, "roll"):
-        data = path.read_bytes()
-    return RollFile(path, hashlib.sha256(data).hexdigest(), head_crc(data), len(data))
+        if reader.header.strings != strings_of(show.rig, controller):
+            raise ShowFails(f"{path}: was baked for another rig than {show.rig.path}: bake the show again")
+        for number, unit in enumerate(reader.units):
+            payload = data[unit.payload_at : unit.payload_at + unit.payload_bytes]
+            if zlib.crc32(checked_part(unit), zlib.crc32(payload)) != unit.crc:
+                raise ShowFails(f"{path}: the checksum of unit {number} does not match: bake the show again")
+        clock = (*(group.start_us for group in reader.groups), reader.groups[-1].end_us)
+    return RollFile(path, hashlib.sha256(data).hexdigest(), head_crc(data), len(data)), clock
 
 
 def head_crc(roll: bytes) -> int:
@@ -160,14 +151,28 @@ def head_crc(roll: bytes) -> int:
 
 
 class FramesByTime:
-    """The frames of a show's rolls by the time of the song: string -> its bytes on the wire. Use as a context."""
+    """The frames of a show's rolls by the time of the song, and what they draw. Use as a context."""
 
     def __init__(self, baked: Baked) -> None:
+        self._rig = baked.rig
+        self._model = CurrentModel(baked.rig)
         self._readers = {name: RollReader(roll.path) for name, roll in baked.rolls.items()}
         self._kept: dict[str, tuple[int, NDArray[np.uint8]]] = {}
 
+    def amps_at(self, seconds: float, share: float = 1.0) -> dict[str, float]:
+        """What each supply carries at a time of the song, amperes, as the audit counts it.
+
+        `share`: of the light, 0 to 1, that the boards' brightness leaves.
+        """
+        frame = np.zeros((1, self._rig.frame_bytes), np.uint8)
+        for name, reader in self._readers.items():
+            frame[0, self._rig.controller_slices[name]] = self._frame(name, reader, round(seconds * SECOND))
+        dark_a = self._model.constant_a
+        now_a = dark_a + share * (self._model.supply_a(frame)[0] - dark_a)
+        return dict(zip(self._rig.supplies, map(float, now_a), strict=True))
+
     def at(self, seconds: float) -> dict[str, bytes]:
-        """Every string's bytes at a time of the song; dark outside it, and where a roll is broken."""
+        """Every string's bytes on the wire at a time of the song; dark outside it, and where a roll is broken."""
         out: dict[str, bytes] = {}
         for name, reader in self._readers.items():
             frame = self._frame(name, reader, round(seconds * SECOND))
@@ -226,5 +231,4 @@ def decoded(song: Path) -> tuple[NDArray[np.float32], int]:
 
 __all__ = [
     "Baked", "FramesByTime", "RollFile", "decoded", "dim_white", "e131", "head_crc", "link", "load_baked", "patch_of",
-    "roll_file",
 ]  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 import socket
 from collections.abc import Callable
 from dataclasses import replace
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from board_model import ModelBoard, ModelWire, Turned
 from night_kit import model_of
+from shows import made_map
 
 from composer.faults import Faults, ShowFails
 from composer.night.company import address_of, check_company, fits_names
@@ -341,13 +343,13 @@ def test_amperes_by_time_are_the_audits(baked: Path, tide: Baked) -> None:
     import json
 
     audit = json.loads((baked / "out" / "audit.json").read_text(encoding="utf-8"))
-    for name, row in audit["supplies"].items():
-        assert tide.amps_at(row["peak_s"])[name] == pytest.approx(row["peak_a"])
-        assert max(tide.amps[:, list(tide.rig.supplies).index(name)]) == pytest.approx(row["peak_a"])
-        dark = tide.amps_at(row["peak_s"], 0.0)[name]
-        assert dark == tide.amps_at(-1.0)[name] < row["peak_a"]
-        half = tide.amps_at(row["peak_s"], 0.5)[name]
-        assert half == pytest.approx((dark + row["peak_a"]) / 2)
+    with FramesByTime(tide) as frames:
+        for name, row in audit["supplies"].items():
+            at_s = row["peak_s"] + 1e-6
+            assert frames.amps_at(at_s)[name] == pytest.approx(row["peak_a"])
+            dark = frames.amps_at(at_s, 0.0)[name]
+            assert dark == frames.amps_at(-1.0)[name] == frames.amps_at(tide.end_s + 1)[name] < row["peak_a"]
+            assert frames.amps_at(at_s, 0.5)[name] == pytest.approx((dark + row["peak_a"]) / 2)
 
 
 def test_frames_by_time_are_the_rolls(tide: Baked) -> None:
@@ -371,6 +373,26 @@ def test_the_mark_of_a_roll_is_the_checksum_of_its_head(tide: Baked) -> None:
         data = roll.path.read_bytes()
         end = data.index(roll.head_crc.to_bytes(4, "little"))
         assert zlib.crc32(data[:end]) == roll.head_crc  # ROLL.md, section 8.4: CRC of every byte before it
+
+
+@pytest.mark.parametrize(
+    ("where", "message"),
+    [("tide.wav", "another recording"), ("rig.toml", "another rig"), ("out/quay/tide.roll", "checksum of unit")],
+)
+def test_rolls_that_are_not_this_shows_are_refused(baked: Path, tmp_path: Path, where: str, message: str) -> None:
+    folder = tmp_path / "tide"
+    shutil.copytree(baked, folder)
+    path = folder / where
+    data = bytearray(path.read_bytes())
+    if where == "rig.toml":
+        data = bytearray(data.replace(b"pin = 16", b"pin = 18"))
+    else:
+        data[-3] ^= 1
+    path.write_bytes(data)
+    if where == "tide.wav":
+        made_map(path, 16.0)  # heard again
+    with pytest.raises(ShowFails, match=message):
+        load_baked(folder)
 
 
 def test_bars_before_and_after(tide: Baked) -> None:
@@ -444,9 +466,9 @@ def test_a_board_in_a_few_words(health: link.Health, text: str) -> None:
 
 
 def test_the_line_says_where_how_and_how_much(tide: Baked) -> None:
-    line = status_line(tide, 5.0, [], bright=128, offset_ms=15, marks=["paused"])
-    assert line.startswith("Ebb & tide  0:05.0  bar 3.3, A | PAUSED | shed ")
-    assert line.endswith("/0.5 A | light 50% | offset +15 ms")
+    line = status_line(tide, 5.0, [], {"shed": 3.14, "boat": 0.4}, bright=128, offset_ms=15, marks=["paused"])
+    assert line.startswith("Ebb & tide  0:05.0  bar 3.3, A | PAUSED | shed 3.1/8.0 A  boat 0.4/0.5 A | ")
+    assert line.endswith("| light 50% | offset +15 ms")
 
 
 @pytest.mark.parametrize(
