@@ -100,17 +100,16 @@ def _offenders(show: Show, flashes: dict[str, Any]) -> list[str]:
     """Clips as written whose own light moves most where the show flashes, those of every span."""
     renderer = Renderer(show.rig, show.clock, show.cues, show.song.loudness)
     movers, alone = Movers(renderer), _Alone(renderer)
-    zones = {**flashes["zones"], WHOLE_RIG: flashes["rig"]}
+    zones = [*flashes["zones"].items(), (WHOLE_RIG, flashes["rig"])]
     if flashes["area"] is not None:
-        zones["field"] = flashes["area"]
+        zones.append((WHOLE_RIG, flashes["area"]))
     spans = [
         (max(row["worst_per_s"], row["red_worst_per_s"]), zone, *span)
-        for zone, row in zones.items()
+        for zone, row in zones
         for span in row["over_s"]
     ]
     out: dict[str, None] = {}
-    for _, name, from_s, to_s in sorted(spans, key=lambda span: (-span[0], span[2]))[:SPANS_A_ROUND]:
-        zone = WHOLE_RIG if name == "field" else name
+    for _, zone, from_s, to_s in sorted(spans, key=lambda span: (-span[0], span[2]))[:SPANS_A_ROUND]:
         clips = list(dict.fromkeys(clip_of(address) for address in movers.within(zone, from_s, to_s)))
         swings = {clip: alone.swing(clip, zone, from_s, to_s) for clip in clips}
         least = max(swings.values(), default=0.0) / 4
