@@ -104,9 +104,7 @@ def _offenders(show: Show, flashes: dict[str, Any]) -> list[str]:
     if flashes["area"] is not None:
         zones.append((WHOLE_RIG, flashes["area"]))
     spans = [
-        (max(row["worst_per_s"], row["red_worst_per_s"]), zone, *span)
-        for zone, row in zones
-        for span in row["over_s"]
+        (max(row["worst_per_s"], row["red_worst_per_s"]), zone, *span) for zone, row in zones for span in row["over_s"]
     ]
     out: dict[str, None] = {}
     for _, zone, from_s, to_s in sorted(spans, key=lambda span: (-span[0], span[2]))[:SPANS_A_ROUND]:
