@@ -19,7 +19,6 @@ import pytest
 from board_model import ModelBoard, ModelWire, Roll
 from hypothesis import given
 from hypothesis import strategies as st
-from shows import ROOT
 
 from exporters.link import (
     Board,
@@ -36,6 +35,7 @@ from exporters.link import (
 from exporters.link import board as boards
 from exporters.link import lines as rules
 
+ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "exporters" / "LINK.md").read_text(encoding="utf-8")
 
 
