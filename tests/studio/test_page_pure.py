@@ -33,6 +33,7 @@ def run(body: str, **given: Any) -> Any:
     imports = "".join(
         f'import * as {name} from "{(PAGE / f"{name}.js").as_uri()}";\n' for name in ("time", "layout", "api")
     )
+    imports += 'import fs from "node:fs";\n'
     text = f"{imports}const given = {json.dumps(given)};\nconst value = (() => {{ {body} }})();\n"
     text += "process.stdout.write(JSON.stringify(value));"
     line = [str(NODE), "--input-type=module", "-e", text]
@@ -158,7 +159,7 @@ def test_packets_are_read_as_the_server_writes_them(tmp_path: Path) -> None:
     path = tmp_path / "packet"
     path.write_bytes(packet({"id": "5d", "groups": [[0, 20, 0, 500_000]]}, parts))
     got = run(
-        """const file = process.getBuiltinModule("fs").readFileSync(given.path);
+        """const file = fs.readFileSync(given.path);
         const bytes = file.buffer.slice(file.byteOffset, file.byteOffset + file.length);
         const read = api.readPacket(bytes);
         const { id, groups } = read;
