@@ -11,7 +11,6 @@ import json
 import os
 import pty
 import random
-import re
 import sys
 import tty
 from collections.abc import Iterator
@@ -68,7 +67,7 @@ def loaded(board: FakeBoard, old: Package) -> FakeBoard:
     return board
 
 
-def run(board: FakeBoard, *packages: Package, unplug_after: int | None = None, **choices: bool) -> Loaded:
+def run(board: FakeBoard, *packages: Package, unplug_after: tuple[bytes, int] | None = None, **choices: bool) -> Loaded:
     """Load one board on a port that was named."""
     port = board.plug(unplug_after)
     try:
@@ -187,9 +186,10 @@ def test_unplugged_at_any_moment_nothing_is_lost_and_a_second_load_finishes(
     image = loaded.image.read_bytes()
     run(loaded, new)
     heard, after = bytes(loaded.heard), loaded.files()
-    moves = [found.end() for found in re.finditer(rb"g_move\(", heard)]
+    pieces, moves = heard.count(b"g_put("), heard.count(b"g_move(")
+    copying = [(b"g_files(", 1), *((b"g_put(", n) for n in (1, pieces // 2, pieces))]
     finished = []
-    for at in (100, 2_500, moves[0] // 3, moves[0] * 2 // 3, moves[0] - 200, *moves[1:-1], moves[-1]):
+    for at in (*copying, *((b"g_move(", n + 1) for n in range(moves))):
         loaded.image.write_bytes(image)
         with pytest.raises((BoardError, Refused), match="went away|cannot be opened|no MicroPython") as error:
             run(loaded, new, unplug_after=at)
@@ -208,7 +208,7 @@ def test_unplugged_while_copying_it_is_told_what_stands(loaded: FakeBoard, new: 
     with pytest.raises(
         Unplugged, match="quay went away while it took tide.roll: everything that was on it is still there"
     ):
-        run(loaded, new, unplug_after=60_000)
+        run(loaded, new, unplug_after=(b"g_put(", 30))
     assert before.items() <= loaded.files().items()
 
 

@@ -51,7 +51,7 @@ class FakeBoard:
         self.heard = bytearray()  # all that the host has sent since it was plugged in
         self.restarts = 0
         self._thread: threading.Thread | None = None
-        self._unplug_at: int | None = None
+        self._unplug_at: tuple[bytes, int] | None = None
         self._stop = threading.Event()
 
     # ---- while it is off ----
@@ -72,8 +72,8 @@ class FakeBoard:
 
     # ---- the plug ----
 
-    def plug(self, unplug_after: int | None = None) -> str:
-        """Plug it in, which starts its main.py; returns its port. `unplug_after`: bytes from the host until it goes."""
+    def plug(self, unplug_after: tuple[bytes, int] | None = None) -> str:
+        """Plug it in, which starts its main.py; returns its port. `unplug_after` (words, n): when they came n times."""
         self._host, slave = pty.openpty()
         tty.setraw(slave)
         os.set_blocking(self._host, False)
@@ -132,7 +132,7 @@ class FakeBoard:
         if self._host in ready:
             data = os.read(self._host, 512)
             self.heard += data
-            if self._unplug_at is not None and len(self.heard) >= self._unplug_at:
+            if self._unplug_at is not None and self.heard.count(self._unplug_at[0]) >= self._unplug_at[1]:
                 return False
             self._to_board(data)
         if self._child in ready:
