@@ -18,7 +18,7 @@ import platform
 import subprocess
 import tempfile
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from unittest import mock
 
@@ -120,6 +120,20 @@ def truth_of(path: Path, seconds: float = SECONDS) -> Truth:
         bool(regular[3] > regular[4] + 0.1),
         {drum: heard(seconds_at([tick for tick, note in percussion if note in keys])) for drum, keys in DRUMS.items()},
         [(float(seconds_at([tick])[0]), name) for tick, name in markers],
+    )  # fmt: skip
+
+
+def later(truth: Truth, skip: float) -> Truth:
+    """The truth of a song of which the first `skip` seconds are left out."""
+
+    def left(times: np.ndarray) -> np.ndarray:
+        return times[times >= skip - 0.03] - skip
+
+    onsets = left(truth.onsets)
+    return replace(
+        truth, beats=left(truth.beats), downs=left(truth.downs), onsets=onsets, first=float(onsets[0]),
+        last=truth.last - skip, drums={drum: left(times) for drum, times in truth.drums.items()},
+        sections=[(start - skip, name) for start, name in truth.sections if start >= skip],
     )  # fmt: skip
 
 

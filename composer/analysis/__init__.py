@@ -29,7 +29,7 @@ from ..songmap import (
     grid_id,
     tempo_of,
 )
-from . import beats, features, onsets, reading, refine, sections
+from . import beats, decoder, features, onsets, reading, refine, sections
 from .decoder import DecodeInfo, Progress, decode, decode_at
 
 SHORTEST_S = 2.0  # a song below this has no beat to hear
@@ -45,12 +45,19 @@ def listen(path: str | Path, progress: Progress | None = None) -> SongMap:
     """
     path = Path(path)
     tell = progress or (lambda what, share: None)
-    samples, _, info = decode_at(path, features.RATE, progress)
+    streams: list[features.Stream] = []
+
+    def begin() -> decoder.Taker:
+        streams[:] = [features.mel_stream(), features.fine_stream(), *features.chroma_streams()]
+        return features.into(streams)
+
+    info = decoder.decode_into(path, features.RATE, begin, progress)
     song = SongFile(
         path.name, file_sha256(path), round(info.seconds, 6), info.sample_rate, "; ".join([info.decoder, *info.notes])
     )
     tell("listening", 0.0)
-    mel = features.mel_spectrum(samples)
+    mel, energy, *tones = (stream.result() for stream in streams)
+    streams.clear()
     span = features.sound_span(mel)
     hop_s, loud = features.loudness(mel)
     if span is None:
@@ -65,14 +72,17 @@ def listen(path: str | Path, progress: Progress | None = None) -> SongMap:
     drums: dict[str, onsets.Events] = {drum: () for drum in DRUMS}
     if span is not None and len(mel) >= 8:
         log = features.log_mel(mel)
+        del mel  # of a long song each of these is large: none stays longer than it is needed
+        at, strength = refine.starts(features.fine_rise(energy))
+        del energy
         rise = features.rises(log)
-        at, strength = refine.starts(features.fine_rise(samples))
         by_band = onsets.onsets(rise, at, strength)
         drums = onsets.hits(rise, log, at, strength, beats.patterns()["drum"])
+        del rise
         lines = np.zeros(0)
         if span[1] - span[0] >= SHORTEST_S:
             tell("finding the beat", 0.3)
-            heard.update(reading.hear(log, (at, strength), span))
+            heard.update(reading.hear(log, features.chroma(tones[0], tones[1]), (at, strength), span))
             lines = np.array(heard["beats"])[heard["bars"]] if heard["bars"] else lines
         tell("finding sections", 0.9)
         found = sections.sections(log, lines, span[0], max(span[1], span[0] + 0.01))

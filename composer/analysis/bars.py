@@ -1,18 +1,20 @@
 """Bar lines: how many beats a bar has, and on which beat it starts.
 
 Every bar length and every first beat is a candidate; what speaks for it is weighed as for beats (`belief`): the fitted
-patterns, how alike bars sound, and whether chords, timbre and bass change on its first beats more than on others.
+patterns, how alike bars sound, and what changes or stands out on its first beat, on the beats beside it and in its
+middle: bass notes, chords, timbre, drums on the beat and half a beat later.
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from .beats import Heard, Reading, bar_worth, swings
 from .features import Doubles
+from .marks import PARTS, beat_chroma, on_grid, standing_out
 
 SIZES = (4, 3, 2, 5, 6, 7)
+CHORD_REACHES, TONE_REACHES = (1, 2, 4), (1, 2, 4, 8)  # beats that a change is measured over
 
 
 def candidates() -> list[tuple[int, int]]:
@@ -22,35 +24,47 @@ def candidates() -> list[tuple[int, int]]:
 
 def bar_marks(heard: Heard, reading: Reading) -> Doubles:
     """(candidates, marks) for one way to beat time."""
-    starts = np.clip(reading.frames[:-1], 0, len(heard.levels) - 1)
-    beats = len(starts)
+    beats = len(reading.frames) - 1
+    grid = on_grid(standing_out(heard), reading.frames).astype(float)
+    drums = np.concatenate([_scaled(grid[:, 0], 0.2), _scaled(grid[:, PARTS // 2], 0.2)], axis=1)
     tone = _mean_tone(heard, reading)
-    changes = [_change(tone, reach) for reach in (1, 2, 4, 8)]
-    around = np.clip(starts[:, None] + np.arange(-2, 4), 0, len(heard.levels) - 1)
-    sharp = heard.levels[around].max(axis=1).astype(float)
-    bass, low, timbre, rest = sharp[:, 0], sharp[:, 1], sharp[:, 5], sharp[:, 2:5].mean(axis=1)
-    columns = np.stack([*changes, changes[2] ** 2, changes[3] ** 2, timbre, bass, low, rest], axis=1)
-    columns = (columns - columns.mean(axis=0)) / (columns.std(axis=0) + 1e-6)
+    chroma = beat_chroma(heard.chroma, reading.frames)
+    low, high = _leveled(chroma[:, :12]), _leveled(chroma[:, 12:])
+    changes = [_change(part, reach) for part in (low, high) for reach in CHORD_REACHES]
+    changes += [_change(tone, reach) for reach in TONE_REACHES] + [_arrivals(part) for part in (low, high)]
+    signs = np.concatenate([_scaled(np.stack(changes, axis=1), 1e-6), drums], axis=1)
+    parts = [drums, *(part - part.mean(axis=0) for part in (tone, low, high))]
+    alike = {lag: np.array([_likeness(part, lag) for part in parts]) for lag in {1, *SIZES, *(2 * s for s in SIZES)}}
     worth = reading.worth[int(swings(reading))]
-    rise = sharp - sharp.mean(axis=0)
-    alike = {size: (_likeness(rise, size), _likeness(tone - tone.mean(axis=0), size)) for size in (1, *SIZES)}
     rows = []
     for size in SIZES:
         nats = bar_worth(worth, size)
+        mean = [signs[place::size].mean(axis=0) if place < beats else np.zeros(signs.shape[1]) for place in range(size)]
+        twice = 2 * size if size not in (5, 7) else size
         for first in range(size):
-            down = np.arange(beats) % size == first
-            contrast = _contrast(columns, down, ~down)
+            after, before, middle = (mean[(first + step) % size] for step in (1, -1, size // 2))
             rows.append(
-                [nats[first] / beats, (nats[first] - nats.mean()) / beats, *contrast,
-                 alike[size][0] - alike[1][0], alike[size][1] - alike[1][1], *(float(size == s) for s in SIZES[1:])]
+                [nats[first] / beats, (nats[first] - nats.mean()) / beats, *mean[first], *(after - before), *middle,
+                 *(alike[size] - alike[1]), *(alike[twice] - alike[1]), *(float(size == s) for s in SIZES[1:])]
             )  # fmt: skip
     return np.array(rows)
 
 
-def _contrast(columns: Doubles, here: npt.NDArray[np.bool_], there: npt.NDArray[np.bool_]) -> Doubles:
-    if not here.any() or not there.any():
-        return np.zeros(columns.shape[1])
-    return np.asarray(columns[here].mean(axis=0) - columns[there].mean(axis=0))
+def _scaled(columns: Doubles, least: float) -> Doubles:
+    return np.asarray((columns - columns.mean(axis=0)) / (columns.std(axis=0) + least))
+
+
+def _leveled(chroma: Doubles) -> Doubles:
+    """Chroma of even loudness, but what is hardly there stays small."""
+    size = np.linalg.norm(chroma, axis=1, keepdims=True)
+    return np.asarray(chroma / (size + size.mean() + 1e-6))
+
+
+def _arrivals(chroma: Doubles) -> Doubles:
+    """How much a beat has that the one before has not."""
+    out = np.maximum(0, np.diff(chroma, axis=0, prepend=chroma[:1])).sum(axis=1)
+    out[0] = out.mean()
+    return np.asarray(out)
 
 
 def _change(tone: Doubles, reach: int) -> Doubles:

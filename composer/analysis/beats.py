@@ -31,15 +31,17 @@ TEMPER = (0.3, 0.3, 0.3, 0.3, 0.3, 0.15)  # frames of a song are not independent
 PRICE, CAP = 120.0, 120.0  # nats: steady readings carried over to other songs better than nimble ones
 PRIOR_BPM, PRIOR_WIDTH, PRIOR_WEIGHT = 118.0, 0.42, 0.8
 
+_BLOCK = 4096  # frames worked on at once, for memory's sake
 Levels = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
 class Heard:
-    """What beats are looked for in: `levels` (frames, 6) 0-9, and `log` (frames, MELS)."""
+    """What beats are looked for in: `levels` (frames, 6) 0-9, `log` (frames, MELS), `chroma` (coarser frames, 24)."""
 
     levels: Levels
     log: Floats
+    chroma: Floats
 
 
 @dataclass(frozen=True)
@@ -54,9 +56,9 @@ class Reading:
     worth: Doubles
 
 
-def prepare(log: Floats) -> Heard:
-    """Everything that the search and the weighing look at, from the log-mel spectrum."""
-    return Heard(quantise(features.rise_bands(log, features.rises(log))), log)
+def prepare(log: Floats, chroma: Floats) -> Heard:
+    """Everything that the search and the weighing look at, from the log-mel spectrum and the chroma."""
+    return Heard(quantise(features.rise_bands(log, features.rises(log))), log, chroma)
 
 
 def quantise(rise: Floats) -> Levels:
@@ -92,7 +94,8 @@ def frame_scores(levels: Levels, table: Floats) -> Floats:
     out = np.zeros((len(levels), table.shape[1], table.shape[2]), np.float32)
     for k, temper in enumerate(TEMPER):
         rows = np.ascontiguousarray(np.moveaxis(table[k], 2, 0)) * np.float32(temper)
-        out += rows[levels[:, k]]
+        for i in range(0, len(levels), _BLOCK):
+            out[i : i + _BLOCK] += rows[levels[i : i + _BLOCK, k]]
     return out
 
 
@@ -168,20 +171,3 @@ def bar_worth(worth: Doubles, size: int) -> Doubles:
     for first in range(size):
         out[first] = two[np.arange(len(two)), kinds[(np.arange(len(two)) - first) % size]].sum()
     return out
-
-
-def marks(heard: Heard, reading: Reading) -> Doubles:
-    """What speaks for and against a reading, as numbers for `belief`.
-
-    Nats a frame of its best bars; how much better swung than straight and in three than in four; the pace and its
-    distance from what people tap to; how unsteady it is. More than these few did not carry over to other songs.
-    """
-    steps = np.diff(reading.frames)
-    straight, swung = ([bar_worth(reading.worth[time], size).max() for size in (4, 3)] for time in range(2))
-    total = len(heard.levels) / 10
-    nats = max(*straight, *swung) / total
-    swing = (max(swung) - max(straight)) / total
-    three = (max(straight[1], swung[1]) - max(straight[0], swung[0])) / total
-    pace = float(np.log(60 * FPS / np.median(steps) / PRIOR_BPM))
-    jitter = float(np.mean(np.abs(np.diff(steps)) / steps[1:]))
-    return np.array([nats, swing, max(0.0, swing), three, max(0.0, three), pace, pace**2, 10 * jitter])

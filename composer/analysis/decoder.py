@@ -27,6 +27,7 @@ import numpy.typing as npt
 from ..faults import Faults, reading
 
 Samples = npt.NDArray[np.float32]
+Taker = Callable[[Samples], object]  # is given a song block by block
 Progress = Callable[[str, float], None]  # (what is being done, share done 0-1)
 
 BLOCK = 1 << 16  # samples of one channel read at once
@@ -58,9 +59,25 @@ def decode(path: str | Path) -> tuple[Samples, int, DecodeInfo]:
 
 
 def decode_at(path: str | Path, rate: int | None, progress: Progress | None = None) -> tuple[Samples, int, DecodeInfo]:
-    """As `decode`, resampled on the way to `rate` Hz (None: the file's own).
+    """As `decode`, resampled on the way to `rate` Hz (None: the file's own)."""
+    blocks: list[Samples] = []
 
-    Blocks stream through: memory is that of the result, whatever the file's rate and channels.
+    def begin() -> Taker:
+        blocks.clear()
+        return blocks.append
+
+    info = decode_into(path, rate, begin, progress)
+    return np.concatenate(blocks), rate or info.sample_rate, info
+
+
+def decode_into(
+    path: str | Path, rate: int | None, begin: Callable[[], Taker], progress: Progress | None = None
+) -> DecodeInfo:
+    """Decode a song, handing it on block by block, so that it never lies in memory whole.
+
+    begin : gives what takes the blocks, mono float32 at `rate` (None: the file's own), in order. It is asked again,
+        and what was taken before is worth nothing, when the song has to be read anew (by another decoder, or because
+        its channels cancel each other).
     """
     path = Path(path)
     head = _head(path)
@@ -68,14 +85,14 @@ def decode_at(path: str | Path, rate: int | None, progress: Progress | None = No
         try:
             source = stack.enter_context(_open(path))
             decoder = _decoder_name(source)
-            found = _heard_alone(source, rate, path, progress)
-            if found[1].count == 0 and len(head) == HEAD:
+            found = _heard_alone(source, rate, path, begin, progress)
+            if found[0].count == 0 and len(head) == HEAD:
                 raise _NotForUs("holds no sound: 0 samples")
         except _NotForUs as reason:
             source = stack.enter_context(_open(_through_ffmpeg(path, head, str(reason), stack)))
             decoder = "ffmpeg"
-            found = _heard_alone(source, rate, path, progress)
-        samples, energy, notes = found
+            found = _heard_alone(source, rate, path, begin, progress)
+        energy, notes = found
         channels, own_rate = int(source.channels), int(source.samplerate)
     if energy.count == 0:
         raise Faults.one(path, "", "holds no sound: 0 samples")
@@ -85,6 +102,7 @@ def decode_at(path: str | Path, rate: int | None, progress: Progress | None = No
     gapless = _gapless(path) if decoder.endswith("MP3") else None
     # An MP3's header is often wrong by a frame or two; without a tag it is a guess.
     broken = energy.broken or (gapless is not False and energy.claimed > 1.05 * energy.count + BLOCK // 4)
+    broken = broken or _cut_short(path, head)
     if broken and seconds < 1.0:
         raise Faults.one(path, "", f"breaks off after {seconds:.2f} s: the file is damaged")
     if broken:
@@ -93,7 +111,7 @@ def decode_at(path: str | Path, rate: int | None, progress: Progress | None = No
         notes.append("no gapless data in this MP3: other players may start 25 to 51 ms earlier or later")
     if decoder == "ffmpeg" and head[:2] in (b"\xff\xf1", b"\xff\xf9"):
         notes.append("raw AAC says nothing of its delay: other players may start about 23 ms earlier or later")
-    return samples, rate or own_rate, DecodeInfo(own_rate, channels, seconds, decoder, gapless, tuple(notes))
+    return DecodeInfo(own_rate, channels, seconds, decoder, gapless, tuple(notes))
 
 
 class _NotForUs(Exception):
@@ -111,18 +129,18 @@ class _Energy:
 
 
 def _heard_alone(
-    source: Any, rate: int | None, path: Path, progress: Progress | None
-) -> tuple[Samples, _Energy, list[str]]:
+    source: Any, rate: int | None, path: Path, begin: Callable[[], Taker], progress: Progress | None
+) -> tuple[_Energy, list[str]]:
     """The mono mix; or the loudest channel alone, where the channels cancel each other in the mix."""
     if not RATES[0] <= source.samplerate <= RATES[1]:
         raise Faults.one(path, "", f"a sample rate of {source.samplerate} Hz is not one of sound")
-    samples, energy = _mono(source, rate, path, None, progress)
+    energy = _mono(source, rate, path, None, begin(), progress)
     loudest = int(np.argmax(energy.channels))
     if energy.mix >= CANCELLED * energy.channels[loudest] / source.channels:
-        return samples, energy, []
+        return energy, []
     source.seek(0)
-    samples, energy = _mono(source, rate, path, loudest, progress)
-    return samples, energy, [f"its channels cancel each other: channel {loudest + 1} was heard alone"]
+    energy = _mono(source, rate, path, loudest, begin(), progress)
+    return energy, [f"its channels cancel each other: channel {loudest + 1} was heard alone"]
 
 
 def _head(path: Path) -> bytes:
@@ -177,9 +195,9 @@ def _decoder_name(source: Any) -> str:
 
 
 def _mono(
-    source: Any, rate: int | None, path: Path, only: int | None, progress: Progress | None
-) -> tuple[Samples, _Energy]:
-    """Read everything; mix to mono, or take one channel; resample block by block."""
+    source: Any, rate: int | None, path: Path, only: int | None, take: Taker, progress: Progress | None
+) -> _Energy:
+    """Read everything; mix to mono, or take one channel; resample; hand on, block by block."""
     import soundfile
 
     stream = None
@@ -188,7 +206,6 @@ def _mono(
 
         stream = soxr.ResampleStream(source.samplerate, rate, 1, dtype="float32")
     energy = _Energy(0.0, np.zeros(source.channels))
-    out: list[Samples] = []
     most = int(LONGEST_S * source.samplerate)
     while True:
         try:
@@ -210,13 +227,13 @@ def _mono(
         last = len(block) == 0
         if stream is not None:
             mono = stream.resample_chunk(np.ascontiguousarray(mono, dtype=np.float32), last=last)
-        out.append(np.asarray(mono, dtype=np.float32).reshape(-1))
+        take(np.asarray(mono, dtype=np.float32).reshape(-1))
         if last:
             break
         if progress is not None and source.frames > 0:
             progress("decoding", min(1.0, energy.count / source.frames))
     energy.claimed = int(source.frames)
-    return np.concatenate(out), energy
+    return energy
 
 
 # ---- formats that libsndfile does not read -----------------------------------------------------------------------
@@ -268,6 +285,29 @@ def _may_be_media(head: bytes) -> bool:
             return True
         text = head[: error.start].decode("utf-8")
     return sum(not (c.isprintable() or c.isspace()) for c in text) > 0.1 * len(text)
+
+
+def _cut_short(path: Path, head: bytes) -> bool:
+    """Whether a WAV or AIFF file ends before the sound its head tells of (libsndfile reads such a file as whole).
+
+    Chunks as in the RIFF specification (Microsoft and IBM, 1991) and AIFF 1.3 (Apple, 1989), from memory: a name of
+    four bytes, a size of four, then that many bytes and one more if odd. Sizes of 0 and from 0x7fff0000 on stand for
+    "not known": they are what programs write that stream.
+    """
+    kinds = {(b"RIFF", b"WAVE"): ("little", b"data"), (b"FORM", b"AIFF"): ("big", b"SSND")}
+    kinds[b"FORM", b"AIFC"] = kinds[b"FORM", b"AIFF"]
+    if (head[:4], head[8:12]) not in kinds:
+        return False
+    order, wanted = kinds[head[:4], head[8:12]]
+    length, at = path.stat().st_size, 12
+    with path.open("rb") as stream:
+        while at + 8 <= length:
+            stream.seek(at)
+            name, size = stream.read(4), int.from_bytes(stream.read(4), "little" if order == "little" else "big")
+            if name == wanted:
+                return 0 < size < 0x7FFF0000 and at + 8 + size > length
+            at += 8 + size + size % 2
+    return False
 
 
 def _gapless(path: Path) -> bool:

@@ -8,6 +8,7 @@ i / FPS seconds; the fine grid one every 1.5 ms. Arrays are float32, time first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -30,7 +31,12 @@ FINE_FPS = RATE / FINE_HOP
 FINE_WINDOW = 256
 FINE_EDGES_HZ = (60.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 5500.0, 12_000.0)
 
-_CHUNK = 2048  # frames transformed at once
+CHROMA_HOP = 1200
+CHROMA_FPS = RATE / CHROMA_HOP
+CHROMA_LOW, CHROMA_HIGH = (8192, 50.0, 260.0), (4096, 260.0, 2100.0)  # window; from and to, Hz: basses and chords
+FINER_HZ = 400.0  # from here a semitone is several bins wide
+
+_CHUNK = 1 << 21  # samples transformed at once
 
 
 @cache
@@ -55,30 +61,121 @@ def _mel(hz: float) -> float:
     return float(2595 * np.log10(1 + hz / 700))
 
 
-def mel_spectrum(samples: Floats) -> Floats:
+class Stream:
+    """What a transform makes of a signal's frames, while the signal arrives in blocks of any size.
+
+    Frame i is centred on sample i x `hop`; before its start and after its end the signal is silent. `transform` makes
+    rows (frames, columns) of windowed frames (frames, window).
+    """
+
+    def __init__(self, window: int, hop: int, transform: Callable[[Floats], Floats]) -> None:
+        self._window, self._hop, self._transform = window, hop, transform
+        self._shape = np.hanning(window).astype(np.float32)
+        self._chunk = max(1, _CHUNK // window)
+        self._waiting = [np.zeros(window // 2, np.float32)]
+        self._count = window // 2
+        self._rows: list[Floats] = []
+
+    def feed(self, block: Floats) -> None:
+        """More of the signal, float32."""
+        self._waiting.append(block)
+        self._count += len(block)
+        if self._count >= self._window + (self._chunk - 1) * self._hop:
+            self._work()
+
+    def result(self) -> Floats:
+        """Every frame's row, (frames, columns), once the signal has ended."""
+        self.feed(np.zeros(self._window // 2, np.float32))
+        self._work()
+        return np.concatenate(self._rows)
+
+    def _work(self) -> None:
+        if self._count < self._window:
+            return
+        signal = np.concatenate(self._waiting)
+        frames = np.lib.stride_tricks.sliding_window_view(signal, self._window)[:: self._hop]
+        for i in range(0, len(frames), self._chunk):
+            self._rows.append(self._transform(frames[i : i + self._chunk] * self._shape))
+        self._waiting = [signal[len(frames) * self._hop :].copy()]
+        self._count = len(self._waiting[0])
+
+
+def into(streams: list[Stream]) -> Callable[[Floats], None]:
+    """What hands blocks on to every one of some streams."""
+
+    def take(block: Floats) -> None:
+        for stream in streams:
+            stream.feed(block)
+
+    return take
+
+
+def mel_stream() -> Stream:
     """Magnitudes in mel bands, (frames, MELS)."""
     filters, _ = mel_filters()
-    window = np.hanning(WINDOW).astype(np.float32)
-    frames = _frames(samples, WINDOW, HOP)
-    out = np.empty((len(frames), MELS), np.float32)
-    for i in range(0, len(frames), _CHUNK):
-        out[i : i + _CHUNK] = np.abs(np.fft.rfft(frames[i : i + _CHUNK] * window, axis=1)) @ filters
+
+    def transform(frames: Floats) -> Floats:
+        return np.asarray(np.abs(np.fft.rfft(frames, axis=1)) @ filters, np.float32)
+
+    return Stream(WINDOW, HOP, transform)
+
+
+@cache
+def pitch_classes(window: int, low: float, high: float) -> Floats:
+    """How much each bin of a spectrum belongs to each pitch class, equal temperament with a' at 440 Hz: (bins, 12)."""
+    bins = np.fft.rfftfreq(window, 1 / RATE)
+    out = np.zeros((len(bins), 12), np.float32)
+    for i in np.flatnonzero((bins >= low) & (bins < high)):
+        pitch = 12 * np.log2(bins[i] / 440.0) + 9
+        off = abs(pitch - round(pitch))
+        out[i, round(pitch) % 12] = max(0.0, 1 - 2 * off) if bins[i] > FINER_HZ else np.exp(-0.5 * (off / 0.35) ** 2)
     return out
+
+
+def chroma_streams() -> tuple[Stream, Stream]:
+    """Loudness by pitch class, (frames, 12), at `CHROMA_FPS`: of basses and of chords. `chroma` takes both."""
+
+    def stream(window: int, low: float, high: float, power: float) -> Stream:
+        classes = pitch_classes(window, low, high)
+
+        def transform(frames: Floats) -> Floats:
+            return np.asarray(np.abs(np.fft.rfft(frames, axis=1)) ** power @ classes, np.float32)
+
+        return Stream(window, CHROMA_HOP, transform)
+
+    return stream(*CHROMA_LOW, 1.0), stream(*CHROMA_HIGH, 0.5)
+
+
+def chroma(low: Floats, high: Floats) -> Floats:
+    """Basses, then chords, by pitch class, each scaled to the song's loud parts and compressed: (frames, 24)."""
+    parts = [part / (np.percentile(part.sum(axis=1), 95) + 1e-9) for part in (low, high)]
+    return np.asarray(np.log1p(5 * np.concatenate(parts, axis=1)), np.float32)
+
+
+def mel_spectrum(samples: Floats) -> Floats:
+    """Magnitudes in mel bands, (frames, MELS), of a signal that is there whole."""
+    return _whole(mel_stream(), samples)
+
+
+def _whole(stream: Stream, samples: Floats) -> Floats:
+    stream.feed(samples)
+    return stream.result()
 
 
 def log_mel(mel: Floats) -> Floats:
     """Compressed mel magnitudes, scaled so that the loud parts of a song stand at the same level in every song."""
-    return np.asarray(np.log1p(mel * np.float32(200.0 / (np.percentile(mel, 99) + 1e-9))))
+    out = mel * np.float32(200.0 / (np.percentile(mel, 99) + 1e-9))
+    return np.asarray(np.log1p(out, out=out))
 
 
 def rises(log: Floats) -> Floats:
     """How far each band rose within 20 ms, (frames, MELS); a tone that slides to its neighbour is no rise."""
     before = np.maximum(log, 0)
-    before[:, 1:] = np.maximum(before[:, 1:], log[:, :-1])
-    before[:, :-1] = np.maximum(before[:, :-1], log[:, 1:])
+    np.maximum(before[:, 1:], log[:, :-1], out=before[:, 1:])
+    np.maximum(before[:, :-1], log[:, 1:], out=before[:, :-1])
     out = np.zeros_like(log)
-    out[2:] = np.maximum(0, log[2:] - before[:-2])
-    return out
+    np.subtract(log[2:], before[:-2], out=out[2:])
+    return np.asarray(np.maximum(0, out, out=out))
 
 
 def rise_bands(log: Floats, rise: Floats) -> Floats:
@@ -98,20 +195,23 @@ def rise_bands(log: Floats, rise: Floats) -> Floats:
     return np.stack([*bands, np.abs(after - before).mean(axis=1)], axis=1).astype(np.float32)
 
 
-def fine_rise(samples: Floats) -> Floats:
-    """The rise of energy on the fine grid, (frames,): where exactly a sound starts."""
-    window = np.hanning(FINE_WINDOW).astype(np.float32)
+def fine_stream() -> Stream:
+    """Magnitudes in seven bands on the fine grid, (frames, 7): what `fine_rise` works from."""
     bins = np.fft.rfftfreq(FINE_WINDOW, 1 / RATE)
-    sums = np.stack(
-        [((bins >= a) & (bins < b)) for a, b in zip(FINE_EDGES_HZ[:-1], FINE_EDGES_HZ[1:], strict=True)], axis=1
-    ).astype(np.float32)
-    frames = _frames(samples, FINE_WINDOW, FINE_HOP)
-    energy = np.empty((len(frames), sums.shape[1]), np.float32)
-    for i in range(0, len(frames), 4 * _CHUNK):
-        spectrum = np.fft.rfft(frames[i : i + 4 * _CHUNK] * window, axis=1)
-        energy[i : i + 4 * _CHUNK] = np.sqrt((spectrum.real**2 + spectrum.imag**2) @ sums)
+    bands = zip(FINE_EDGES_HZ[:-1], FINE_EDGES_HZ[1:], strict=True)
+    sums = np.stack([((bins >= low) & (bins < high)) for low, high in bands], axis=1).astype(np.float32)
+
+    def transform(frames: Floats) -> Floats:
+        spectrum = np.fft.rfft(frames, axis=1)
+        return np.asarray(np.sqrt((spectrum.real**2 + spectrum.imag**2) @ sums), np.float32)
+
+    return Stream(FINE_WINDOW, FINE_HOP, transform)
+
+
+def fine_rise(energy: Floats) -> Floats:
+    """The rise of energy on the fine grid, (frames,): where exactly a sound starts. Works in place."""
     energy /= np.maximum(np.percentile(energy, 99, axis=0), 0.1 * energy.max(axis=0)) + 1e-9
-    log = np.log1p(2 * energy)  # hardly bent: the more it is, the earlier a rise looks
+    log = np.log1p(2 * energy, out=energy)  # hardly bent: the more it is, the earlier a rise looks
     out = np.zeros(len(log), np.float32)
     out[2:-2] = np.maximum(0, log[4:] - log[:-4]).mean(axis=1)
     return smooth(out, 1.5)
@@ -129,11 +229,6 @@ def running_mean(x: Floats, frames: int) -> Floats:
     from scipy.ndimage import uniform_filter1d
 
     return np.asarray(uniform_filter1d(x, max(1, min(frames, len(x))), axis=0), np.float32)
-
-
-def _frames(samples: Floats, window: int, hop: int) -> Floats:
-    padded = np.pad(samples, (window // 2, window // 2))
-    return np.lib.stride_tricks.sliding_window_view(padded, window)[::hop]
 
 
 def band_of() -> dict[str, npt.NDArray[np.bool_]]:
@@ -156,12 +251,12 @@ def loudness(mel: Floats) -> tuple[float, dict[str, Floats]]:
     1 is the level that a band passes in 2 % of the song, 0 is 40 dB below. A band that is hardly there (more than
     30 dB below the whole) is not blown up.
     """
-    power = mel.astype(np.float32) ** 2
-    steps = (len(power) + LOUDNESS_HOP - 1) // LOUDNESS_HOP
-    power = np.pad(power, ((0, steps * LOUDNESS_HOP - len(power)), (0, 0)))
-    power = power.reshape(steps, LOUDNESS_HOP, -1).mean(axis=1)
-    sums = {band: power[:, rows].sum(axis=1) for band, rows in band_of().items()}
-    sums["all"] = power.sum(axis=1)
+    steps = (len(mel) + LOUDNESS_HOP - 1) // LOUDNESS_HOP
+    sums = {}
+    for band, rows in band_of().items():
+        power = np.pad((mel[:, rows] ** 2).sum(axis=1), (0, steps * LOUDNESS_HOP - len(mel)))
+        sums[band] = power.reshape(steps, LOUDNESS_HOP).mean(axis=1)
+    sums["all"] = np.sum(list(sums.values()), axis=0)
     whole = float(np.percentile(sums["all"], 98))
     out = {}
     for band, level in sums.items():

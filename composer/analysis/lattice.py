@@ -19,6 +19,7 @@ PARTS = (0.0, 0.25, 1 / 3, 0.5, 2 / 3, 0.75)  # of a beat, around which places a
 REACH = 3  # frames to either side of such a part
 SPREAD = 2 * REACH + 1
 PLACES = len(PARTS) * SPREAD + 1  # the last is "anywhere else"
+START = 255  # no column: where a path starts
 SHORTEST, LONGEST = 28, 112  # frames of a beat: 214 to 53.6 beats a minute at 100 frames a second
 LENGTHS = np.arange(SHORTEST, LONGEST + 1)
 
@@ -71,7 +72,7 @@ def runs() -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
 
 
 @nb.njit(
-    "Tuple((int32[:,::1], float64[::1], int16[:,:,::1]))(float32[:,:,::1], int32[:,::1], int32[::1], int64[::1],"
+    "Tuple((int32[:,::1], float64[::1], uint8[:,:,::1]))(float32[:,:,::1], int32[:,::1], int32[::1], int64[::1],"
     "int64[:,::1], int64[::1], float64[::1], float64, float64)",
     cache=True,
     error_model="numpy",
@@ -80,7 +81,7 @@ def _search(scores, table, firsts, lengths, windows, same, prior, price, cap):  
     """The bare walk; see `search`. `scores` (frames, PLACES, kinds) has `longest` frames of nothing at both ends.
 
     Returns for each window the end of its best path (frame, beat of the bar, column), its score, and the pointers
-    back: [frame, column, beat of the bar] -> column of the beat before, -1 at a path's start.
+    back: [frame, column, beat of the bar] -> column of the beat before, START at a path's start.
     """
     frames, places, kinds = scores.shape
     count, bar, longest = len(lengths), len(same), lengths[-1]
@@ -91,7 +92,7 @@ def _search(scores, table, firsts, lengths, windows, same, prior, price, cap):  
     other = places - 1
     along = np.zeros((ring, places, kinds))
     values = np.full((ring, columns, bar), -1e30)
-    back = np.full((frames + 1, columns, bar), -1, np.int16)
+    back = np.full((frames + 1, columns, bar), START, np.uint8)
     worth = np.full((count, kinds), -1e30)
     starts = np.zeros(count, np.int64)  # rows of the ring where a beat that ends now began
     best = np.zeros((count, bar))
@@ -183,7 +184,7 @@ def _search(scores, table, firsts, lengths, windows, same, prior, price, cap):  
                         v, c = top[beat] - cap, top_at[beat]
                     # The path's first beat is the one that covers the song's first frame.
                     if longest - n < t <= longest:
-                        v, c = -np.log(n), np.int16(-1)
+                        v, c = -np.log(n), np.int16(START)
                     values[row, column + i, beat] = v + extra
                     back[t, column + i, beat] = c
             column += size
@@ -204,7 +205,7 @@ def search(
     ----------
     scores : (frames, kinds, PLACES) nats of a frame at a place of a kind of beat
     bar : (beats a bar,) the kind of each beat of a bar
-    windows : (W, 2) first and end of each tempo window, as indices into `LENGTHS`
+    windows : (W, 2) first and end of each tempo window, as indices into `LENGTHS`; at most START lengths in all
     prior : (lengths,) nats a beat, added in a window that spans all lengths
     price, cap : nats a unit of |log of the tempo's change| from beat to beat, and the most a change costs
 
@@ -214,12 +215,14 @@ def search(
     table, firsts = runs()
     padded = np.pad(scores.transpose(0, 2, 1), ((LONGEST, LONGEST), (0, 0), (0, 0)))
     lengths = LENGTHS.astype(np.int64)
+    if int((windows[:, 1] - windows[:, 0]).sum()) > START:
+        raise ValueError(f"the windows have more than {START} lengths")
     ends, totals, back = _search(np.ascontiguousarray(padded), table, firsts, lengths, windows, bar, prior, price, cap)
     column_length = np.concatenate([LENGTHS[a:b] for a, b in windows])
     out = []
     for (t, beat, column), total in zip(ends.tolist(), totals.tolist(), strict=True):
         frames, places = [t - LONGEST], [beat]
-        while column >= 0:
+        while column != START:
             t, beat = t - int(column_length[column]), (beat - 1) % len(bar)
             frames.append(t - LONGEST)
             places.append(beat)

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from ..songmap import HAIR_S, Grid, extend, run_on
-from . import bars, beats, belief, refine
-from .features import FPS, Doubles, Floats
+from . import bars, beats, belief, marks, refine
+from .features import CHROMA_FPS, FPS, Doubles, Floats
 
 Starts = tuple[Doubles, Doubles]  # seconds and strength of every sharp start
 Span = tuple[float, float]  # first and last sound, seconds
@@ -17,14 +17,14 @@ RATIOS = {"double": 2.0, "half": 0.5, "off-beat": 1.0, "3:2": 1.5, "2:3": 2 / 3,
 NEAR = 0.04  # a runner-up is so near to the tempo that gives it its name
 PIECE_S, OVERLAP_S = 600.0, 30.0  # a longer song is heard in pieces, so that memory does not grow with it
 CLEAR_MS, BLURRED_MS = 3.0, 6.0  # starts that stray so far from the beat: a pulse; chance (noise strays 5.5 to 9 ms)
-FIRST_LINE = 4.0  # so many times likelier is a bar line where the music starts (a pickup is the rarer case)
+FIRST_LINE = 2.0  # so many times likelier is a bar line where the music starts (a pickup is the rarer case)
 
 
-def hear(log: Floats, starts: Starts, span: Span) -> dict[str, Any]:
+def hear(log: Floats, chroma: Floats, starts: Starts, span: Span) -> dict[str, Any]:
     """Beats, bars, bar length, confidence, phases of other bar lengths and runners-up; empty when there is no beat."""
     pieces = int(np.ceil(len(log) / FPS / PIECE_S - 0.25))
     if pieces < 2:
-        return _hear_piece(log, starts, span)
+        return _hear_piece(log, chroma, starts, span)
     edges = np.linspace(0, len(log), pieces + 1).astype(int)
     wide = int(OVERLAP_S * FPS / 2)
     heard: list[dict[str, Any]] = []
@@ -34,7 +34,8 @@ def hear(log: Floats, starts: Starts, span: Span) -> dict[str, Any]:
         inside = (starts[0] >= from_s) & (starts[0] < to_s)
         own = (max(0.0, span[0] - from_s), min(span[1], to_s) - from_s)
         if own[1] - own[0] > 2.0:
-            piece = _hear_piece(log[low:high], (starts[0][inside] - from_s, starts[1][inside]), own)
+            tones = chroma[round(low * CHROMA_FPS / FPS) : round(high * CHROMA_FPS / FPS)]
+            piece = _hear_piece(log[low:high], tones, (starts[0][inside] - from_s, starts[1][inside]), own)
             heard.append({**piece, "beats": [round(t + from_s, 6) for t in piece.get("beats", [])]})
         else:
             heard.append({})
@@ -63,13 +64,13 @@ def _joined(heard: list[dict[str, Any]], cuts: Doubles) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _hear_piece(log: Floats, starts: Starts, span: Span) -> dict[str, Any]:
-    parts = beats.prepare(log)
+def _hear_piece(log: Floats, chroma: Floats, starts: Starts, span: Span) -> dict[str, Any]:
+    parts = beats.prepare(log, chroma)
     fitted = beats.patterns()
     found = beats.readings(parts.levels, fitted)
     if not found:
         return {}
-    shares = belief.belief(np.array([beats.marks(parts, reading) for reading in found]), fitted["beat"])
+    shares = belief.belief(marks.reading_marks(parts, found, starts), fitted["beat"])
     order = [int(i) for i in np.argsort(shares)[::-1]]
     best = found[order[0]]
     out, blur_s = _kept(parts, best, starts, span)

@@ -120,6 +120,33 @@ def test_a_file_cut_short_gives_what_is_there(tmp_path: Path, kind: str) -> None
     assert 3.5 < info.seconds < 6.0
     assert info.seconds == pytest.approx(len(samples) / rate)
     assert first_click(samples, rate) == pytest.approx(0.25, abs=0.002)
+    assert info.notes == (f"the file is damaged or cut short: {info.seconds:.1f} s of it were heard",)
+
+
+@pytest.mark.parametrize("size", [0, 0xFFFFFFFF])
+def test_a_wav_whose_maker_did_not_know_its_length_is_not_cut_short(tmp_path: Path, size: int) -> None:
+    path = save(tmp_path / "streamed.wav", CLICKS)
+    content = bytearray(path.read_bytes())
+    at = content.find(b"data")
+    content[at + 4 : at + 8] = size.to_bytes(4, "little")
+    path.write_bytes(content)
+    assert not any("cut short" in note for note in analysis.decode(path)[2].notes)
+
+
+def test_a_song_comes_in_blocks_and_anew_where_channels_cancel(tmp_path: Path) -> None:
+    opposed = np.stack([CLICKS, -0.9 * CLICKS], axis=1)
+    path = save(tmp_path / "opposed.wav", opposed)
+    passes: list[list[np.ndarray]] = []
+
+    def begin() -> decoder.Taker:
+        passes.append([])
+        return passes[-1].append
+
+    info = decoder.decode_into(path, None, begin)
+    assert len(passes) == 2
+    assert max(len(block) for block in passes[1]) <= decoder.BLOCK
+    assert np.allclose(np.concatenate(passes[1]), analysis.decode(path)[0])
+    assert sum(map(len, passes[1])) == round(info.seconds * RATE)
 
 
 def test_an_hour_and_a_half_is_more_than_a_show_can_hold(tmp_path: Path) -> None:
