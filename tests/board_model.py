@@ -32,6 +32,7 @@ class ModelBoard:
     files: dict[str, Roll] = field(default_factory=dict)
     ppm: float = 0.0
     frame_bytes: int = 300
+    room: int = 256
 
     state: str = "idle"
     file: str = "-"
@@ -110,7 +111,7 @@ class ModelBoard:
         return answer(rest, who) if answer else "no verb"
 
     def _hello(self, rest: str, who: str) -> str:
-        return f"ok hello 1 pico 256 {self.frame_bytes} {self.controller}"
+        return f"ok hello 1 pico {self.room} {self.frame_bytes} {self.controller}"
 
     def _list(self, rest: str, who: str) -> str:
         names = sorted(self.files)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters import link
-from exporters.link.live import least_ms
+from exporters.link.live import least_ms, pace_of
 
 from ..faults import Fault, Faults
 from ..rig import Rig
@@ -62,10 +62,13 @@ class Lamps:
         return list(self._live)
 
     def limits(self) -> dict[str, float]:
-        """Whole frames a second that each board's link can carry at most, by its row in the board table. Frames of
-        which little changes go faster."""
-        rates = {name: self.rig.controllers[name].board.serial_bytes_per_s for name in self._live}
-        return {name: 1000 / least_ms(self._bytes(name), rate) for name, rate in rates.items()}
+        """Whole frames a second that each board's link can carry at most: by its row in the board table, or by the
+        serial converter it is behind. Frames of which little changes go faster."""
+        out = {}
+        for name, live in self._live.items():
+            pace = pace_of(live.room, self.rig.controllers[name].board.serial_bytes_per_s)
+            out[name] = 1000 / least_ms(self._bytes(name), pace)
+        return out
 
     def send(self, frame: NDArray[np.uint8]) -> dict[str, float]:
         """Light one frame, uint8 (rig.frame_bytes,), on all boards that are there; how long each took, milliseconds.

@@ -8,7 +8,9 @@ import zlib
 from .asking import ask, ask_ahead
 from .board import Board
 from .lines import LIVE_SILENCE_S, MOST_PIECE, LinkError
+from .wires import SERIAL_SPEED
 
+MOST_CONVERTER_ROOM = 512  # boards on USB say kilobytes
 LINE_BYTES = 4 * ((MOST_PIECE + 2) // 3) + 24  # a full piece in base64 with the words before it
 
 
@@ -16,6 +18,12 @@ def least_ms(frame_bytes: int, serial_bytes_per_s: int) -> float:
     """How long a wholly changed frame takes on a link of so many bytes a second, at least, milliseconds."""
     pieces = -(-frame_bytes // MOST_PIECE)
     return 1000.0 * (pieces * LINE_BYTES + 16) / serial_bytes_per_s
+
+
+def pace_of(room: int, serial_bytes_per_s: int) -> int:
+    """Bytes a second to a board with so much room: one behind a serial converter is held to the converter's speed, ten
+    bits a byte, whatever its row in the board table says of faster ones."""
+    return serial_bytes_per_s if room > MOST_CONVERTER_ROOM else min(serial_bytes_per_s, SERIAL_SPEED // 10)
 
 
 class LiveFrames:
@@ -28,7 +36,7 @@ class LiveFrames:
         if board.hello is None:
             raise LinkError(board.name, "silent", "hello")
         self.board = board
-        self.frame_bytes = board.hello.frame_bytes
+        self.frame_bytes, self.room = board.hello.frame_bytes, board.hello.room
         self._there = bytes(self.frame_bytes)  # what the board holds: dark at first
         self._known = False  # a board that was live before may hold anything
         self._spoken_s = -1e9
