@@ -450,7 +450,7 @@ function describe(block) {
   return `${kind}${place}`;
 }
 
-export function nameIn(where) {
+function nameIn(where) {
   const block = blockAt(where);
   return block ? titleOf(block) : where;
 }

@@ -21,7 +21,7 @@ export function make(tag, attributes = {}, ...children) {
   return element;
 }
 
-/** Replace what is in an element, but leave it alone while someone types in it. */
+/** Replace what is in an element; children that are null or false are left out. */
 export function fill(element, ...children) {
   element.replaceChildren(
     ...children.flat().filter((child) => child !== null && child !== undefined && child !== false),

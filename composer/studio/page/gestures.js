@@ -244,7 +244,7 @@ export function nameOf(one) {
   return one.phrase ?? one.where;
 }
 
-export function zoneKey(one) {
+function zoneKey(one) {
   return one.clip?.kind === "trigger" ? "clip.zone" : "zone";
 }
 
