@@ -24,6 +24,8 @@ from .live import View
 from .rolls import Frames
 from .show import Show
 
+BLOCK = 1 << 12  # columns of the waveform that are worked out at once
+
 
 def swatch(codes: Sequence[float]) -> str:
     """The screen's `#rrggbb` for light codes 0-1, through the same curves as the pixels on the page."""
@@ -68,22 +70,26 @@ def decoded(song: Path, path: Path, per_s: float) -> dict[str, NDArray[Any]]:
     from .. import analysis
 
     samples, rate, _ = analysis.decode(song)
-    samples = np.nan_to_num(samples)
-    louder = max(1.0, float(np.abs(samples).max(initial=0.0)))  # a float file may pass full scale: softer, not clipped
+    np.nan_to_num(samples, copy=False)
+    # A float file may pass full scale: softer, not clipped.
+    louder = max(1.0, float(samples.max(initial=0.0)), -float(samples.min(initial=0.0)))
+    edges = (np.arange(max(1, math.ceil(len(samples) * per_s / rate)) + 1) * rate / per_s).astype(np.int64)
+    edges[-1] = len(samples)
+    parts: dict[str, list[NDArray[Any]]] = {"low": [], "high": [], "loud": []}
     with wave.open(str(path), "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
         file.setframerate(rate)
-        file.writeframes(np.rint(samples * (32767 / louder)).astype("<i2").tobytes())
-    count = max(1, math.ceil(len(samples) * per_s / rate))
-    starts = np.minimum((np.arange(count) * rate / per_s).astype(np.int64), max(0, len(samples) - 1))
-    low, high = np.minimum.reduceat(samples, starts) / louder, np.maximum.reduceat(samples, starts) / louder
-    power = np.add.reduceat(samples.astype(np.float64) ** 2, starts) / np.diff(np.append(starts, len(samples)))
-    return {
-        "low": np.rint(low * 127).astype(np.int8),
-        "high": np.rint(high * 127).astype(np.int8),
-        "loud": np.rint(np.sqrt(np.maximum(power, 0)) / louder * 255).astype(np.uint8),
-    }
+        for first in range(0, len(edges) - 1, BLOCK):  # in blocks, since a song may last an hour
+            inner = edges[first : first + BLOCK + 1]
+            block = samples[inner[0] : inner[-1]] / louder
+            file.writeframes(np.rint(block * 32767).astype("<i2").tobytes())
+            starts = inner[:-1] - inner[0]
+            power = np.add.reduceat(np.square(block, dtype=np.float64), starts) / np.diff(inner)
+            parts["low"].append(np.rint(np.minimum.reduceat(block, starts) * 127).astype(np.int8))
+            parts["high"].append(np.rint(np.maximum.reduceat(block, starts) * 127).astype(np.int8))
+            parts["loud"].append(np.rint(np.sqrt(power) * 255).astype(np.uint8))
+    return {name: np.concatenate(blocks) for name, blocks in parts.items()}
 
 
 def decoder_folder() -> Path:

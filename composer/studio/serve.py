@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import secrets
 import socket
+import sys
+import threading
 import webbrowser
 from collections.abc import Callable
 
@@ -28,10 +31,17 @@ def serve(session: Session, port: int = 0, open_page: bool = True, say: Callable
         studio = Studio(session)
         url = f"http://{HOST}:{port}/{token}/"
         say(url)
-        if open_page:
-            webbrowser.open(url)
+        if open_page and has_screen():
+            threading.Thread(target=webbrowser.open, args=(url,), daemon=True).start()
         server = Server(studio, token, port)
         asyncio.run(server.serve(sockets=[listening]))
+
+
+def has_screen() -> bool:
+    """Whether a page can be opened in a window: over a bare line, a browser of letters would take the terminal."""
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
 def listener(port: int) -> socket.socket:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from studio_kit import TOKEN
 
+from composer.faults import Faults
 from composer.studio.guard import MOST_BODY
 from composer.studio.serve import HOST, listener
 
@@ -136,6 +137,11 @@ def test_fields_that_are_not_what_they_should_be_are_said(client, path: str, mor
 def test_the_socket_is_this_computer_s_alone() -> None:
     with listener(0) as made:
         assert made.getsockname()[0] == "127.0.0.1"
+
+
+def test_a_taken_port_is_said() -> None:
+    with listener(0) as made, pytest.raises(Faults, match=r"port \d+ cannot be used"):
+        listener(made.getsockname()[1])
 
 
 def test_every_answer_tells_the_browser_what_it_may_do(client) -> None:
