@@ -135,7 +135,7 @@ def main() -> None:
         program = board_program(folder)
         columns = ("frame", "unit", "state", "stack", "mean", "a byte", "worst", "x mean", "opening")
         print(f"\n{'on a Cortex-M3':32}" + "".join(f"{column:>10}" for column in columns))
-        means, worsts = [], []
+        means, worsts, largest = [], [], 0
         given = ((path.parent.name + "/" + path.name, path) for path in options.rolls)
         for title, path in given if options.rolls else rolls(folder, options.short):
             told = run(program, path)
@@ -146,11 +146,13 @@ def main() -> None:
             mean = told["instructions"] / told["frames"]
             means.append(mean / told["frame_bytes"])
             worsts.append(told["worst"] / mean)
+            largest = max(largest, told["worst"])
             state = told["record"] + told["needs"] - 2 * unit
             stack = max(told["stack_opening"], told["stack_playing"])
             print(f"{title:32}{told['frame_bytes']:10,}{unit:10,}{state:10,}{stack:10,}{mean:10,.0f}", end="")
             print(f"{means[-1]:10.1f}{told['worst']:10,}{worsts[-1]:10.1f}{told['opening']:10,}", flush=True)
         print("\nstate: bytes besides two units; mean, worst, opening (checking the head): instructions")
+        print(f"the worst frame of all: {largest:,}, {largest * 2 / 125e3:.1f} ms at 125 MHz and two cycles each")
         for goal, met in (
             (f"code below {CODE_GOAL:,} bytes", max(codes) < CODE_GOAL),
             (f"below {MEAN_GOAL} instructions a wire byte, mean of the shows", sum(means) / len(means) < MEAN_GOAL),

@@ -36,7 +36,7 @@
  *   - Its numbers have 32 bits, but for the sums of roll_level, which have 64.
  *
  * Memory: roll.needs bytes, for two units, two frames, the window of deflate (4 or 8 KiB) and the tables of strings,
- * supplies and draws; a roll_t; and some 600 bytes of stack. Code: some 7 KB for a Cortex-M (benchmarks/board_c.py).
+ * supplies and draws; a roll_t; and some 500 bytes of stack. Code: some 7 KB for a Cortex-M (benchmarks/board_c.py).
  *
  * Second net: roll_level adds up what a frame draws of each supply, by the roll's own figures (section 5), and says how
  * far it must be dimmed to stay within what this board may draw: 256 is not at all. roll_dim dims into a buffer of
