@@ -15,7 +15,7 @@ from ..files import write_text
 from .grid import Grid, grid_id, tempo_of
 
 VERSION = 1  # of the map file
-HEARING = 2  # of the listening itself: a map that an older ear made is not current
+HEARING = 3  # of the listening itself: a map that an older ear made is not current
 BANDS = ("low", "mid", "high")
 DRUMS = ("kick", "snare", "hat")
 GRIDS_KEPT = 4  # earlier bar numberings that a map remembers, so that a score can be moved from them
