@@ -10,7 +10,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from c_kit import every_arrangement, strings_of
+from c_kit import PLAYER, every_arrangement, strings_of
 
 from benchmarks.board_c import CORES, TOOLS, board_program, code_bytes, object_of, run, sum_of
 from exporters.rollfile import RollHeader, RollReader
@@ -30,6 +30,15 @@ def test_a_board_shows_a_baked_show_as_the_reader_reads_it(program: Path, baked:
     assert told["sum"] == sum_of(roll)
     with RollReader(roll) as reader:
         assert (told["groups"], told["frames"], told["dark"]) == (len(reader), reader.stats.frames, 0)
+
+
+DEMO = sorted((PLAYER.parents[2] / "demo_show" / "out").glob("*/*.roll"))
+
+
+@pytest.mark.skipif(not DEMO, reason="the demo is not baked: glowscore bake demo_show")
+def test_a_board_shows_the_demo_as_the_reader_reads_it(program: Path) -> None:
+    for roll in DEMO:
+        assert run(program, roll)["sum"] == sum_of(roll)
 
 
 def test_a_board_shows_every_arrangement_and_kind_of_block(program: Path, tmp_path: Path) -> None:

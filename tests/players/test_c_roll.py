@@ -210,6 +210,18 @@ def test_a_baked_show_shows_the_same(player: Path, baked: Path, board: str) -> N
     assert got.needs == 2 * (most + frame_bytes) + window + 28 * (strings + tables) + 4 * supplies
 
 
+DEMO = sorted((PLAYER.parents[2] / "demo_show" / "out").glob("*/*.roll"))
+
+
+@pytest.mark.skipif(not DEMO, reason="the demo is not baked: glowscore bake demo_show")
+@pytest.mark.parametrize("work", ["share", 100])
+def test_the_rolls_of_the_demo_show_the_same(player: Path, work: int | str) -> None:
+    for path in DEMO:
+        with RollReader(path) as reader:
+            frame_bytes = reader.header.frame_bytes
+        assert same(play(player, path, work, frame_bytes).shown, read(path))
+
+
 # ---- the library ------------------------------------------------------------------------------------------------
 
 

@@ -189,7 +189,7 @@ uint32_t roll_frame_at(const roll_group *group, uint32_t us);
 /* Show nothing, and make this group ready. */
 void roll_cue(roll_t *roll, uint32_t number);
 
-/* Do some of the work that is to come, about `most` bytes' worth and at least a little. ROLL_BUSY: more is left.
+/* Do some of the work that is to come, about `most` bytes' worth, at least 1. ROLL_BUSY: more is left.
  * ROLL_OK: nothing to do for now. ROLL_FAILED_READ: the index could not be read; the next call tries again. */
 int roll_work(roll_t *roll, uint32_t most);
 
