@@ -373,3 +373,15 @@ def test_low_levels_keep_their_mean_colour_along_the_string() -> None:
     assert 0 < gain < 0.9
     assert pixels.mean(axis=0) == pytest.approx(np.array([3, 9, 0]) * gain, abs=0.125)
     assert len(np.unique(pixels[:, 0])) == 2
+
+
+def test_a_bar_that_comes_again_as_the_same_array_is_limited_as_its_copy_is() -> None:
+    rng = np.random.default_rng(8)
+    bars = [(rng.random((12, BYTES)) * 255).astype(np.uint8) for _ in range(2)]
+    for bar in bars:
+        bar.setflags(write=False)
+    order = [0, 1, 0, 0, 1, 0]
+    where = groups(len(order))
+    same, copied = run([bars[i] for i in order], where), run([bars[i].copy() for i in order], where)
+    np.testing.assert_array_equal(same, copied)
+    assert (np.concatenate(same) < np.concatenate([bars[i] for i in order])).any()

@@ -52,13 +52,15 @@ class Brightest:
         self._eye = Eye(rig)
         self._seen: dict[int, weakref.ref[Frames]] = {}
 
-    def add(self, frames: Frames) -> None:
-        """Look at frames uint8 (n, frame_bytes)."""
+    def add(self, frames: Frames) -> bool:
+        """Look at frames uint8 (n, frame_bytes). Returns whether they were new."""
         # The reference tells an array from another that was given the same place in memory after it.
         known = self._seen.get(id(frames))
-        if known is None or known() is not frames:
-            self._seen[id(frames)] = weakref.ref(frames)
-            self.largest = self._eye.largest([frames], self.largest)
+        if known is not None and known() is frames:
+            return False
+        self._seen[id(frames)] = weakref.ref(frames)
+        self.largest = self._eye.largest([frames], self.largest)
+        return True
 
 
 def photometry(chip: Chip) -> tuple[float, float, float]:

@@ -101,8 +101,8 @@ def bake(
             most_a = np.zeros(len(model.draws))
             for group, frames, gain in stream:
                 gains.append(gain)
-                brightest.add(frames)
-                most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
+                if brightest.add(frames):
+                    most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
                 yield group, frames
             bakery.allotments, bakery.most_a = powers.allotments(model, most_a), most_a
 

@@ -18,6 +18,7 @@ others share what is left of the headroom. Each tier has its own need, floor and
 
 from __future__ import annotations
 
+import weakref
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -320,10 +321,23 @@ class _Scaler:
         kept[list(keep)] = True
         self.kept = kept if kept.any() else None
         self.tiers = 1 if self.kept is None else 2
+        self._known: dict[int, tuple[weakref.ref[Frames], tuple[Amps, Amps]]] = {}
         self.pieces = [piece for i, run in enumerate(model.runs) for piece in _pieces(i, run, self.kept)]
 
     def looked_at(self, frames: Frames) -> tuple[Amps, Amps]:
-        """What frames draw, (n, tiers, draws), and what their feeds need of each gain, (n, tiers, supplies)."""
+        """What frames draw, (n, tiers, draws), and what their feeds need of each gain, (n, tiers, supplies).
+
+        A read-only array that comes again (a bar that repeats) is not looked at again.
+        """
+        known = self._known.get(id(frames))
+        if known is not None and known[0]() is frames:
+            return known[1]
+        found = self._look_at(frames)
+        if not frames.flags.writeable:
+            self._known[id(frames)] = weakref.ref(frames), found
+        return found
+
+    def _look_at(self, frames: Frames) -> tuple[Amps, Amps]:
         sums = self.model.run_sums(frames)
         needs = self.feeds.need(frames, sums, self.kept)
         if self.kept is None:
