@@ -7,6 +7,7 @@ import { put, store } from "./store.js";
 import { beatsText, fraction } from "./time.js";
 
 const GRIP = 7; // pixels at a block's ends that stretch it
+const EDGE = 40; // pixels from the window's edge where a drag scrolls
 const STILL = 4; // pixels below which a press is a click
 
 export function listenToPointer(view, { goTo }) {
@@ -41,6 +42,7 @@ export function listenToPointer(view, { goTo }) {
     if (!press.editable) return;
     if (!press.started) sheet.setPointerCapture?.(event.pointerId);
     press.started = true;
+    scrollAtEdge(view.scroller, event.clientY);
     const spot = spotOf(view, event);
     if (spot) drag(view, press, spot, event);
   });
@@ -73,6 +75,13 @@ export function listenToPointer(view, { goTo }) {
     const target = event.target.closest(".block, .placing, .level");
     if (target && event.detail === 0) choose(view, target, event);
   });
+}
+
+/** A drag that comes to the window's edge brings up what lies beyond it. */
+function scrollAtEdge(scroller, y) {
+  const { top, bottom } = scroller.getBoundingClientRect();
+  if (y < top + EDGE) scroller.scrollBy(0, y - top - EDGE);
+  else if (y > bottom - EDGE) scroller.scrollBy(0, y - bottom + EDGE);
 }
 
 /** Where the pointer is: {system, beat, stave or null}. */

@@ -37,7 +37,7 @@ function start() {
   small.addEventListener("change", () => (store.viewOnly = small.matches));
   store.viewOnly = small.matches;
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => (forgetInks(), page.view.retheme()));
-  watch("state", whatChanged);
+  watch("state", () => told(whatChanged()));
   watch("show", dressTitle);
   watch("state", dressFaults);
   watch("chosen", () => page.rigView.setMarked(zoneChosen()));
@@ -60,13 +60,22 @@ async function load() {
   window.studio.events = listen({
     hello: ({ version }) => version !== store.state?.version && refresh(),
     changed: heardOfChange,
-    audit: () => fetchAudit(),
-    job: (job) => jobTold(job),
+    audit: () => told(fetchAudit()),
+    job: (job) => told(jobTold(job)),
     lamps: (lamps) => takeLamps(lamps),
     hearing: ({ what, share }) => (find("saved").textContent = `${what}: ${Math.round(100 * (share ?? 0))} %`),
     closing: () => window.studio.events.close(),
   });
   setInterval(tellConnection, 1000);
+}
+
+/** A request that nobody pressed for: what goes wrong with it is said, once. */
+function told(request) {
+  request.catch((error) => {
+    if (error instanceof Unreachable) return; // the bar says so
+    if (!(error instanceof Refused)) throw error;
+    notice(error.message, { kind: "bad" });
+  });
 }
 
 /** Whether what is done here still reaches the files. */
@@ -123,7 +132,7 @@ async function whatChanged() {
     const got = await getJson(`pieces?limiter=${store.limiter}`);
     put({ pieces: Array.isArray(got) ? got : got.pieces });
   }
-  if (had.audit === undefined) fetchAudit(); // later ones are announced
+  if (had.audit === undefined) await fetchAudit(); // later ones are announced
 }
 
 async function fetchAudit() {
