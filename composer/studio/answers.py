@@ -7,7 +7,7 @@ from typing import Any
 
 from ..pipeline import shown
 from .packet import packet, png
-from .session import Refused, Session
+from .session import Session
 
 
 def rig(session: Session) -> bytes:
@@ -96,6 +96,3 @@ def plain(value: Any) -> Any:
     if hasattr(value, "isoformat"):
         return value.isoformat()
     raise TypeError(f"{type(value).__name__} has no JSON form")
-
-
-__all__ = ["Refused", "board", "picture", "piece", "plain", "rig", "song", "volts"]

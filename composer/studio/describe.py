@@ -9,14 +9,14 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from ..clock import SECOND, FrameClock, Moment, parse_moment
+from ..clock import SECOND, FrameClock, Moment
 from ..effects.table import EFFECTS, MOST_COLOURS, parse_colour
 from ..faults import Fault
 from ..pipeline import doubts, live, shown
 from ..score import EVENTS, FLASH_MODES, LIMITER_MODES, MIXES, SPEEDS, Block, Score
 from ..songmap import LEVELS, Fixes
 from .score_edits import BadEdit, Times
-from .toml_text import CannotEdit, line_of
+from .toml_text import CannotEdit, items, line_of
 
 _BLOCK = re.compile(r"(?:(?:clip|trigger|master|anchor|section)|phrase\..+?|order\..+?)\[\d+\]")
 _PLACE = re.compile(r"line (\d+)")
@@ -259,8 +259,6 @@ class _Lines:
     """The lines on which blocks start; the text is scanned once."""
 
     def __init__(self, text: str) -> None:
-        from .toml_text import items
-
         self.lines: dict[tuple[str | int, ...], int] = {}
         at, line = 0, 1
         try:
@@ -348,6 +346,3 @@ def fault_row(fault: Fault, text: str | None) -> dict[str, Any]:
         "file": Path(fault.file).name, "where": fault.where, "block": block[0] if block else "", "key": key,
         "line": line, "what": fault.what, "hint": fault.hint, "text": str(fault),
     }  # fmt: skip
-
-
-__all__ = ["bars", "effects", "fault_rows", "knots", "parse_moment", "pieces", "show_of"]

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
-from ..clock import Span, parse_span
+from ..clock import SECOND, BarGrid, Span, parse_span
 from ..songmap import LEVELS, SongMap
 from .score_edits import BadEdit, beats_of, beats_text
 from .toml_text import CannotEdit, block_text, inserted, plain, removed, set_data, set_value
@@ -215,10 +215,8 @@ class _Fixer:
         return at
 
     def _grid_address(self, beat: Fraction) -> str:
-        from ..clock import BarGrid
-
         song = self.song
-        grid = BarGrid.of(song.beats, song.bars, song.beats_per_bar, round(song.song.seconds * 1_000_000))
+        grid = BarGrid.of(song.beats, song.bars, song.beats_per_bar, round(song.song.seconds * SECOND))
         return grid.address(beat)
 
     def clear(self, op: Mapping[str, Any]) -> None:

@@ -110,6 +110,7 @@ class Session:
             show = read or self.loader.read(self.score.text or "")
         except Faults as error:
             self.faults = error.faults
+            self._find_fixes()
         else:
             if self.view is None or self.view.show.rig is not show.rig:
                 self._rigs += 1
@@ -119,6 +120,13 @@ class Session:
             if self.fixes is None or self.fixes.path != fixes:
                 self.fixes = Sheet(fixes)
         self._stamps = self._now()
+
+    def _find_fixes(self) -> None:
+        """The fixes of a show that was never good: they may be what is wrong with it."""
+        with suppress(Faults):
+            song = self.loader.document(self.score.text or "").get("song")
+            if self.fixes is None and isinstance(song, str) and song:
+                self.fixes = Sheet(fixes_path(self.loader.folder / song))
 
     def _show_version(self, view: live.View) -> None:
         self.view, self._shown = view, None
@@ -229,7 +237,7 @@ class Session:
         if self.view is None:
             return None
         song = self.view.show.song
-        return f"{song.song.sha256[:12]}-{song.grid}-{len(song.labels)}"
+        return f"{song.song.sha256[:12]}-{song.heard.get('fixes')}"
 
     def good(self) -> live.View:
         """The last good version. Raises `Refused` when there never was one."""
@@ -357,8 +365,8 @@ class Session:
         """One correction of what was heard; the score follows the bars in the same step unless told not to."""
         with self.lock:
             self.poll()
-            view = self.good()
             sheet = self.fixes
+            view = self.view if op.get("op") == "text" else self.good()
             if sheet is None:
                 raise Refused(422, "faults", "there is no song", **self._faulty())
             if base != sheet.id:
@@ -366,6 +374,9 @@ class Session:
             before = sheet.text
             new = self._corrected(op, before if before is not None else self._template(sheet.path), view)
             if new == before:
+                return
+            if view is None:
+                self._write(f"text ({sheet.path.name})", [(sheet, before, new)], page)
                 return
             try:
                 song = self._fixed(new, view)
@@ -378,8 +389,8 @@ class Session:
                 changes.append((self.score, self.score.text, followed))
             self._write(str(op.get("what") or f"{op.get('op')} ({sheet.path.name})"), changes, page)
 
-    def _corrected(self, op: Mapping[str, Any], text: str, view: live.View) -> str:
-        if op.get("op") == "text":
+    def _corrected(self, op: Mapping[str, Any], text: str, view: live.View | None) -> str:
+        if view is None or op.get("op") == "text":
             return _whole_text(op)
         try:
             return corrected(text, op, view.show.song)
@@ -394,7 +405,8 @@ class Session:
         """A file of fixes with nothing in it yet but its comments."""
         with tempfile.TemporaryDirectory() as folder:
             draft = Path(folder) / path.name
-            write_fixes(draft, {}, self.good().show.score.song.name)
+            song = self.view.show.score.song.name if self.view is not None else path.name.removesuffix(".fix.toml")
+            write_fixes(draft, {}, song)
             return draft.read_text(encoding="utf-8")
 
     def _fixed(self, text: str, view: live.View) -> SongMap:

@@ -214,6 +214,21 @@ def test_fixes_that_cannot_be_read_are_told_and_listening_is_not_lost(fixing, gr
     assert fixing.ask("api/fix", body)[1]["state"]["good"]
 
 
+def test_a_show_whose_fixes_are_broken_from_the_start_can_be_mended(gridded: Path) -> None:
+    (gridded / "tide.fix.toml").write_text("shift = \n")
+    client = Client(Studio(Session(gridded)))
+    state = client.state()
+    assert (state["good"], state["show"], state["faults"][0]["file"]) == (False, None, "tide.fix.toml")
+    assert client.fix("nudge", ms=5)[0] == 422
+    status, answer = client.fix("text", text="format = 1\n")
+    assert (status, answer["state"]["good"]) == (200, True)
+
+
+def test_song_is_asked_for_again_when_its_beats_move(fixing) -> None:
+    before = fixing.state()["song_id"]
+    assert did(fixing, "nudge", ms=5)["song_id"] != before
+
+
 @given(st.floats(0, 100), st.sampled_from([Fraction(1), Fraction(1, 2), Fraction(1, 4)]))
 def test_quantised_taps_fall_on_the_nearest_place(time: float, step: Fraction) -> None:
     grid = [0.5 * i for i in range(150)]
