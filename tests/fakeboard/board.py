@@ -53,6 +53,7 @@ class FakeBoard:
         self._thread: threading.Thread | None = None
         self._unplug_at: tuple[bytes, int] | None = None
         self._stop = threading.Event()
+        self._spoke = threading.Event()
 
     # ---- while it is off ----
 
@@ -82,9 +83,11 @@ class FakeBoard:
         self.heard.clear()
         self._unplug_at = unplug_after
         self._stop.clear()
+        self._spoke.clear()
         self._start("main")
         self._thread = threading.Thread(target=self._carry, daemon=True)
         self._thread.start()
+        self._spoke.wait(2)  # a player says that it is there, MicroPython shows its prompt; what hangs says nothing
         return self.port
 
     def unplug(self) -> None:
@@ -141,6 +144,7 @@ class FakeBoard:
             except OSError:
                 said = b""
             if said:
+                self._spoke.set()
                 self._to_host(said)
             else:
                 self._ended()

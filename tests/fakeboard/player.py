@@ -26,6 +26,7 @@ def answer(line):
         print("no verb")
 
 
+print("* boot " + controller)
 try:
     while True:
         line = sys.stdin.readline()
