@@ -37,7 +37,9 @@ def test_the_page_names_options_that_are_there(option: str) -> None:
 @pytest.mark.parametrize("says", SAYS)
 def test_what_the_page_says_it_says_is_said(says: str) -> None:
     # Names stand for what varies: the words between them must follow on each other in the source.
-    parts = [part for part in re.split(r'"?(?:\.\.\.|deck|quay|pico|main\.py| and )"?', says) if len(part.strip(' ",')) > 3]
+    parts = [
+        part for part in re.split(r'"?(?:\.\.\.|deck|quay|pico|main\.py| and )"?', says) if len(part.strip(' ",')) > 3
+    ]
     assert parts and all(part.strip(' ",') in SOURCES for part in parts)
 
 
