@@ -12,11 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
+from shows import ROOT
 
 from composer import pipeline
 from composer.effects.table import EFFECTS
 from composer.pipeline.rolls import read_back
 from composer.power import CurrentModel, PowerAudit
+from composer.studio import fix_edits, score_edits
 from composer.wire import screen_of_duty
 from exporters.rollfile import RollReader
 
@@ -219,3 +221,12 @@ def test_every_address_answers(client) -> None:
             answer = client.get(path.lstrip("/"))
             assert answer.status_code in (200, 202, 422), path
             assert answer.status_code != 422 or answer.json()["error"]["kind"] == "faults"
+
+
+def test_the_page_of_addresses_names_every_route_and_every_operation(client) -> None:
+    page = (ROOT / "composer" / "studio" / "API.md").read_text()
+    for route in client.studio.routes()[:-1]:
+        address = route.path.lstrip("/").replace("{id}", "ID").replace("{name:path}", "NAME").replace("{name}", "NAME")
+        assert f"`{address or './'}" in page, route.path
+    for operation in [*score_edits.ALL_FIELDS, *fix_edits.OPERATIONS, "text", "renumber"]:
+        assert f"`{operation}`" in page
