@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import errno
 import json
+import os
 import shutil
+import time
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -392,3 +394,14 @@ def test_every_block_is_looked_at_when_none_is_kept(baked: Path, monkeypatch: py
     with pytest.raises(Enough):
         results.audit(rig, lambda: rolls_room.read_back(rig, paths), str)
     assert len(looked_at) == len(RollReader(paths["quay"]))
+
+
+def test_what_a_killed_bake_left_is_cleared_a_day_later(tmp_path: Path) -> None:
+    show = make_show(tmp_path / "tide")
+    old, young = show / "out" / ".baking-old", show / "out" / ".baking-young"
+    for folder in (old, young):
+        (folder / "quay").mkdir(parents=True)
+    two_days_ago = time.time() - 2 * 24 * 3600
+    os.utime(old, (two_days_ago, two_days_ago))
+    assert main(["bake", str(show)]) == 0
+    assert [path.name for path in (show / "out").glob(".baking-*")] == [young.name]

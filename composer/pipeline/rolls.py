@@ -6,6 +6,7 @@ import glob
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
@@ -38,6 +39,8 @@ from .packing import settings_of, watched
 from .show import Show
 
 Frames = NDArray[np.uint8]
+OVEN = ".baking-"  # where rolls lie until all of them are whole
+STALE_S = 24 * 3600
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
 
@@ -83,7 +86,10 @@ class Bakery:
         self.most_a: NDArray[np.float64] | None = None
         self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
-        self.oven = Path(tempfile.mkdtemp(prefix=".baking-", dir=out))
+        for left in out.glob(f"{OVEN}*"):  # of a bake that was killed; one that runs is younger
+            if time.time() - left.stat().st_mtime > STALE_S:
+                shutil.rmtree(left, ignore_errors=True)
+        self.oven = Path(tempfile.mkdtemp(prefix=OVEN, dir=out))
 
     def __enter__(self) -> Bakery:
         return self
