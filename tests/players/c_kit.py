@@ -59,7 +59,7 @@ class Outcome:
     shown: Shown
 
 
-def play(program: Path, roll: Path, work: int | str, frame_bytes: int, groups: Sequence[int] = ()) -> Outcome:
+def play(program: Path, roll: Path, work: int | str, frame_bytes: int, groups: Sequence[int | str] = ()) -> Outcome:
     """Run the program `play`; `work` is what it does a frame, "share" for what the decoder says."""
     words = [str(program), str(roll), str(work), *map(str, groups)]
     done = subprocess.run(words, capture_output=True, timeout=120)

@@ -309,8 +309,9 @@ def bits(text: str) -> bytes:
         (b"\x00\x3a\x00\xc5\xff" + bytes(58) + ENDING, False),  # one too few
         # Fixed codes: literal 0, then 258 bytes from distance 1, which is more than there is room for.
         (bits("0 10 00110000 11000101 00000 0000000 0 00" + "0" * 7) + ENDING[1:], False),
-        # A distance before the unit's first byte: literal 0, 3 bytes from distance 2.
-        (bits("0 10 00110000 0000001 00001 0000000 0 00") + ENDING[1:], False),
+        # Literal 0, 3 bytes from distance 1, and zeros; from distance 2, which is before the unit's first byte.
+        (bits("0 10 00110000 0000001 00000 0000000 0 00") + b"\x37\0\xc8\xff" + bytes(55) + ENDING, True),
+        (bits("0 10 00110000 0000001 00001 0000000 0 00") + b"\x37\0\xc8\xff" + bytes(55) + ENDING, False),
         # Symbols 286 of the lengths and 30 of the distances, which have no meaning.
         (bits("0 10 11000110 00000 0000000 0 00" + "0" * 6) + ENDING[1:], False),
         (bits("0 10 00110000 0000001 11110 0000000 0 00") + ENDING[1:], False),
@@ -354,6 +355,20 @@ def test_a_distance_may_be_as_long_as_the_window_and_no_longer(
         path.write_bytes(made_roll(header, [made], [(0, 0, frames)], window_bits))
         shown = play(programs["play"], path, 64, 100).shown[0][2]
         assert (None if shown is None else shown.tobytes()) == (noise + noise[:3] + fill + b"\0" if sound else None)
+
+
+def test_a_unit_that_stands_alone_may_not_point_back_into_the_one_before(
+    programs: dict[str, Path], tmp_path: Path
+) -> None:
+    """The same payload is sound where it leans: literal 0, 3 bytes from distance 5, then zeros."""
+    before = Made(6, 0, spec.ROWS, stored(bytes(range(1, 61))))
+    payload = bits("0 10 00110000 0000001 00100 0 0000000 0 00") + sized(bytes(55)) + ENDING
+    for depth, shown in ((1, bytes([0, 57, 58, 59] + [0] * 56)), (0, None)):
+        path = tmp_path / "a.roll"
+        path.write_bytes(made_roll(SHOW, [before, Made(6, depth, spec.ROWS, payload)], [(0, 0, 6), (1, 0, 6)]))
+        for work in (0, 50):
+            frames = play(programs["play"], path, work, 10).shown[1][2]
+            assert (None if frames is None else frames.tobytes()) == shown
 
 
 def sized(body: bytes) -> bytes:

@@ -24,6 +24,7 @@ from c_kit import (
     compiled,
     deflated,
     every_arrangement,
+    jumping_roll,
     made_roll,
     play,
     read,
@@ -135,6 +136,26 @@ def test_groups_entered_in_any_order_show_the_same(player: Path, tmp_path: Path,
     got = play(player, path, work, 64, order)
     assert list(got.shown) == order
     assert same(got.shown, whole)
+
+
+def test_a_group_cued_while_another_is_being_made_ready_shows_the_same(player: Path, tmp_path: Path) -> None:
+    """Given up at every step of its way: also between the units of a chain."""
+    path = tmp_path / "a.roll"
+    path.write_bytes(jumping_roll())
+    whole = read(path)
+    with RollReader(path) as reader:
+        leaning = [n for n, group in enumerate(reader.groups) if group.unit % 3 == 2]
+    for steps in range(1, 60):
+        got = play(player, path, 0, 7, [f"{leaning[0]},{steps},{n}" for n in range(len(whole))])
+        assert same(got.shown, whole)
+
+
+@pytest.mark.parametrize("roll", ["every arrangement", "jumps"])
+def test_frames_that_are_left_out_are_counted_over(player: Path, tmp_path: Path, roll: str) -> None:
+    path = tmp_path / "a.roll"
+    path.write_bytes(jumping_roll() if roll == "jumps" else every_arrangement(header_of(7))[0])
+    thirds = {n: (start, end, f if f is None else f[::3]) for n, (start, end, f) in read(path).items()}
+    assert same(play(player, path, "skip", 7).shown, thirds)
 
 
 @pytest.mark.parametrize("work", [0, 5, "share"])
