@@ -9,19 +9,20 @@ from typing import Any
 WAIT_MS = 20_000
 
 
+def expected(message: Any) -> bool:
+    """Refusals (409, 422) are answers, and so is a bar of a score that has been changed meanwhile (404)."""
+    gone = "status of 404" in message.text and "/api/piece/" in message.location["url"]
+    return gone or re.search("status of (409|422)", message.text) is not None
+
+
 def open_page(context: Any, url: str, complaints: list[str]) -> Any:
     """A page of its own; it keeps what the browser complains of, and requests that go elsewhere."""
     page = context.new_page()
     page.set_default_timeout(WAIT_MS)
     page.on("pageerror", lambda error: complaints.append(str(error)))
-    # A refusal (409, 422) is an answer, which the browser calls an error all the same.
     page.on(
         "console",
-        lambda message: (
-            complaints.append(message.text)
-            if message.type == "error" and not re.search("status of (409|422)", message.text)
-            else None
-        ),
+        lambda message: complaints.append(message.text) if message.type == "error" and not expected(message) else None,
     )
     page.on("request", lambda request: None if request.url.startswith(url) else complaints.append(request.url))
     page.goto(url)

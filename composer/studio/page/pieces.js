@@ -1,13 +1,18 @@
 /* The bars as they were rendered: rolls, amperes, pictures. Fetched when they are wanted, and kept by their id. */
 
 import { getPacket } from "./api.js";
+import { store } from "./store.js";
 import { Roll, RollError } from "../roll.js";
 
 const MOST_KEPT = 400; // bars
+const AT_ONCE = 2; // requests: more would only share what the server can do, and the first would come later
 
 export class Pieces {
   #packets = new Map(); // id -> {packet, rolls}, or null while it comes
   #pictures = new Map(); // id -> an image, or null while it comes
+  #waiting = []; // what was asked for last comes first: it is what is looked at now
+  #urgent = [];
+  #under = 0; // requests under way
   #arrived;
 
   /** arrived(id): called when a packet or a picture has come. */
@@ -15,26 +20,28 @@ export class Pieces {
     this.#arrived = arrived;
   }
 
-  /** A bar's packet with its rolls opened; null until it is here. */
-  packet(id) {
-    return this.#had(this.#packets, id, async () => {
+  /** A bar's packet with its rolls opened; null until it is here. urgent: before all that waits. */
+  packet(id, { urgent = false } = {}) {
+    const fetchIt = async () => {
       const packet = await getPacket(`piece/${id}`);
       const rolls = new Map();
       for (const { controller, part } of packet.rolls) rolls.set(controller, opened(packet.data[part]));
       return { packet, rolls };
-    });
+    };
+    return this.#had(this.#packets, id, fetchIt, urgent);
   }
 
   /** A bar's picture: every zone's light, time to the right; null until it is here. */
-  picture(id) {
-    return this.#had(this.#pictures, id, async () => {
+  picture(id, { urgent = false } = {}) {
+    const fetchIt = async () => {
       const answer = await fetch(`api/piece/${id}.png`);
       if (!answer.ok) throw new Error(`no picture of ${id}`);
       return createImageBitmap(await answer.blob());
-    });
+    };
+    return this.#had(this.#pictures, id, fetchIt, urgent);
   }
 
-  #had(kept, id, fetchIt) {
+  #had(kept, id, fetchIt, urgent) {
     const had = kept.get(id);
     if (had !== undefined) {
       kept.delete(id);
@@ -42,15 +49,33 @@ export class Pieces {
       return had;
     }
     kept.set(id, null);
-    fetchIt().then(
-      (got) => {
-        kept.set(id, got);
-        while (kept.size > MOST_KEPT) kept.delete(kept.keys().next().value);
-        this.#arrived(id);
-      },
-      () => setTimeout(() => kept.delete(id), 2000), // it may be of an earlier score by now; asked for again if not
-    );
+    (urgent ? this.#urgent : this.#waiting).push({ kept, id, fetchIt });
+    this.#next();
     return null;
+  }
+
+  async #next() {
+    if (this.#under >= AT_ONCE) return;
+    const job = this.#urgent.pop() ?? this.#waiting.pop();
+    if (!job) return;
+    const { kept, id, fetchIt } = job;
+    if (!store.pieces.some((piece) => piece.id === id)) {
+      kept.delete(id); // of an earlier score: nobody looks at it any more
+      this.#next();
+      return;
+    }
+    this.#under++;
+    try {
+      kept.set(id, await fetchIt());
+      while (kept.size > MOST_KEPT) kept.delete(kept.keys().next().value);
+    } catch {
+      setTimeout(() => kept.delete(id), 2000); // it may be of an earlier score by now; asked for again if not
+      return;
+    } finally {
+      this.#under--;
+      this.#next();
+    }
+    this.#arrived(id);
   }
 }
 

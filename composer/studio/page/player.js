@@ -97,7 +97,8 @@ export class Player {
     this.view.point(beat);
     this.follow(beat);
     const at = pieceAt(store.pieces, us);
-    const had = at ? this.cache.packet(at.id) : null;
+    const had = at ? this.cache.packet(at.id, { urgent: true }) : null;
+    if (at) this.cache.picture(at.id, { urgent: true });
     if (at && this.sound.playing) this.wantNext(at);
     if (rig && this.sound.playing) this.inflateAhead(us);
     if (rig && (had || !at)) {
