@@ -10,6 +10,7 @@ import json
 import random
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -217,14 +218,20 @@ def test_stop_pause_blackout_and_brightness_as_the_page_says(folder: Path) -> No
     real.close()
 
 
-def test_a_silent_computer_leaves_darkness(folder: Path) -> None:
+@pytest.mark.parametrize("mode", ["playing", "paused"])
+def test_a_silent_computer_leaves_darkness(folder: Path, mode: str) -> None:
     real = RealBoard(folder, 0, **SERIAL)  # type: ignore[arg-type]
     real.settle(5.0)
+    real.board.want = replace(real.board.want, mode=mode)
+    real.settle(1.0)
+    assert (real.state, real.lit) == (mode, True)
     for _ in range(3000):
         real.turn()
     assert (real.state, real.lit) == ("lost", False)
     real.settle(3.0)
-    assert (real.state, real.lit) == ("playing", True)
+    assert (real.state, real.lit) == (mode, True)
+    real.board.want = replace(real.board.want, mode="playing")
+    real.settle(1.0)
     assert abs(real.position_s - real.place()) < 0.010
     real.close()
 

@@ -380,7 +380,7 @@ def alloc(groups, lines, *_files):
     still.ticks, still.ticks_diff, still.read, still.write = tick, diff, read, two
     still.busy = still.send = still.feed = still.edge = still.button = still.receive = none
     still.led = still.sleep_ms = one
-    player.hw = player.clock._hw = player.output._hw = player.listener._hw = still
+    player.hw = player.clock._hw = player.output._hw = player.alone.listener._hw = still
     player.clock._last = player._last = ticks[0]
     player.clock.start(player.clock.ms)
     gc.collect()

@@ -25,4 +25,9 @@ const inside = words.map((word) => {
 });
 const argv = ["script", "/player", ...inside];
 python.runPython(`import sys\nsys.argv[:] = ${JSON.stringify(argv)}\n`);
-python.runPython(fs.readFileSync(script, "utf8"));
+try {
+  python.runPython(fs.readFileSync(script, "utf8"));
+} catch (error) {
+  process.stderr.write(`${error.message}\n`);
+  process.exit(1);
+}

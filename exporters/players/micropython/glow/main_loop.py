@@ -1,16 +1,18 @@
-"""Starts the player: settings, board, loop. Everything is compiled here, from the bottom of memory up."""
+"""Starts the player: settings, board, loop. Everything is compiled here, module by module, low in memory."""
 
 import gc
 import sys
 
-from glow import import_low
+from glow import PLAYER, import_low
+
+MODULES = ("clock", "lines", "output", "pulse", "wiring", "show", "states", "verbs", "talk", "alone", "hw_common")
 
 
 def main(settings):
     """Play until Ctrl-C."""
-    import_low("glow.clock", "glow.lines", "glow.output", "glow.pulse", "glow.wiring", "glow.show", "glow.talk")
     name = "glow.hw_pico" if settings["board"].startswith("pico") else "glow.hw_esp32"
-    import_low("glow.hw_common", name, "glow.player")
+    import_low(PLAYER, *["glow." + module for module in MODULES])
+    import_low(PLAYER, name, "glow.player")
     board = sys.modules[name].Hw(settings)
     player = sys.modules["glow.player"].Player(board, settings)
     gc.collect()

@@ -6,22 +6,20 @@ blinks on the board's own LED, and the player waits.
 
 import gc
 
+from .alone import Alone
 from .clock import Clock
 from .output import Output
-from .pulse import MARK, MARK_MS, START, STOP, Lead, Listener
+from .pulse import MARK_MS
 from .show import Show
+from .states import CUED, IDLE, LIVE, LOST, PAUSED, PLAYING, WIRING
 from .talk import Talk
 from .wiring import Wiring
 from .words import RollError
-
-IDLE, CUED, PLAYING, PAUSED, LOST, LIVE, WIRING = 0, 1, 2, 3, 4, 5, 6
 
 SILENCE_MS = 10_000
 LIVE_SILENCE_MS = 2_000
 AGAIN_MS = 1_000  # dark strings are told so again, in case a disturbance lit a pixel
 WATCHDOG_MS = 2_000
-BOOT_STOP_MS = 3_000  # after so long a lead says stop, so that all know where the list is
-EARLY_MS = -300  # where a song begins that a button, a pulse or the list starts
 SWEEP_MS = 10_000  # how often memory that packets took is swept, after a frame has gone
 
 # Blinks of the board's own LED: so many short ones, then a pause. None while playing: it is on.
@@ -52,29 +50,15 @@ class Player:
         self._wiring = None
         self._redo = False  # the frame that stands is to be sent again
         self._dark_ms = 0
-        self._held = -1
-        self._why = "asked"
-        self.alone = False  # songs come from the list
-        self._song = 0
-        self._next_song_ms = -1
-        self._stop_heard = False
+        self.why = "asked"
         self._places = None
         self._swept_ms = 0
-        self.listener = Listener(hw)
-        leads = settings.get("lead") or ("wire" if settings["pulse_out_pin"] is not None else "")
-        self.lead = Lead(hw) if leads == "wire" else None
-        self._told_start = False
-        self._told_mark = 0
-        self._told_stop = False
-        self._pressed_ms = 0
-        self._was_pressed = False
         self.talk = Talk(self)
         self._feed = hw.feed
         if not hw.power_on():
-            self._why = "reset"
+            self.why = "reset"
+        self.alone = Alone(self)
         self.talk.say("boot", settings["controller"])
-        if settings["start"] == "boot" and hw.power_on():
-            self._next_song_ms = BOOT_STOP_MS + 1_000
 
     # ---- what a line, a button or a pulse asks for: None, or the reason why not --------------------------------
 
@@ -113,7 +97,7 @@ class Player:
         clock = self.clock
         clock.tick()
         if self.state == PLAYING and -250_000 <= clock.ahead_us(ms, us) <= 0:
-            self._sample(ms, us)
+            self.sample(ms, us)
             return None
         self._watch()
         clock.start(ms, us)
@@ -126,7 +110,7 @@ class Player:
         self.show.seek(self.clock)
         if self.show.early(self.clock):
             self._darken()
-        self._told_mark = max(0, self.clock.ms) // MARK_MS * MARK_MS
+        self.alone.told_mark = max(0, self.clock.ms) // MARK_MS * MARK_MS
         self.hw.led(True)
 
     def at(self, ms, us=0):
@@ -134,13 +118,14 @@ class Player:
         if self.state != PLAYING and self.state != LOST:
             return "state"
         self.clock.tick()
-        self._sample(ms, us)
+        self.sample(ms, us)
         self.followed = True
         if self.state == LOST:
             self._to_clock()
         return None
 
-    def _sample(self, ms, us):
+    def sample(self, ms, us):
+        """A sound that was there a little while ago, or a mark."""
         if self.clock.sample(ms, us) and self.state == PLAYING:
             self.show.seek(self.clock)
 
@@ -163,9 +148,8 @@ class Player:
         self.clock.running = False
         self.clock.ms = self.clock.us = 0
         self.blackout = False
-        self.alone = False
-        self._next_song_ms = -1
-        self._why = why.split(" ")[0]
+        self.alone.off()
+        self.why = why.split(" ")[0]
         self.hw.led(False)
         self.hw.watchdog_off()
 
@@ -240,12 +224,12 @@ class Player:
 
     def fail(self, why):
         """Dark, and say why."""
-        alone = self.alone
+        alone = self.alone.on
         self.stop(why)
         gc.collect()
         self.talk.say("stop", why)
         if alone:
-            self._after_song()
+            self.alone.after_song()
 
     def _step(self):
         hw = self.hw
@@ -267,13 +251,7 @@ class Player:
             return
         self.talk.step()
         self._silence()
-        if self.lead:
-            self._lead()
-        self._pulses()
-        self._button()
-        if self._next_song_ms >= 0 and self.up_ms >= self._next_song_ms:
-            self._next_song_ms = -1
-            self._start_song(EARLY_MS)
+        self.alone.step()
         if self.state == IDLE or self.state == CUED:
             hw.sleep_ms(1)
 
@@ -301,14 +279,14 @@ class Player:
         self.clock.running = False
         self.clock.ms = self.clock.us = 0
         self.state = CUED
-        self._why = "end"
+        self.why = "end"
         self.hw.led(False)
-        if self.alone and self.file == self.settings["quiet_look"]:
+        if self.alone.on and self.file == self.settings["quiet_look"]:
             self.start(0)  # again, until the next song
             return
         self.talk.say("end", self.file)
-        if self.alone:
-            self._after_song()
+        if self.alone.on:
+            self.alone.after_song()
 
     def _live(self):
         if self.up_ms - self._live_ms > LIVE_SILENCE_MS:
@@ -342,15 +320,15 @@ class Player:
             self._dark_ms = self.up_ms
             self.output.prepare(self.live, False)
             self.output.send()
-        blinks = BLINKS.get(self._why, 5)
+        blinks = BLINKS.get(self.why, 5)
         phase = self.up_ms % (400 * blinks + 2_000)
         self.hw.led(phase < 400 * blinks and phase % 400 < 150)
 
     def _silence(self):
-        if self.state == PLAYING and self.followed and self.up_ms - self.spoken_ms > SILENCE_MS:
+        if (self.state == PLAYING or self.state == PAUSED) and self.followed and self.up_ms - self.spoken_ms > SILENCE_MS:
             self._darken()
             self.state = LOST
-            self._why = "link"
+            self.why = "link"
             self.hw.led(False)
             self.talk.say("stop", "link")
         if self.talk.packets and self.up_ms - self._swept_ms > SWEEP_MS:
@@ -371,95 +349,3 @@ class Player:
 
     def _watch(self):
         self.hw.watchdog_on(WATCHDOG_MS)
-
-    # ---- without a computer -----------------------------------------------------------------------------------
-
-    def _start_song(self, ms, us=0):
-        """The next song of the list. A broken one is passed over."""
-        songs = self.settings["songs"]
-        for _ in songs:
-            name = songs[self._song]
-            self._song = (self._song + 1) % len(songs)
-            why = self.cue(name)
-            if not why:
-                self.alone = True
-                self._told_start = False
-                self.start(ms, us)
-                return
-            self._why = why if why in BLINKS else "roll"
-            self.talk.say("stop", f"{why} {name}")
-
-    def _after_song(self):
-        """The next song comes after a pause; a listener waits for its lead."""
-        if self._song or self.settings["loop"]:
-            if self.settings["pulse_in_pin"] is None:
-                self._next_song_ms = self.up_ms + 1000 * self.settings["pause_s"] + 1
-            self._quiet()
-        else:
-            self.alone = False
-            if self.lead:
-                self.lead.raise_(STOP)
-
-    def _quiet(self):
-        """Between songs, a quiet look of one's own."""
-        name = self.settings["quiet_look"]
-        if name and not self.cue(name):
-            self.start(0)
-
-    def _button(self):
-        pressed = self.hw.button()
-        if pressed == self._was_pressed or self.up_ms - self._pressed_ms < 40:
-            return
-        self._was_pressed = pressed
-        self._pressed_ms = self.up_ms
-        if not pressed:
-            return
-        if self.state == IDLE or self.state == CUED:
-            self._start_song(EARLY_MS)
-        else:
-            self._song = 0
-            self.stop("button")
-            self.talk.say("stop", "button")
-            if self.lead:
-                self.lead.raise_(STOP)
-
-    def _pulses(self):
-        kind = self.listener.heard()
-        if not kind:
-            return
-        age = self.listener.age_us
-        if kind == MARK and self.state == PLAYING:
-            self.clock.tick()
-            was_us = self.clock.us - age
-            was_ms = self.clock.ms + was_us // 1000
-            mark = (was_ms + MARK_MS // 2) // MARK_MS * MARK_MS
-            if mark > 0 and abs(was_ms - mark) <= 250:
-                self._sample(mark + age // 1000, age % 1000)
-        elif kind == START and (self._stop_heard or len(self.settings["songs"]) == 1):
-            self._start_song(-250 + age // 1000, age % 1000)
-        elif kind == STOP:
-            self._stop_heard = True
-            self._song = 0
-            if self.state != IDLE:
-                self.stop("pulse")
-                self.talk.say("stop", "pulse")
-
-    def _lead(self):
-        lead = self.lead
-        lead.step()
-        if not self._told_stop and self.up_ms >= BOOT_STOP_MS:
-            self._told_stop = True
-            if self.state == IDLE:
-                lead.raise_(STOP)
-        if self.state != PLAYING or self.file == self.settings["quiet_look"]:
-            return
-        ms = self.clock.ms
-        if not self._told_start and ms >= -250:
-            self._told_start = True
-            if ms < -200:
-                lead.raise_(START)
-        if ms >= self._told_mark + MARK_MS:
-            late = ms - (self._told_mark + MARK_MS)
-            self._told_mark = ms // MARK_MS * MARK_MS
-            if late < 20:
-                lead.raise_(MARK)
