@@ -17,6 +17,7 @@ RATIOS = {"double": 2.0, "half": 0.5, "off-beat": 1.0, "3:2": 1.5, "2:3": 2 / 3,
 NEAR = 0.04  # a runner-up is so near to the tempo that gives it its name
 PIECE_S, OVERLAP_S = 600.0, 30.0  # a longer song is heard in pieces, so that memory does not grow with it
 CLEAR_MS, BLURRED_MS = 3.0, 6.0  # starts that stray so far from the beat: a pulse; chance (noise strays 5.5 to 9 ms)
+SOFTER = 0.5  # beliefs are too sure of songs they were not fitted on; set A, cross-validated, is likeliest with this
 FIRST_LINE = 2.0  # so many times likelier is a bar line where the music starts (a pickup is the rarer case)
 
 
@@ -74,7 +75,7 @@ def _hear_piece(log: Floats, chroma: Floats, starts: Starts, span: Span) -> dict
     order = [int(i) for i in np.argsort(shares)[::-1]]
     best = found[order[0]]
     out, blur_s = _kept(parts, best, starts, span)
-    out["confidence"] = round(float(shares[order[0]] * clarity(blur_s)), 3)
+    out["confidence"] = round(_odds_softened(float(shares[order[0]])) * clarity(blur_s), 3)
     out["alternatives"] = []
     for name, ratio in RATIOS.items():
         for i in order[1:]:
@@ -83,6 +84,12 @@ def _hear_piece(log: Floats, chroma: Floats, starts: Starts, span: Span) -> dict
                 out["alternatives"].append({"name": name, "belief": round(float(shares[i]), 3), **other})
                 break
     return out
+
+
+def _odds_softened(share: float) -> float:
+    """A belief as one may trust it: its odds to the power of SOFTER."""
+    right, wrong = share**SOFTER, max(0.0, 1 - share) ** SOFTER
+    return right / (right + wrong)
 
 
 def clarity(blur_s: float) -> float:

@@ -325,7 +325,8 @@ class Player:
         self.hw.led(phase < 400 * blinks and phase % 400 < 150)
 
     def _silence(self):
-        if (self.state == PLAYING or self.state == PAUSED) and self.followed and self.up_ms - self.spoken_ms > SILENCE_MS:
+        lit = self.state == PLAYING or self.state == PAUSED
+        if lit and self.followed and self.up_ms - self.spoken_ms > SILENCE_MS:
             self._darken()
             self.state = LOST
             self.why = "link"
