@@ -89,7 +89,7 @@ def _hear_piece(log: Floats, chroma: Floats, starts: Starts, span: Span) -> dict
 def _odds_softened(share: float) -> float:
     """A belief as one may trust it: its odds to the power of SOFTER."""
     right, wrong = share**SOFTER, max(0.0, 1 - share) ** SOFTER
-    return right / (right + wrong)
+    return float(right / (right + wrong))
 
 
 def clarity(blur_s: float) -> float:
