@@ -147,7 +147,13 @@ def decode_unit(
         raise RollError("the payload does not end in a block of one byte")
     inflater = zlib.decompressobj(-window_bits, zdict=window[-(1 << window_bits) :])
     try:
-        arranged = inflater.decompress(payload, size + 1)
+        arranged = inflater.decompress(payload[:-5], size + 1)
+        if not inflater.unconsumed_tail:
+            # Five bytes that only look like the block, inside another one, give a byte too early or none at the end.
+            last = (inflater.decompress(payload[-5:-1]), inflater.decompress(payload[-1:]))
+            if last != (b"", payload[-1:]) and not inflater.eof:
+                raise RollError("the payload does not end in a block of one byte")
+            arranged += last[1]
     except zlib.error:
         raise RollError("the payload is not deflate") from None
     if inflater.eof:

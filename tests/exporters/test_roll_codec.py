@@ -422,6 +422,8 @@ def deflated(body: bytes, *, last: bytes = LAST_BLOCK, final: bool = False) -> b
         (b"", "does not end in a block of one byte"),
         (deflated(bytes(6), last=b"\0\0\xff\xff"), "does not end in a block of one byte"),
         (deflated(bytes(6), final=True), "does not end in a block of one byte"),
+        # One stored block of six bytes (RFC 1951, 3.2.4), the last five of which only look like another.
+        (b"\0\6\0\xf9\xff\x09" + LAST_BLOCK + b"\5", "does not end in a block of one byte"),
         (b"\xff\xff" + LAST_BLOCK + b"\0", "is not deflate"),
         (deflated(bytes(5)), "does not hold 2 frames of 3 bytes"),
         (deflated(bytes(7)), "holds more than 2 frames of 3 bytes"),
