@@ -327,8 +327,9 @@ def main() -> None:
     print(row("librosa default", theirs))
     for drum in DRUMS:
         print(f"{drum:<6} F {np.mean([s.drums[drum] for s in mine if drum in s.drums]):.3f} at 50 ms, where it plays")
-    steady = [abs(s.tempo_off) for s in mine if s.steady and s.f25 > 0.95]
-    print(f"tempo off by {max(steady, default=0.0):.2f} at most on {len(steady)} steady songs at the right level")
+    steady = sorted((abs(s.tempo_off), s.name) for s in mine if s.steady and s.f25 > 0.95)
+    worse = [f"{name} {off:.2f}" for off, name in steady if off > 0.1]
+    print(f"tempo right to 0.1 on {len(steady) - len(worse)} of {len(steady)} steady songs at the right level", *worse)
     if not options.short:
         print(sections_scored())
     if options.songs:
