@@ -107,7 +107,7 @@ def main() -> None:
         with subprocess.Popen(line, env=env, cwd=bake.ROOT, stdout=subprocess.DEVNULL) as process:
             while process.poll() is None:
                 most_mb = max(most_mb, memory_mb(process.pid))
-                time.sleep(0.1)
+                time.sleep(0.5)  # a look at a large process takes its time too
         seconds = time.perf_counter() - start
         rolls = sum(path.stat().st_size for path in (show / "out").rglob("*.roll"))
     if process.returncode:

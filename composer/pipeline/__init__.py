@@ -29,14 +29,14 @@ from exporters import report
 from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
-from ..flash import Brightest
+from ..flash import Brightest, FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, limited
 from ..power.limiter import Limited, Mode
 from ..render import Renderer
 from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
-from . import results, softening
+from . import parallel, results, softening
 from .doubts import doubts
 from .pictures import Film, draw_rig, film, video
 from .results import remarks
@@ -112,14 +112,7 @@ def bake(
             bakery.withdraw()
             raise
         tell("reading back", 0.0)
-        picture = Film(show)
-
-        def frames() -> Iterator[tuple[Group, Frames]]:
-            return read_back(show.rig, bakery.paths())
-
-        address = results.address_of(show.clock)
-        written = brightest.largest if jobs > 1 else None
-        found, power = results.audit(show.rig, frames, address, iter(gains), renderer, picture.add, written)
+        found, power, picture = _audited(show, bakery.paths(), iter(gains), renderer, brightest.largest, jobs)
         results.add_clips(found, renderer, power)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened
@@ -134,6 +127,33 @@ def bake(
         rolls = bakery.deliver()
     tell("done", 1.0)
     return Baked(out, rolls, found, remarks(show))
+
+
+def _audited(
+    show: Show,
+    paths: dict[str, Path],
+    gains: Iterator[NDArray[np.float64]],
+    renderer: Renderer,
+    written: Largest,
+    jobs: int,
+) -> tuple[dict[str, Any], PowerAudit, Film]:
+    """The audit of rolls just written, and the film of them. With `jobs` a process counts flashes meanwhile."""
+    rig, address = show.rig, results.address_of(show.clock)
+
+    def frames() -> Iterator[tuple[Group, Frames]]:
+        return read_back(rig, paths)
+
+    if jobs == 1:
+        picture = Film(show)
+        return *results.audit(rig, frames, address, gains, renderer, picture.add), picture
+    with parallel.beside(_flashes_and_film, show, paths, written) as counted:
+        beside = written, lambda: counted()[0]
+        return *results.audit(rig, frames, address, gains, renderer, beside=beside), counted()[1]
+
+
+def _flashes_and_film(show: Show, paths: dict[str, Path], written: Largest) -> tuple[FlashAudit, Film]:
+    picture = Film(show)
+    return results.flashes_in(show.rig, read_back(show.rig, paths), written, picture.add), picture
 
 
 def audit(

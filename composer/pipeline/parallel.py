@@ -10,6 +10,7 @@ from collections import OrderedDict, deque
 from collections.abc import Callable, Hashable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import numpy as np
@@ -41,6 +42,25 @@ def rendered(renderer: Renderer, jobs: int, cache_bytes: int) -> Iterator[tuple[
                 yield group, fixed(future.result())
             except BrokenProcessPool:
                 raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
+
+
+@contextmanager
+def beside(work: Callable[..., T], *given: Any) -> Iterator[Callable[[], T]]:
+    """`work(*given)` in a process of its own while the body runs; what is yielded waits for it and gives its result.
+
+    `work` is a function of a module, and all of it can be pickled. What `work` raises is raised; ShowFails when the
+    process dies.
+    """
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        future = pool.submit(work, *given)
+
+        def result() -> T:
+            try:
+                return future.result()
+            except BrokenProcessPool:
+                raise ShowFails("a process that counted flashes has died; --jobs 1 needs less memory") from None
+
+        yield result
 
 
 def in_order(

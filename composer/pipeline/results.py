@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -26,11 +25,25 @@ from .sheet import sheet_of
 from .show import Show
 from .who import add_clips as add_clips
 
+Watch = Callable[[Group, Frames], None]
+
 NOTES = (
     "Budgets are judged by the high figures of each chip: parts sold under one name differ by half and more. Measure "
     "your own strings.",
     "Amperes are worked out from the bytes of every frame as they stand in the rolls.",
 )
+
+
+def flashes_in(
+    rig: Rig, stream: Iterable[tuple[Group, Frames]], largest: Largest, watch: Watch | None = None
+) -> FlashAudit:
+    """The flashes of a show whose largest luminances are known. `watch` sees every group once, in the order of time."""
+    flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
+    for group, block in stream:
+        flash.add(group_times_us(group), block)
+        if watch is not None:
+            watch(group, block)
+    return flash
 
 
 def audit(
@@ -39,8 +52,8 @@ def audit(
     address: Callable[[float], str],
     gains: Iterator[Any] | None = None,
     renderer: Renderer | None = None,
-    watch: Callable[[Group, Frames], None] | None = None,
-    written: Largest | None = None,
+    watch: Watch | None = None,
+    beside: tuple[Largest, Callable[[], FlashAudit]] | None = None,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
@@ -48,35 +61,23 @@ def audit(
     `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group. `renderer`: of the
     show that the frames are of, to be asked who does it. `watch` sees every group go by once, in the order of time.
 
-    `written`: the largest luminances of the frames as they were written. With them the passes for amperes and for
-    flashes run side by side, in two threads. Raises ShowFails where the frames read back have others.
+    `beside`: the largest luminances of the frames as they were written, and what gives the flashes that another
+    process counts by them meanwhile (it then feeds `watch` too). Raises ShowFails where the frames read back have
+    other luminances.
     """
     model = CurrentModel(rig)
     power = PowerAudit(model, rig.skew_ms)
-
-    def amperes() -> Largest:
-        brightest = Brightest(rig)
-        for group, block in frames():
-            power.add(group, block, None if gains is None else next(gains))
-            brightest.add(block)
-        return brightest.largest
-
-    def flashes(largest: Largest) -> FlashAudit:
-        flash = FlashAudit(rig, largest=largest, distance_m=rig.viewing_m)
-        for group, block in frames():
-            flash.add(group_times_us(group), block)
-            if watch is not None:
-                watch(group, block)
-        return flash
-
-    if written is None:
-        flash = flashes(amperes())
+    brightest = Brightest(rig)
+    for group, block in frames():
+        power.add(group, block, None if gains is None else next(gains))
+        brightest.add(block)
+    if beside is None:
+        flash = flashes_in(rig, frames(), brightest.largest, watch)
     else:
-        with ThreadPoolExecutor(1) as other:
-            counted = other.submit(flashes, written)
-            if amperes() != written:
-                raise ShowFails("the rolls do not hold the frames that were written to them: bake the show again")
-            flash = counted.result()
+        written, counted = beside
+        if brightest.largest != written:
+            raise ShowFails("the rolls do not hold the frames that were written to them: bake the show again")
+        flash = counted()
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["flashes"] = flash.result()

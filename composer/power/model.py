@@ -131,10 +131,17 @@ class CurrentModel:
 
     def draw_a(self, sums: npt.NDArray[np.int64], band: Band = "high") -> Amps:
         """`run_sums` -> amperes above idle of each (controller, supply) pair, (n, draws)."""
-        out = np.zeros((len(sums), len(self.draws)))
-        for i, run in enumerate(self.runs):
-            out[:, run.draw] += sums[:, i] * (run.channel_a(band) / 255)
-        return out
+        order, starts, shares = self._by_draw[band]
+        return np.add.reduceat(sums[:, order] * shares, starts, axis=1)
+
+    @cached_property
+    def _by_draw(self) -> dict[Band, tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Amps]]:
+        """The runs in the order of their draws, where each draw's begin, and amperes a step of a byte of each."""
+        number = np.array([run.draw for run in self.runs])
+        order = np.argsort(number, kind="stable")
+        starts = np.searchsorted(number[order], np.arange(len(self.draws)))
+        bands: tuple[Band, ...] = ("low", "high")
+        return {band: (order, starts, np.array([self.runs[i].channel_a(band) / 255 for i in order])) for band in bands}
 
     def add_draws(self, draws: Amps) -> Amps:
         """Figures of the (controller, supply) pairs added up for each supply: (n, draws) -> (n, supplies)."""
@@ -170,8 +177,28 @@ class CurrentModel:
         """Amperes of each pixel above its idle current, (n, pixels). Skipped pixels are counted by their bytes too."""
         checked(frames, self.rig)
         out = np.empty((len(frames), self.rig.pixels))
+        alike = self._alike
+        if alike is not None:  # a rig of many strings of one kind: one sum, not one for each
+            shares = self._channel_a[band] / 255
+            return np.multiply(_levels(frames, alike), shares, out=out)
         for run in self.runs:
             np.multiply(_levels(frames[:, run.bytes], run.string), run.channel_a(band) / 255, out=out[:, run.pixels])
+        return out
+
+    @cached_property
+    def _alike(self) -> LedString | None:
+        """One of the strings, where all have as many channels and one law; else None."""
+        kinds = {(run.string.channels, run.string.chip.law) for run in self.runs}
+        return self.runs[0].string if len(kinds) == 1 else None
+
+    @cached_property
+    def _channel_a(self) -> dict[Band, Amps]:
+        """Amperes of one channel of each pixel, full on, (pixels,)."""
+        bands: tuple[Band, ...] = ("low", "high")
+        out: dict[Band, Amps] = {band: np.empty(self.rig.pixels) for band in bands}
+        for band, of in out.items():
+            for run in self.runs:
+                of[run.pixels] = run.channel_a(band)
         return out
 
     def string_a(self, name: str, frames: Frames) -> Amps:
