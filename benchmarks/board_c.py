@@ -127,10 +127,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         print(f"{'core':16}{'code, bytes':>12}{'only playing':>14}")
-        codes = []
+        codes = {}
         for core in CORES:
             whole, playing = code_bytes(object_of(folder, core))
-            codes.append(whole)
+            codes[core] = playing
             print(f"{core:16}{whole:12,}{playing:14,}")
         program = board_program(folder)
         columns = ("frame", "unit", "state", "stack", "mean", "a byte", "worst", "x mean", "opening")
@@ -154,7 +154,7 @@ def main() -> None:
         print("\nstate: bytes besides two units; mean, worst, opening (checking the head): instructions")
         print(f"the worst frame of all: {largest:,}, {largest * 2 / 125e3:.1f} ms at 125 MHz and two cycles each")
         for goal, met in (
-            (f"code below {CODE_GOAL:,} bytes", max(codes) < CODE_GOAL),
+            *((f"only playing, below {CODE_GOAL:,} bytes of code, {core}", codes[core] < CODE_GOAL) for core in CORES),
             (f"below {MEAN_GOAL} instructions a wire byte, mean of the shows", sum(means) / len(means) < MEAN_GOAL),
             (f"the worst frame below {WORST_GOAL} times the mean", max(worsts) < WORST_GOAL),
         ):

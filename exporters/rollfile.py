@@ -28,7 +28,7 @@ from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self, SupportsIndex
@@ -76,6 +76,7 @@ WIDE_WINDOW_FRAME_BYTES = 1_536
 
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
+HASTE = 2  # frames that a board loads at most while it shows one; more only where a single group has more
 LOADED_UNITS = 8  # units that a reader keeps
 
 
@@ -276,9 +277,9 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
     """Lay the different groups of a show into units, in the order in which they first come.
 
     numbers: of each group in time, which different group it is, counted by first appearance; frames: of each different
-    group. A unit that play jumps into leans on nothing, so that a jump costs one unit, whatever came before.
+    group. A unit that play jumps into leans on nothing, so that a jump costs one unit, whatever came before; and units
+    that a board would have to load in haste are halved until it need not, or until they are one group.
     """
-    jumped_to = {numbers[0]} | {to for at, to in pairwise(numbers) if to != at + 1}
     filled: list[list[int]] = []
     count = 0
     for different, own in enumerate(frames):
@@ -288,6 +289,13 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
             filled.append([])
             count = own
         filled[-1].append(different)
+    while hasty := _loaded_in_haste(filled, numbers, frames):
+        halves = [
+            (unit[: len(unit) // 2], unit[len(unit) // 2 :]) if number in hasty else (unit,)
+            for number, unit in enumerate(filled)
+        ]
+        filled = [half for both in halves for half in both]
+    jumped_to = {numbers[0]} | {to for at, to in pairwise(numbers) if to != at + 1}
     units: list[PlannedUnit] = []
     chained = 0
     for groups in filled:
@@ -298,6 +306,24 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
         depth = units[-1].depth + 1 if leans else 0
         units.append(PlannedUnit(tuple(groups), sum(frames[different] for different in groups), depth))
     return units
+
+
+def _loaded_in_haste(units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]) -> set[int]:
+    """The units of several groups with more than `HASTE` frames for each that is shown while they are loaded.
+
+    A board holds two units. It can load the next one while it shows what it plays of the one before, unless it has it
+    at hand from before that.
+    """
+    place = {different: number for number, unit in enumerate(units) for different in unit}
+    plays = [
+        (unit, sum(frames[different] for different in run)) for unit, run in groupby(numbers, key=place.__getitem__)
+    ]
+    sizes = [sum(frames[different] for different in unit) for unit in units]
+    hasty = {after for (_, shown), (after, _) in pairwise(plays[:2]) if sizes[after] > HASTE * shown}
+    for (at_hand, _), (_, shown), (after, _) in zip(plays, plays[1:], plays[2:], strict=False):
+        if after != at_hand and sizes[after] > HASTE * shown:
+            hasty.add(after)
+    return {number for number in hasty if len(units[number]) > 1}
 
 
 # ---- reading ----------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from exporters.rollfile import (
     INFLATER_BYTES,
     READ_BYTES,
     Draw,
+    PlannedUnit,
     RollGroup,
     RollHeader,
     RollReader,
@@ -240,6 +241,34 @@ def test_a_unit_that_play_jumps_into_leans_on_nothing() -> None:
     assert planned([0, 1, 2, 3, 1, 2], 19) == [((0,), 0), ((1,), 0), ((2,), 1), ((3,), 2)]
     # In a unit of several groups it does not matter which of them is jumped to.
     assert planned([0, 1, 2, 3, 3, 0], 29) == [((0, 1), 0), ((2, 3), 0)]
+
+
+def test_a_unit_that_would_be_loaded_in_haste_is_halved() -> None:
+    # The second unit once more, after one group of the first: in ten frames twenty may be loaded, not thirty.
+    assert planned([*range(9), 2, 3], 39) == [((0, 1, 2), 0), ((3,), 1), ((4, 5), 2), ((6, 7, 8), 0)]
+    # In twenty frames it can be; and in ten, if a board has it at hand from before.
+    assert [len(groups) for groups, _ in planned([*range(9), 2, 2, 3], 39)] == [3, 3, 3]
+    assert [len(groups) for groups, _ in planned([*range(9), 5, 6], 39)] == [3, 3, 3]
+
+
+@given(
+    st.lists(st.integers(0, 9), min_size=20, max_size=40),
+    st.lists(st.integers(1, 9), min_size=10, max_size=10),
+    st.integers(1, 90),
+)
+def test_a_board_never_loads_more_than_twice_what_it_shows_but_for_a_single_group(
+    wanted: list[int], lengths: list[int], unit_frames: int
+) -> None:
+    numbers = [list(dict.fromkeys(wanted)).index(group) for group in wanted]
+    plan = plan_units(numbers, lengths[: max(numbers) + 1], 5, unit_frames * 5)
+    held: list[PlannedUnit] = []  # by a board with room for two: the one that is shown last
+    shown = 0  # frames of it, since it was the other one's turn
+    for number in numbers:
+        (unit,) = (unit for unit in plan if number in unit.groups)
+        loads = [unit.frames] if held and unit not in held and len(unit.groups) > 1 else []
+        assert all(frames <= 2 * shown for frames in loads)
+        shown = lengths[number] + (shown if held[-1:] == [unit] else 0)
+        held = [other for other in held if other is not unit][-1:] + [unit]
 
 
 @settings(max_examples=60, deadline=None)

@@ -206,3 +206,21 @@ def jumping_roll() -> bytes:
         stand, window = frames[-1], window + body
     groups = [(int(rng.integers(6)), first := int(rng.integers(3)), 3 - first) for _ in range(14)]
     return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
+
+
+def chained_roll() -> bytes:
+    """Chains of four units of changes, each of them two groups, played from the first to the last."""
+    rng = np.random.default_rng(4)
+    units: list[Made] = []
+    stand, window = np.zeros(7, np.uint8), b""
+    for number in range(8):
+        if number % 4 == 0:
+            stand, window = np.zeros(7, np.uint8), b""
+        frames = rng.integers(0, 256, (5, 7), np.uint8)
+        how = (6, 13, 20, 30)[number % 4]  # columns, pairs, rows, marks
+        frames[1:, 3:6] = frames[0, 3:6]
+        body = codec.arranged_as(frames, how, stand)
+        units.append(Made(5, number % 4, how, deflated(body, window, 12, 9, zlib.Z_FIXED)))
+        stand, window = frames[-1], window + body
+    groups = [(number, first, frames) for number in range(8) for first, frames in ((0, 3), (3, 2))]
+    return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)

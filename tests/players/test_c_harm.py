@@ -137,7 +137,8 @@ def test_no_kind_of_harm_lights_a_wrong_byte_in_other_rolls(
     path = tmp_path / "a.roll"
     path.write_bytes(tide() if roll == "tide" else jumping_roll())
     lines = harm(programs, kind, path, work)
-    assert {line.split()[0] for line in lines} == {"played", "refused"} and len(lines) > 60
+    told = {line.split()[0] for line in lines}
+    assert told <= {"played", "refused"} and "played" in told and len(lines) > 50
 
 
 # ---- heads that lie ---------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from c_kit import (
     TRUTH,
     WARNINGS,
     Made,
+    chained_roll,
     compiled,
     deflated,
     every_arrangement,
@@ -150,10 +151,12 @@ def test_a_group_cued_while_another_is_being_made_ready_shows_the_same(player: P
         assert same(got.shown, whole)
 
 
-@pytest.mark.parametrize("roll", ["every arrangement", "jumps"])
+@pytest.mark.parametrize("roll", ["every arrangement", "jumps", "chains"])
 def test_frames_that_are_left_out_are_counted_over(player: Path, tmp_path: Path, roll: str) -> None:
+    """Within a group, at its end, and at the end of a unit that the next one counts on from."""
     path = tmp_path / "a.roll"
-    path.write_bytes(jumping_roll() if roll == "jumps" else every_arrangement(header_of(7))[0])
+    rolls = {"every arrangement": every_arrangement(header_of(7))[0], "jumps": jumping_roll(), "chains": chained_roll()}
+    path.write_bytes(rolls[roll])
     thirds = {n: (start, end, f if f is None else f[::3]) for n, (start, end, f) in read(path).items()}
     assert same(play(player, path, "skip", 7).shown, thirds)
 

@@ -9,20 +9,24 @@ enum { PAGE_ENTRIES = 16, MOST_DEPTH = 15, STEP = 3, CHANGES = 4 };
 enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
 #define MOST_PRODUCT 0x3fffffffu
 #define MOST_UNIT_BYTES 0x1000000u
+#define MOST_FRAME_BYTES 0x100000u
 #define NONE 0xffffffffu
+#define BIT_OF(letter) (1u << ((letter) & 31))
+#define RGB (BIT_OF('r') | BIT_OF('g') | BIT_OF('b'))
 
-/* Costs, in some fifteen instructions, so that slices are of even length (benchmarks/board_c.py). A payload byte is summed
- * up twice and has two thirds of a symbol. */
-enum { COST_CODES = 1000, COST_LITERAL = 4, COST_MATCH = 8, COST_PAYLOAD_BYTE = 4 };
+/* Costs, in some fifteen instructions, so that slices are of even length, and of what is left of a unit on the average
+ * (benchmarks/board_c.py). The tables of a block are several pieces of work. */
+enum { COST_HEADER = 250, COST_LITS = 650, COST_LITERAL = 5, COST_MATCH = 9 };
+enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 8 };
 
 /* How the group after the shown one is entered. */
 enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
 
 /* What is being done. */
-enum { IDLE, SUM, INFLATE, KEEP, CHECK_MARKS, LOADED };
+enum { IDLE, SUM, INFLATE, CHECK_MARKS, LOADED };
 
 /* Where inflating stands. */
-enum { BETWEEN, STORED, CODED };
+enum { BETWEEN, STORED, LENGTHS, DISTS, CODED };
 
 /* ---- bytes ------------------------------------------------------------------------------------------------------ */
 
@@ -138,43 +142,40 @@ uint32_t roll_frame_at(const roll_group *group, uint32_t us)
 
 /* ---- opening ---------------------------------------------------------------------------------------------------- */
 
-/* A field of a record: its greatest and least value, its bytes. */
+/* A field of a record: its bytes, its least and its greatest value; 0: as much as its bytes hold. */
 typedef struct {
-    uint32_t high;
-    uint8_t low, bytes;
+    uint8_t bytes, low, high;
 } field;
 
 static const field header_fields[14] = {
-    {1, 1, 1}, {13, 12, 1}, {32, 1, 1}, {32, 0, 1}, {64, 0, 1}, {255, 1, 1}, {0xffff, 6, 2}, {0xffffffff, 0, 4},
-    {1 << 20, 3, 4}, {0xffff, 1, 2}, {0xffff, 1, 2}, {MOST_UNIT_BYTES, 1, 4}, {0xffffff, 6, 4}, {0xffffffff, 0, 4},
+    {1, 1, 1}, {1, 12, 13}, {1, 1, 32}, {1, 0, 32}, {1, 0, 64}, {1, 1, 0}, {2, 6, 0}, {4, 0, 0},
+    {4, 3, 0}, {2, 1, 0}, {2, 1, 0}, {4, 1, 0}, {4, 6, 0}, {4, 0, 0},
 };
-static const field string_fields[3] = {{254, 0, 1}, {255, 0, 1}, {0xffff, 1, 2}};
-static const field draw_fields[7] = {
-    {31, 0, 1}, {31, 0, 1}, {1, 0, 1}, {0xffff, 0, 2}, {0xffff, 1, 2}, {0xffffff, 0, 3}, {0xffffff, 0, 3},
-};
-static const field unit_fields[5] = {{0xffffffff, 0, 4}, {0xffffff, 6, 3}, {255, 1, 1}, {15, 0, 1}, {31, 0, 1}};
+static const field string_fields[3] = {{1, 0, 254}, {1, 0, 0}, {2, 1, 0}};
+static const field draw_fields[7] = {{1, 0, 31}, {1, 0, 31}, {1, 0, 1}, {2, 0, 0}, {2, 1, 0}, {3, 0, 0}, {3, 0, 0}};
+static const field unit_fields[5] = {{4, 0, 0}, {3, 6, 0}, {1, 1, 0}, {1, 0, 15}, {1, 0, 31}};
 
-/* The values of a record's first n fields, in their order, into a struct of so many uint32_t. 0: one is out of range. */
+/* The values of a record's first n fields into as many uint32_t of a struct. 0: one is out of its range. */
 static int unpack(void *to, const field *fields, uint32_t n, const uint8_t *from)
 {
-    uint32_t i, value, sound = 1;
-    for (i = 0; i < n; i++, fields++) {
-        value = le(from, fields->bytes);
+    uint32_t *values = to;
+    int sound = 1;
+    for (; n; n--, fields++) {
+        uint32_t value = le(from, fields->bytes);
         from += fields->bytes;
-        if (value < fields->low || value > fields->high)
+        if (value < fields->low || (fields->high && value > fields->high))
             sound = 0;
-        memcpy((uint8_t *)to + 4 * i, &value, 4);
+        *values++ = value;
     }
-    return (int)sound;
+    return sound;
 }
 
 int roll_measure(roll_t *r, roll_read read, void *ctx, uint32_t file_bytes)
 {
-    uint8_t h[HEADER];
+    uint8_t *h = r->page; /* until roll_open, which sums it up, too */
     roll_header *header = &r->header;
     int sound;
     memset(r, 0, sizeof *r);
-    memset(h, 0, sizeof h);
     r->read = read;
     r->ctx = ctx;
     r->page_number = r->ring_unit = NONE;
@@ -189,8 +190,8 @@ int roll_measure(roll_t *r, roll_read read, void *ctx, uint32_t file_bytes)
         return ROLL_CUT_SHORT;
     sound = unpack(header, header_fields, 14, h + 4);
     memcpy(r->song_sha256, h + 36, 32);
-    if (!sound)
-        return ROLL_BAD_FIELD;
+    if (!sound || header->frame_bytes > MOST_FRAME_BYTES || header->most_unit_bytes > MOST_UNIT_BYTES)
+        return ROLL_BAD_FIELD; /* most_payload_bytes is compared with the units */
     r->names_at = HEADER + STRING * header->strings + SUPPLY * header->supplies + DRAW * header->draws;
     r->units_at = r->names_at + header->names_bytes;
     r->index_at = r->units_at + UNIT * header->units;
@@ -217,15 +218,9 @@ static void head(roll_t *r, void *to, uint32_t n)
 static uint32_t channels_of(const char *order)
 {
     uint32_t found = 0, channels;
-    for (channels = 0; channels < 4 && order[channels]; channels++) {
-        uint32_t letter = 0;
-        while (letter < 4 && "rgbw"[letter] != order[channels])
-            letter++;
-        if (found >> letter & 1)
-            return 0;
-        found |= 1u << letter;
-    }
-    return found == 7 || found == 15 ? channels : 0;
+    for (channels = 0; channels < 4 && order[channels]; channels++)
+        found |= order[channels] / 32 == 'r' / 32 ? BIT_OF(order[channels]) : 1;
+    return found == (channels == 4 ? RGB | BIT_OF('w') : RGB) ? channels : 0;
 }
 
 static int check_tables(roll_t *r, roll_string *s, roll_draw *d, uint32_t *milliamps)
@@ -394,9 +389,8 @@ int roll_open(roll_t *r, void *memory, uint32_t bytes)
     r->now = r->hand;
     r->ahead = r->hand + 1;
     r->loading = r->slot;
-    r->crc = r->page_number = NONE;
-    r->head_at = 0;
-    head(r, r->page, HEADER);
+    r->crc = crc_more(NONE, r->page, HEADER);
+    r->head_at = HEADER;
     status = check_tables(r, strings, draws, milliamps);
     if (status == ROLL_OK)
         status = check_names(r);
@@ -546,55 +540,61 @@ static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
     return found;
 }
 
-/* The lengths of a block's own codes (RFC 1951, 3.2.7). 0: they are none. */
-static int read_lengths(roll_t *r, uint8_t *lengths, uint32_t *lits, uint32_t *dists)
-{
-    static const uint8_t turn[19] = {16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15};
-    uint32_t n = 0, codes;
-    *lits = bits(r, 5) + 257;
-    *dists = bits(r, 5) + 1;
-    codes = bits(r, 4);
-    if (*lits > 286 || *dists > 30 || codes == NONE)
-        return 0;
-    memset(lengths, 0, 19);
-    for (; n < codes + 4; n++)
-        lengths[turn[n]] = bits(r, 3) & 7;
-    if (!build(r->dist, ROLL_DIST_BITS, lengths, 19))
-        return 0;
-    for (n = 0; n < *lits + *dists;) {
-        uint32_t code = symbol(r, r->dist, ROLL_DIST_BITS), times = 1;
-        if (code > 18 || (code == 16 && !n))
-            return 0;
-        if (code > 15)
-            times = code == 18 ? bits(r, 7) + 11 : bits(r, code - 14) + 3;
-        if (times > *lits + *dists - n)
-            return 0;
-        memset(lengths + n, code == 16 ? lengths[n - 1] : code > 16 ? 0 : (int)code, times);
-        n += times;
-    }
-    return lengths[256] != 0;
-}
-
 /* Between two blocks: the next one's header. 0 if it is none, or a final one. */
 static int open_block(roll_t *r)
 {
-    uint32_t kind = bits(r, 3), lits = 288, dists = 32, n;
-    uint8_t lengths[320];
+    static const uint8_t turn[19] = {16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15};
+    uint32_t kind = bits(r, 3), n;
+    r->one = 0;
     if (kind == 0) {
         (void)bits(r, r->held & 7);
         r->stored = bits(r, 16);
         n = bits(r, 16);
-        r->block = STORED;
         r->one = r->stored == 1;
+        r->block = r->stored ? STORED : BETWEEN;
         return n != NONE && (r->stored ^ n) == 0xffff;
     }
-    r->block = CODED;
-    if (kind == 2)
+    r->block = LENGTHS;
+    if (kind == 2) { /* the fixed codes: RFC 1951, 3.2.6 */
+        r->lits = 288;
+        r->codes = r->known = 320;
         for (n = 0; n < 320; n++)
-            lengths[n] = n < 144 ? 8 : n < 256 ? 9 : n < 280 ? 7 : n < 288 ? 8 : 5;
-    else if (kind != 4 || !read_lengths(r, lengths, &lits, &dists))
+            r->lengths[n] = n < 144 ? 8 : n < 256 ? 9 : n < 280 ? 7 : n < 288 ? 8 : 5;
+        return 1;
+    }
+    r->lits = bits(r, 5) + 257;
+    r->codes = r->lits + bits(r, 5) + 1;
+    r->known = 0;
+    n = bits(r, 4) + 4;
+    if (kind != 4 || r->lits > 286 || r->codes > r->lits + 30 || n < 4)
         return 0;
-    return build(r->lit, ROLL_LIT_BITS, lengths, lits) && build(r->dist, ROLL_DIST_BITS, lengths + lits, dists);
+    memset(r->lengths, 0, 19);
+    for (kind = 0; kind < n; kind++)
+        r->lengths[turn[kind]] = bits(r, 3) & 7;
+    return build(r->dist, ROLL_DIST_BITS, r->lengths, 19);
+}
+
+/* Another length of a block's own codes, or some (RFC 1951, 3.2.7); at last the first table. 0: there is none. */
+static int read_lengths(roll_t *r)
+{
+    uint8_t *next = r->lengths + r->known;
+    uint32_t code, times = 1;
+    r->budget -= COST_LITERAL;
+    if (r->known == r->codes) {
+        r->budget -= COST_LITS;
+        r->block = DISTS;
+        return r->lengths[256] && build(r->lit, ROLL_LIT_BITS, r->lengths, r->lits);
+    }
+    code = symbol(r, r->dist, ROLL_DIST_BITS);
+    if (code > 18 || (code == 16 && !r->known))
+        return 0;
+    if (code > 15)
+        times = code == 18 ? bits(r, 7) + 11 : bits(r, code - 14) + 3;
+    if (times > r->codes - r->known)
+        return 0;
+    memset(next, code == 16 ? next[-1] : code > 16 ? 0 : (int)code, times);
+    r->known += times;
+    return 1;
 }
 
 /* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
@@ -629,7 +629,7 @@ static int copy_coded(roll_t *r)
         distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
         if (r->size + length > r->limit || distance > window || distance > r->size + r->history)
             return 0;
-        r->budget -= COST_MATCH + (int32_t)(length / 2);
+        r->budget -= COST_MATCH + (int32_t)(length / 3);
         to = bytes + r->size;
         r->size += length;
         for (; to < bytes + distance && length; length--, to++) /* it begins in the units that this one leans on */
@@ -640,20 +640,26 @@ static int copy_coded(roll_t *r)
     return 1;
 }
 
+static void take_in_hand(roll_hand *hand, roll_slot *slot)
+{
+    hand->slot = slot;
+    hand->next = 0;
+    hand->mark_at = 6;
+    hand->value_at = slot->values_at;
+}
+
 /* What was inflated must be by its number of bytes. */
 static int check_size(roll_t *r)
 {
     roll_slot *slot = r->loading;
     uint32_t marks;
-    r->repeat = least(r->size, 1u << r->header.window_bits);
-    r->cell = r->marked = r->seen = 0;
-    r->mark_at = 6;
     if (slot->how < MARKS)
         return r->size == slot->frames * r->header.frame_bytes ? ROLL_OK : ROLL_BAD_UNIT;
     if (r->size < 6)
         return ROLL_BAD_UNIT;
     marks = le(slot->bytes, 3);
     slot->values_at = 6 + marks;
+    take_in_hand(&r->looking, slot);
     return marks & 1 || 6 + marks + le(slot->bytes + 3, 3) != r->size ? ROLL_BAD_UNIT : ROLL_OK;
 }
 
@@ -664,6 +670,12 @@ static int inflate(roll_t *r)
         int sound;
         if (r->block == CODED) {
             sound = copy_coded(r);
+        } else if (r->block == LENGTHS) {
+            sound = read_lengths(r);
+        } else if (r->block == DISTS) {
+            r->budget -= COST_HEADER;
+            r->block = CODED;
+            sound = build(r->dist, ROLL_DIST_BITS, r->lengths + r->lits, r->codes - r->lits);
         } else if (r->block == STORED) {
             uint32_t byte = bits(r, 8);
             sound = r->size < r->limit;
@@ -675,11 +687,8 @@ static int inflate(roll_t *r)
         } else if (r->in == r->in_end && !r->payload_left) {
             return r->limit && r->one && !r->held && r->crc == r->payload_crc ? check_size(r) : ROLL_BAD_UNIT;
         } else {
-            r->budget -= COST_CODES;
-            r->one = 0;
+            r->budget -= COST_HEADER;
             sound = open_block(r);
-            if (r->block == STORED && !r->stored)
-                r->block = BETWEEN;
         }
         if (!sound)
             return ROLL_BAD_UNIT;
@@ -741,60 +750,25 @@ static int sum_payload(roll_t *r)
     return ROLL_OK;
 }
 
-/* The unit's last bytes into the window, for a unit that leans on it. `repeat` of them are left. */
-static int keep_window(roll_t *r)
+/* The unit's last bytes into the window, for a unit that leans on it. */
+static void keep_window(roll_t *r)
 {
-    uint32_t whole = 1u << r->header.window_bits;
-    for (; r->repeat; r->budget -= 64) {
-        uint32_t n = least(least(r->repeat, whole - r->window_at), 256);
-        if (r->budget <= 0)
-            return ROLL_BUSY;
-        memcpy(r->window + r->window_at, r->loading->bytes + r->size - r->repeat, n);
+    uint32_t whole = 1u << r->header.window_bits, left = least(r->size, whole);
+    r->history = least(r->history + left, whole);
+    while (left) {
+        uint32_t n = least(left, whole - r->window_at);
+        memcpy(r->window + r->window_at, r->loading->bytes + r->size - left, n);
         r->window_at = (r->window_at + n) & (whole - 1);
-        r->history = least(r->history + n, whole);
-        r->repeat -= n;
+        left -= n;
     }
-    return ROLL_OK;
-}
-
-/* Marks (section 9): all of them, before one is believed. */
-static int check_marks(roll_t *r)
-{
-    const roll_slot *slot = r->loading;
-    uint32_t step = (slot->how & STEP) + 1, cells = (r->header.frame_bytes + step - 1) / step;
-    if (slot->how < MARKS)
-        return ROLL_OK;
-    for (; r->mark_at < slot->values_at; r->mark_at += 2) {
-        uint32_t skip = slot->bytes[r->mark_at], run = slot->bytes[r->mark_at + 1];
-        if (r->budget-- <= 0)
-            return ROLL_BUSY;
-        if (!skip && !run) {
-            r->seen++;
-            r->cell = 0;
-            continue;
-        }
-        r->cell += skip + run;
-        if (r->cell > cells || r->seen == slot->frames)
-            return ROLL_BAD_UNIT;
-        r->marked += run * step;
-        if (run && r->cell == cells)
-            r->marked -= cells * step - r->header.frame_bytes; /* the last cell is a shorter one */
-    }
-    return !r->cell && r->seen == slot->frames && slot->values_at + r->marked == r->size ? ROLL_OK : ROLL_BAD_UNIT;
 }
 
 /* ---- frames ----------------------------------------------------------------------------------------------------- */
 
-/* Dense values: each frame stands for itself. */
-static int is_values(const roll_slot *slot)
-{
-    return slot->how < MARKS && !(slot->how & CHANGES);
-}
-
 /* n bytes, `stride` apart, to or onto every step-th byte. */
-static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t changes)
+static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t how)
 {
-    if (changes)
+    if (how & CHANGES)
         for (; n; n--, to += step, from += stride)
             *to = (uint8_t)(*to + *from);
     else
@@ -805,64 +779,76 @@ static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride
 /* One frame of columns, pairs or rows, onto the one before it. */
 static void apply_dense(const roll_t *r, const roll_hand *hand)
 {
-    uint32_t how = hand->slot->how, step = (how & STEP) + 1, changes = how & CHANGES, kind = how & MARKS;
-    uint32_t n = hand->slot->frames, f = hand->next, k;
-    const uint8_t *from = hand->slot->bytes;
+    const roll_slot *slot = hand->slot;
+    uint32_t how = slot->how, step = (how & STEP) + 1, n = slot->frames, k, b;
+    uint32_t width = (how & MARKS) == PAIRS ? 2 : 1, stride = (how & MARKS) == ROWS ? 1 : n * width;
+    const uint8_t *from = slot->bytes;
     for (k = 0; k < step; k++) {
-        uint8_t *to = hand->frame + k;
-        uint32_t plane = (r->header.frame_bytes - k + step - 1) / step, pairs = plane / 2;
-        if (kind == COLUMNS) {
-            lay(to, step, from + f, n, plane, changes);
-        } else if (kind == ROWS) {
-            lay(to, step, from + f * plane, 1, plane, changes);
-        } else {
-            lay(to, 2 * step, from + 2 * f, 2 * n, pairs, changes);
-            lay(to + step, 2 * step, from + 2 * f + 1, 2 * n, pairs, changes);
-            lay(to + 2 * pairs * step, 1, from + 2 * pairs * n + f, 1, plane & 1, changes);
-        }
+        uint32_t plane = (r->header.frame_bytes - k + step - 1) / step;
+        const uint8_t *first = from + hand->next * (stride == 1 ? plane : width);
+        for (b = 0; b < width; b++) /* of a tile */
+            lay(hand->frame + k + b * step, width * step, first + b, stride, plane / width, how);
+        if (plane % width) /* the last tile is a narrower one */
+            lay(hand->frame + k + (plane - 1) * step, 1, from + (plane - 1) * n + hand->next, 1, 1, how);
         from += n * plane;
     }
 }
 
-/* One frame of marks, which were checked. */
-static void apply_marks(const roll_t *r, roll_hand *hand)
+/* One frame of marks, onto the one before it, or with no `frame` only looked at. 0: they are none (section 9). */
+static int apply_marks(const roll_t *r, roll_hand *hand, uint8_t *frame)
 {
-    const uint8_t *bytes = hand->slot->bytes;
-    uint32_t how = hand->slot->how, step = (how & STEP) + 1, at = 0;
-    for (;;) {
-        uint32_t skip = bytes[hand->mark_at], run = bytes[hand->mark_at + 1];
+    const roll_slot *slot = hand->slot;
+    uint32_t step = (slot->how & STEP) + 1, frame_bytes = r->header.frame_bytes, at = 0;
+    while (hand->mark_at < slot->values_at) {
+        uint32_t skip = slot->bytes[hand->mark_at], run = slot->bytes[hand->mark_at + 1] * step;
         hand->mark_at += 2;
         if (!skip && !run)
-            return;
+            return 1;
         at += skip * step;
-        if (run) {
-            run = least(run * step, r->header.frame_bytes - at);
-            lay(hand->frame + at, 1, bytes + hand->value_at, 1, run, how & CHANGES);
-            hand->value_at += run;
-            at += run;
-        }
+        if (at + run >= frame_bytes + step)
+            return 0;
+        run = least(run, frame_bytes - at); /* the last cell may have fewer bytes */
+        if (frame && slot->how & CHANGES)
+            lay(frame + at, 1, slot->bytes + hand->value_at, 1, run, CHANGES);
+        else if (frame)
+            memcpy(frame + at, slot->bytes + hand->value_at, run);
+        hand->value_at += run;
+        at += run;
     }
+    return 0;
 }
 
-static void take_in_hand(roll_hand *hand, roll_slot *slot)
-{
-    hand->slot = slot;
-    hand->next = 0;
-    hand->mark_at = 6;
-    hand->value_at = slot->values_at;
-}
-
-/* At most `most` frames, so that `until` is the next one. Values that no later frame counts from are passed over. */
+/* At most `most` frames, so that `until` is the next one. Dense values that no later frame counts from are passed over:
+ * each frame stands for itself. */
 static void apply(const roll_t *r, roll_hand *hand, uint32_t until, uint32_t most)
 {
-    if (until && hand->next < until - 1 && is_values(hand->slot))
+    uint32_t how = hand->slot->how;
+    if (hand->next + 1 < until && how < MARKS && !(how & CHANGES))
         hand->next = until - 1;
     for (; hand->next < until && most; hand->next++, most--) {
-        if (hand->slot->how < MARKS)
+        if (how < MARKS)
             apply_dense(r, hand);
         else
-            apply_marks(r, hand);
+            (void)apply_marks(r, hand, hand->frame);
     }
+}
+
+/* All marks of a unit, before one of them is believed. */
+static int check_marks(roll_t *r)
+{
+    roll_hand *looking = &r->looking;
+    const roll_slot *slot = r->loading;
+    if (slot->how < MARKS)
+        return ROLL_OK;
+    for (; looking->next < slot->frames; looking->next++) {
+        uint32_t at = looking->mark_at;
+        if (r->budget <= 0)
+            return ROLL_BUSY;
+        if (!apply_marks(r, looking, 0))
+            return ROLL_BAD_UNIT;
+        r->budget -= (int32_t)(looking->mark_at - at);
+    }
+    return looking->mark_at == slot->values_at && looking->value_at == r->size ? ROLL_OK : ROLL_BAD_UNIT;
 }
 
 /* ---- what is to come -------------------------------------------------------------------------------------------- */
@@ -875,62 +861,43 @@ static void begin_ahead(roll_t *r, roll_slot *slot, uint32_t until)
     r->until = until;
 }
 
-/* Load `target`: the units that it leans on first unless they were the last to be loaded, or if `chained`, when all
- * frames are to be applied from darkness on. */
-static void begin_load(roll_t *r, roll_slot *slot, uint32_t target, uint32_t depth, int chained)
+/* Load `target` into a slot: the units that it leans on first unless they were the last to be loaded. If it does not
+ * `follow` on what stands, all their frames are applied, too, from darkness on. */
+static void begin_load(roll_t *r, roll_slot *slot, uint32_t target, int follows)
 {
     roll_slot *same = slot_of(r, target);
     if (same)
         same->sound = 0; /* no unit is held twice; if it is the one that is shown, it still may be */
     r->loading = slot;
     r->target = target;
-    r->chained = (uint8_t)chained;
-    if (!chained && r->ring_unit == target - 1)
-        depth = 0;
-    begin_unit(r, target - depth);
-    if (chained)
+    begin_unit(r, target);
+    r->chained = slot->depth && !follows;
+    if (r->chained)
         memset(r->ahead->frame, 0, r->header.frame_bytes);
-}
-
-/* The depth of a unit by its record, which is checked only when it is loaded. */
-static int depth_of(const roll_t *r, uint32_t unit, uint32_t *depth)
-{
-    uint8_t byte;
-    if (get(r, r->units_at + UNIT * unit + 8, &byte, 1) != ROLL_OK)
-        return 0;
-    *depth = byte;
-    return byte <= unit;
+    if (r->chained || r->ring_unit != target - 1)
+        begin_unit(r, target - slot->depth); /* which is the same again if it leans on none */
 }
 
 /* Make the next group ready, or begin to. */
 static void plan_next(roll_t *r)
 {
-    uint32_t depth, end = r->shown.first + r->shown.frames;
+    uint32_t end = r->shown.first + r->shown.frames;
     roll_slot *slot = slot_of(r, r->next.unit), *standing = r->dark ? 0 : r->now->slot;
-    int follows;
-    if (slot && slot == standing && r->next.first == end) {
+    int follows = standing && !r->next.first && r->shown.unit + 1 == r->next.unit && end == standing->frames;
+    if (slot && ((slot == standing && r->next.first == end) || (follows && slot->depth))) {
         r->next_is = GOES_ON;
-        return;
-    }
-    if (!depth_of(r, r->next.unit, &depth)) {
-        r->next_is = IS_DARK;
-        return;
-    }
-    follows = standing && depth && !r->next.first && r->shown.unit + 1 == r->next.unit && end == standing->frames;
-    if (slot && follows) {
-        r->next_is = GOES_ON;
-    } else if (slot && !depth) {
+    } else if (slot && !slot->depth) {
         memset(r->ahead->frame, 0, r->header.frame_bytes);
         begin_ahead(r, slot, r->next.first);
     } else if (slot || r->job == IDLE || r->target != r->next.unit) {
-        begin_load(r, r->now->slot == r->slot ? r->slot + 1 : r->slot, r->next.unit, depth, depth && !follows);
+        begin_load(r, r->now->slot == r->slot ? r->slot + 1 : r->slot, r->next.unit, follows);
     }
 }
 
 /* Look for the next unit that is not at hand, and begin to load it where none lies that is wanted before. */
 static void plan_far(roll_t *r)
 {
-    uint32_t wanted = 0, n = r->shown_number + 1 + (r->next_is == IS_DARK), last = n + PAGE_ENTRIES, depth;
+    uint32_t wanted = 0, n = r->shown_number + 1 + (r->next_is == IS_DARK), last = n + PAGE_ENTRIES;
     roll_slot *slot = r->dark ? 0 : r->now->slot;
     roll_group far;
     r->far_done = 1; /* unless something is begun */
@@ -944,11 +911,12 @@ static void plan_far(roll_t *r)
         r->far_frames += slot ? far.frames : 0;
         n++;
     } while (slot);
-    /* A unit that must be entered through its chain is left until it is the next: that takes the hand ahead. */
-    if (!depth_of(r, far.unit, &depth) || (depth && far.unit - 1 != r->ring_unit && far.unit - 1 != r->shown.unit))
-        return;
-    r->far_done = 0;
-    begin_load(r, r->slot + (wanted & 1), far.unit, depth, 0);
+    begin_load(r, r->slot + (wanted & 1), far.unit, 1);
+    /* One that must be entered through its chain is left until it is the next: that takes the hand ahead. */
+    if (r->unit != far.unit && far.unit - 1 != r->shown.unit)
+        r->job = IDLE;
+    else
+        r->far_done = 0;
 }
 
 static void plan(roll_t *r)
@@ -986,9 +954,6 @@ static void work(roll_t *r)
     case INFLATE:
         status = inflate(r);
         break;
-    case KEEP:
-        status = keep_window(r);
-        break;
     default:
         status = check_marks(r);
     }
@@ -1003,6 +968,7 @@ static void work(roll_t *r)
     } else if (++r->job == LOADED) {
         r->job = IDLE;
         r->loading->sound = 1;
+        keep_window(r);
         r->ring_unit = r->unit;
         if (r->chained)
             begin_ahead(r, r->loading, r->unit == r->target ? r->next.first : r->loading->frames);
@@ -1026,23 +992,24 @@ int roll_work(roll_t *r, uint32_t most)
 
 uint32_t roll_share(const roll_t *r, uint32_t i)
 {
-    uint32_t frames = i < r->shown.frames ? r->shown.frames - i : 1, most = 64;
+    uint32_t frames = r->shown.frames, left = 0;
     const roll_slot *slot = r->loading;
     if (r->applies)
-        most += (r->until - r->ahead->next) * r->header.frame_bytes / frames;
-    if (r->job != IDLE) { /* about what is left of the payload and of what it inflates to */
-        uint32_t whole = slot->frames * r->header.frame_bytes, left = (whole - least(whole, r->size)) / 2;
-        left += COST_PAYLOAD_BYTE * (r->job == SUM ? slot->payload_bytes : r->payload_left);
+        left = (r->until - r->ahead->next) * r->header.frame_bytes;
+    if (r->job != IDLE) {
+        uint32_t whole = slot->frames * r->header.frame_bytes / 4, payload = r->payload_left;
+        left += whole - least(whole, r->size / 4);
         if (r->job == SUM)
-            left += COST_CODES + r->payload_left;
-        left += (r->target - r->unit) * (COST_CODES + COST_PAYLOAD_BYTE * slot->payload_bytes + whole);
+            left += payload + COST_BLOCK, payload = slot->payload_bytes;
+        left += COST_PAYLOAD_BYTE * payload;
+        left += (r->target - r->unit) * (COST_BLOCK + COST_PAYLOAD_BYTE * slot->payload_bytes + 2 * whole);
         if (r->next_is > WAITS || r->target != r->next.unit)
             frames += r->far_frames;
-        else if (!is_values(slot))
+        else
             left += r->next.first * r->header.frame_bytes;
-        most += left / frames;
     }
-    return most;
+    frames -= least(i + 1, frames - 1); /* all shall be done a frame before it is wanted */
+    return left / frames + 64;
 }
 
 void roll_cue(roll_t *r, uint32_t number)
@@ -1118,9 +1085,10 @@ static uint32_t light_of(const roll_string *string, const roll_draw *draw, const
 
 uint32_t roll_level(const roll_t *r, const uint8_t *frame)
 {
-    uint32_t level = 256, supply, d;
-    for (supply = 0; supply < r->header.supplies; supply++) {
-        uint64_t idle = 0, light = 0, most = (uint64_t)r->milliamps[supply] * 1000, runs = 0;
+    uint32_t level = 256, own, supply, d;
+    for (supply = 0; supply < r->header.supplies; supply++, level = least(level, own)) {
+        uint64_t idle = 0, light = 0, most = (uint64_t)r->milliamps[supply] * 1000;
+        uint32_t step;
         for (d = 0; d < r->header.draws; d++) {
             const roll_draw *draw = &r->draw[d];
             uint32_t sum, channel = draw->channel_ua;
@@ -1129,19 +1097,12 @@ uint32_t roll_level(const roll_t *r, const uint8_t *frame)
             sum = light_of(&r->string[draw->string], draw, frame);
             idle += draw->pixels * draw->idle_ua;
             light += sum / 255 * channel + sum % 255 * channel / 255; /* section 5.4 */
-            runs++;
         }
-        if (idle + light <= most)
-            continue;
-        if (idle >= most)
-            return 0;
-        most -= idle;
-        light += runs; /* each was rounded down */
-        while (light >> 23) { /* for a division of 32 bits; what is lost makes it darker */
-            light = light / 2 + 1;
-            most /= 2;
-        }
-        level = least(level, 256 * (uint32_t)most / (uint32_t)light);
+        own = 256;
+        step = (uint32_t)(light >> 8);
+        if (idle + light > most)
+            for (light += r->header.draws; own && idle + light > most; own--) /* each run was rounded down */
+                light -= step;
     }
     return level;
 }

@@ -6,7 +6,7 @@
  *
  *     static int my_read(void *ctx, uint32_t at, void *to, uint32_t n);    // n bytes from byte `at`; 0 is well
  *     static uint32_t memory[20000];                                       // must be aligned for uint32_t
- *     static roll_t roll;                                                  // some 2.2 KB: not on a small stack
+ *     static roll_t roll;                                                  // some 2.4 KB: not on a small stack
  *
  *     if (roll_measure(&roll, my_read, ctx, file_bytes) != ROLL_OK         // reads 68 bytes, sets roll.needs
  *         || roll_open(&roll, memory, sizeof memory) != ROLL_OK)           // reads and checks the head
@@ -36,7 +36,8 @@
  *   - Its numbers have 32 bits, but for the sums of roll_level, which have 64.
  *
  * Memory: roll.needs bytes, for two units, two frames, the window of deflate (4 or 8 KiB) and the tables of strings,
- * supplies and draws; a roll_t; and some 500 bytes of stack. Code: some 7 KB for a Cortex-M (benchmarks/board_c.py).
+ * supplies and draws; a roll_t; and some 450 bytes of stack to open it, 200 to play. Code: 6 KB for a Cortex-M with
+ * Thumb-2, 6.4 without, and half a KB more with the second net, names and times (benchmarks/board_c.py).
  *
  * Second net: roll_level adds up what a frame draws of each supply, by the roll's own figures (section 5), and says how
  * far it must be dimmed to stay within what this board may draw: 256 is not at all. roll_dim dims into a buffer of
@@ -139,10 +140,10 @@ typedef struct {
     uint32_t far_frames;   /* from the shown group to the one whose unit is being loaded */
 
     uint32_t head_at, names_at, units_at, index_at, payloads_at, page_number;
-    uint32_t ring_unit, history, window_at, repeat, stored, mark_at, cell, marked, seen, payload_crc;
+    uint32_t ring_unit, history, window_at, stored, lits, codes, known, payload_crc;
     uint8_t *window;
     roll_slot slot[2];
-    roll_hand hand[2];
+    roll_hand hand[2], looking;
     roll_read read;
     void *ctx;
 
@@ -153,6 +154,7 @@ typedef struct {
     uint8_t song_sha256[32];   /* yours */
 
     uint16_t lit[16 + (1 << ROLL_LIT_BITS) + 288], dist[16 + (1 << ROLL_DIST_BITS) + 32];
+    uint8_t lengths[320];
     uint8_t record[14];
     uint8_t page[136];
     uint8_t piece[ROLL_PIECE];
@@ -163,7 +165,8 @@ typedef struct {
 /* Read the header and set what follows from it, roll->needs first of all. ROLL_OK or why the roll is refused. */
 int roll_measure(roll_t *roll, roll_read read, void *ctx, uint32_t file_bytes);
 
-/* Check the whole head and take `memory`, which stays in use: `bytes` of it, aligned for uint32_t. */
+/* Check the whole head and take `memory`, which stays in use: `bytes` of it, aligned for uint32_t. Once after each
+ * roll_measure. */
 int roll_open(roll_t *roll, void *memory, uint32_t bytes);
 
 /* A name as the roll has it, UTF-8, cut to `room` - 1 bytes and ended with a zero. Names: 0 title, 1 controller,
