@@ -125,13 +125,13 @@ class Loader:
         self._at = 0
         self._file.seek(self._end - u24(self._record, 4))
         if self._place.how & 24 == 24:
-            self._place.total = 6  # their lengths come first
+            self._place.total = 7  # their lengths come first, 6 bytes, and something after them
         self.state = INFLATE
 
     def _inflate(self):
         place = self._place
         sparse = place.how & 24 == 24
-        got = self._inflater.readinto(self._piece, min(place.total - self._at, PIECE))
+        got = self._inflater.readinto(self._piece, min(place.total - self._at - 1, PIECE) or 1)
         if not got:
             self._ended()
             return
@@ -139,10 +139,14 @@ class Loader:
         self._at += got
         if sparse and self._at == 6:
             self._marks_head()
-        if self._at < place.total or self.state != INFLATE:
+        left = place.total - self._at
+        if left > 1 or self.state != INFLATE:
             return
-        if self._file.tell() != self._end:
+        # The last byte comes alone, and with the five bytes of its own block: not one of them was needed before it.
+        at = self._file.tell()
+        if at > self._end - 5 if left else at != self._end:
             self._fail()
+        if left or self.state != INFLATE:
             return
         self.inflated = self.unit
         size, step = self._head.frame_bytes, (place.how & 3) + 1
