@@ -27,14 +27,28 @@ STUB = HERE / "c_stub"
 MAIN = PLAYER / "main_pico.c"
 OFFSET = 1024 * 1024
 NEAR_US = 25  # looking at the clock takes a microsecond there
+BYTE_US = 10  # WS2812B datasheet: 1.25 us a bit
+LOW_US = 300
 
 Sent = tuple[int, int, bytes]  # at, pin, bytes
 
 
-@pytest.fixture(scope="module")
-def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    program = tmp_path_factory.mktemp("pico") / "pico"
-    flags = ["-std=gnu99", "-g", "-O1", "-Wall", "-Wextra", "-Werror", "-fsanitize=address,undefined"]
+WIRED = {28: 10, 27: 15}  # pixels by pin, as the program of most tests has them
+
+
+def built(folder: Path, wired: dict[int, int]) -> Path:
+    program = folder / "pico"
+    table = ", ".join(f"{{{pin}, {pixels}}}" for pin, pixels in wired.items())
+    flags = [
+        "-std=gnu99",
+        "-g",
+        "-O1",
+        "-Wall",
+        "-Wextra",
+        "-Werror",
+        "-fsanitize=address,undefined",
+        f"-DWIRED={table}",
+    ]
     sources = [str(MAIN), str(PLAYER / "roll.c"), str(STUB / "sdk.c")]
     command = ["gcc", *flags, "-fno-sanitize-recover=all", f"-I{STUB}", f"-I{PLAYER}", "-o", str(program), *sources]
     done = subprocess.run(command, capture_output=True, text=True)
@@ -42,16 +56,47 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return program
 
 
-def power(board: Path, roll: Path | None, until_us: int, busy_us: int = 0) -> list[Sent]:
-    """Power on, power off at `until_us`: everything that was sent."""
-    settings = {"STUB_OFFSET": OFFSET, "STUB_UNTIL": until_us, "STUB_BUSY": busy_us}
+@pytest.fixture(scope="module")
+def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return built(tmp_path_factory.mktemp("pico"), WIRED)
+
+
+def power(
+    board: Path,
+    roll: Path | None,
+    until_us: int,
+    busy_us: int = 0,
+    wired: dict[int, int] = WIRED,
+    spoilt_us: int | None = None,
+) -> list[Sent]:
+    """Power on, power off at `until_us`: everything that was sent after the first, the zeros to the pins of WIRED."""
+    settings = {"STUB_OFFSET": OFFSET, "STUB_UNTIL": until_us, "STUB_BUSY": busy_us, "STUB_SPOILT": spoilt_us or 0}
     environment = {**os.environ, **{name: str(value) for name, value in settings.items()}}
     if roll is not None:
         environment["STUB_ROLL"] = str(roll)
     done = subprocess.run([str(board)], capture_output=True, text=True, timeout=120, env=environment)
     assert done.returncode == 0, done.stderr
     rows = [line.split() for line in done.stdout.splitlines()]
-    return [(int(at), int(pin), bytes.fromhex(data)) for at, pin, data in rows]
+    sent = [(int(at), int(pin), bytes.fromhex(data)) for at, pin, data in rows]
+    first, later = sorted(sent[: len(wired)], key=lambda one: list(wired).index(one[1])), sent[len(wired) :]
+    assert [(pin, data) for _, pin, data in first] == [(pin, bytes(4 * pixels)) for pin, pixels in wired.items()]
+    assert max(at for at, _, _ in first) < 100 + len(wired) * busy_us
+    quiet = max(at + BYTE_US * len(data) for at, _, data in first) + LOW_US
+    assert all(at >= quiet for at, _, _ in later)
+    return later
+
+
+def dark_from(sent: list[Sent], at_us: int, wired: dict[int, int], until_us: int) -> None:
+    """Only zeros on these pins (bytes by pin), again and again until power goes, and 300 us of low after each."""
+    rows = [one for one in sent if one[0] >= at_us]
+    assert {pin for _, pin, _ in rows} == set(wired)
+    for pin, size in wired.items():
+        mine = [(at, data) for at, its, data in rows if its == pin]
+        assert {data for _, data in mine} == {bytes(size)}
+        ends = [at + BYTE_US * size for at, _ in mine]
+        begins = [*(at for at, _ in mine[1:]), until_us]
+        assert all(LOW_US <= begin - end < 1_100_000 for end, begin in zip(ends, begins, strict=True))
+        assert mine[0][0] - at_us < 1_100_000
 
 
 def expected(roll: Path) -> list[tuple[int, bytes]]:
@@ -75,7 +120,7 @@ def test_the_roll_of_the_page_goes_down_the_wire_when_it_is_due_and_dark_around_
     sent = power(board, tmp_path / "tide.roll", 4_000_000)
     frames = expected(tmp_path / "tide.roll")
     assert {pin for _, pin, _ in sent} == {16}
-    assert sent[0][2] == bytes(6) and sent[0][0] < 1_000  # dark from power-on
+    assert sent[0][2] == bytes(6) and sent[0][0] < 2_000  # dark from power-on
     shown = sent[1 : 1 + len(frames)]
     assert [data for _, _, data in shown] == [data for _, data in frames]
     zero = shown[0][0]
@@ -160,15 +205,66 @@ def test_the_second_net_dims_what_a_supply_may_not_give(board: Path, tmp_path: P
 # ---- what is no roll for this board -----------------------------------------------------------------------------
 
 
-def test_without_a_roll_nothing_is_sent(board: Path) -> None:
-    assert power(board, None, 3_000_000) == []
+WIRED_BYTES = {pin: 4 * pixels for pin, pixels in WIRED.items()}
 
 
-def test_a_roll_cut_short_in_flash_is_not_played(board: Path, tmp_path: Path) -> None:
+def test_without_a_roll_the_wired_pins_are_kept_dark(board: Path) -> None:
+    dark_from(power(board, None, 3_500_000), 0, WIRED_BYTES, 3_500_000)
+
+
+def test_a_roll_cut_short_in_flash_is_not_played_and_all_is_dark(board: Path, tmp_path: Path) -> None:
     several(tmp_path / "whole.roll")
     whole = (tmp_path / "whole.roll").read_bytes()
     (tmp_path / "a.roll").write_bytes(whole[:300])  # the rest of the flash is FF
-    assert power(board, tmp_path / "a.roll", 3_000_000) == []
+    dark_from(power(board, tmp_path / "a.roll", 3_500_000), 0, WIRED_BYTES, 3_500_000)
+
+
+@pytest.mark.parametrize("at", [4, 12, 70, 150])
+def test_a_roll_with_a_broken_head_is_not_played_and_all_is_dark(board: Path, tmp_path: Path, at: int) -> None:
+    several(tmp_path / "whole.roll")
+    data = bytearray((tmp_path / "whole.roll").read_bytes())
+    data[at] ^= 0x40
+    (tmp_path / "a.roll").write_bytes(data)
+    dark_from(power(board, tmp_path / "a.roll", 2_500_000), 0, WIRED_BYTES, 2_500_000)
+
+
+def test_at_the_end_of_the_roll_its_pins_are_kept_dark(board: Path, tmp_path: Path) -> None:
+    (tmp_path / "tide.roll").write_bytes(tide())
+    sent = power(board, tmp_path / "tide.roll", 4_500_000)
+    last = max(at for at, _, data in sent if any(data))
+    dark_from(sent, last + 1, {16: 6}, 4_500_000)
+
+
+def test_pins_that_the_table_and_the_roll_name_in_another_order_are_the_rolls(tmp_path: Path) -> None:
+    wired = {4: 3, 3: 2, 2: 5, 16: 8}
+    header = several(tmp_path / "a.roll")
+    sent = power(built(tmp_path, wired), tmp_path / "a.roll", 3_500_000, wired=wired)
+    frames = expected(tmp_path / "a.roll")
+    assert {pin for _, pin, _ in sent} == {string.pin for string in STRINGS}  # 16 had its zeros, and stays low
+    for string in STRINGS:
+        mine = [data for _, pin, data in sent if pin == string.pin]
+        assert mine[1 : 1 + len(frames)] == [frame[header.byte_slices[string.name]] for _, frame in frames]
+
+
+def test_when_the_flash_fails_midway_it_is_dark_from_the_end_of_what_was_read(board: Path, tmp_path: Path) -> None:
+    """Forty groups of 100 ms: the index is in three pages, which are read as they are needed; so are the payloads."""
+    header = RollHeader("", "quay", 0, "00" * 32, (StringSpec("rail", 16, None, 20, 3, "grb", "ws2812b"),))
+    rng = np.random.default_rng(6)
+    with RollWriter(tmp_path / "a.roll", header, groups=40, unit_bytes=300) as writer:
+        for group in range(40):
+            frames = rng.integers(1, 256, (4, 60), np.uint8)
+            writer.add(group * 100_000, (group + 1) * 100_000, frames)
+    whole = power(board, tmp_path / "a.roll", 6_500_000)
+    sent = power(board, tmp_path / "a.roll", 6_500_000, spoilt_us=500_000)
+    lit = [(at, data) for at, _, data in sent if any(data)]
+    assert lit == [(at, data) for at, _, data in whole if any(data)][: len(lit)]  # nothing that was not baked
+    assert 10 < len(lit) and lit[-1][0] < 500_000 + 2 * 100_000
+    dark_from(sent, lit[-1][0] + 1, {16: 60}, 6_500_000)
+
+
+def test_a_table_longer_than_there_are_state_machines_is_not_compiled(tmp_path: Path) -> None:
+    with pytest.raises(AssertionError, match="wired_is_no_longer"):
+        built(tmp_path, {pin: 5 for pin in range(9)})
 
 
 @pytest.mark.parametrize(
@@ -184,7 +280,7 @@ def test_a_roll_for_another_board_is_not_played(board: Path, tmp_path: Path, str
     header = RollHeader("", "quay", 0, "00" * 32, strings)
     with RollWriter(tmp_path / "a.roll", header, groups=1) as writer:
         writer.add(0, 100_000, np.full((1, header.frame_bytes), 9, np.uint8))
-    assert power(board, tmp_path / "a.roll", 1_000_000) == []
+    dark_from(power(board, tmp_path / "a.roll", 2_500_000), 0, WIRED_BYTES, 2_500_000)
 
 
 # ---- the program of the state machines --------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""How payloads end, in all four decoders: ROLL.md section 9 wants a stored block of one byte there, and not a final one.
+"""How payloads end, in all four decoders: ROLL.md section 9 wants a stored block of one byte, and not a final one.
 
 Outside truth: RFC 1951, and truth/roll_ends.json, worked by hand from it and from the page, bit by bit.
 """

@@ -4,10 +4,12 @@
  * as any program of the SDK (libraries pico_stdlib hardware_pio hardware_dma hardware_watchdog), and put the roll into
  * flash beside it, from ROLL_OFFSET on: `picotool load -o 0x10100000 quay.roll -t bin`.
  *
- * It is dark from power-on, waits for START_PIN to be drawn to ground, plays, and is dark again at the end, after any
- * error, and after the watchdog's reset. It plays up to eight strings without a clock line, at 800 kbit/s each; a roll
- * with others is refused. The usual cautions of a supply, its fuses and its wires are not a program's business: see
- * what the audit says, and ask those who are licensed for mains.
+ * First of all, whatever lies in flash, it sends zeros to the pins of WIRED, which is yours to fill in: pixels keep what
+ * they showed before a reset. Then it reads the roll, sends zeros to the pins that the roll names, waits for START_PIN
+ * to be drawn to ground, plays, and is dark again at the end, after any error, and after the watchdog's reset. It plays
+ * up to eight strings without a clock line, at 800 kbit/s each; a roll with others is refused. The usual cautions of a
+ * supply, its fuses and its wires are not a program's business: see what the audit says, and ask those who are licensed
+ * for mains.
  */
 #include <string.h>
 
@@ -19,11 +21,15 @@
 
 #include "roll.h"
 
+#ifndef WIRED
+#define WIRED {16, 300} /* pin and pixels, or more pixels, of each string: "{16, 300}, {17, 150}" */
+#endif
 #define ROLL_OFFSET (1024 * 1024) /* of the roll in flash: behind the program */
 #define START_PIN 22
 #define MEMORY_BYTES (160 * 1024)
 #define WATCHDOG_MS 2000
 #define MOST_STRINGS 8
+#define MOST_CHANNELS 4 /* bytes of a pixel */
 #define BYTE_US 10    /* eight bits of 1.25 us */
 #define RESET_US 300  /* low for so long after a frame: WS2812B-V5 asks for 280 at least */
 
@@ -39,9 +45,16 @@
 static const uint16_t bit_words[] = {0x6021, 0xe201, 0xa201, 0xe200};
 static const struct pio_program bit_program = {.instructions = bit_words, .length = 4, .origin = -1};
 
+typedef struct {
+    uint32_t pin, first_byte, bytes; /* which pin gets which bytes of `wire` */
+} string_t;
+
+static const uint32_t wired[][2] = {WIRED};
+typedef char wired_is_no_longer[sizeof wired / sizeof wired[0] <= MOST_STRINGS ? 1 : -1];
 static uint32_t memory[MEMORY_BYTES / 4];
 static uint8_t wire[32 * 1024]; /* what is on its way out, while the decoder makes the next */
 static roll_t roll;
+static string_t string[MOST_STRINGS];
 static uint channels[MOST_STRINGS];
 static uint32_t strings; /* those that are set up */
 static uint64_t quiet_us; /* when all strings have been low for long enough */
@@ -53,22 +66,24 @@ static int read_flash(void *ctx, uint32_t at, void *to, uint32_t n)
     return 0;
 }
 
-static uint32_t string_bytes(uint32_t number)
-{
-    return roll.string[number].pixels * roll.string[number].channels;
-}
-
 /* ---- the wires -------------------------------------------------------------------------------------------------- */
 
-static void set_up_string(uint32_t number)
+/* Have a string's state machine and its channel on this pin. All strings must be quiet. */
+static void set_up_string(uint32_t number, uint pin)
 {
-    PIO pio = number < 4 ? pio0 : pio1;
-    uint machine = number % 4, pin = roll.string[number].pin;
     static uint offsets[2];
+    static bool begun[MOST_STRINGS];
+    PIO pio = number < 4 ? pio0 : pio1;
+    uint machine = number % 4;
     pio_sm_config config = pio_get_default_sm_config();
     dma_channel_config transfer;
-    if (machine == 0)
-        offsets[number / 4] = (uint)pio_add_program(pio, &bit_program);
+    if (!begun[number]) {
+        if (machine == 0)
+            offsets[number / 4] = (uint)pio_add_program(pio, &bit_program);
+        channels[number] = (uint)dma_claim_unused_channel(true);
+    }
+    begun[number] = true;
+    pio_sm_set_enabled(pio, machine, false);
     sm_config_set_wrap(&config, offsets[number / 4], offsets[number / 4] + 3);
     sm_config_set_out_pins(&config, pin, 1);
     sm_config_set_set_pins(&config, pin, 1);
@@ -80,7 +95,6 @@ static void set_up_string(uint32_t number)
     pio_sm_init(pio, machine, offsets[number / 4], &config);
     pio_sm_set_enabled(pio, machine, true);
 
-    channels[number] = (uint)dma_claim_unused_channel(true);
     transfer = dma_channel_get_default_config(channels[number]);
     channel_config_set_transfer_data_size(&transfer, DMA_SIZE_8); /* the byte stands in all four, so on top too */
     channel_config_set_read_increment(&transfer, true);
@@ -106,9 +120,9 @@ static void send(void)
     uint32_t number, most = 0;
     wait_until(quiet_us);
     for (number = 0; number < strings; number++) {
-        uint32_t bytes = string_bytes(number);
-        dma_channel_transfer_from_buffer_now(channels[number], wire + roll.string[number].first_byte, bytes);
-        most = bytes > most ? bytes : most;
+        const string_t *one = &string[number];
+        dma_channel_transfer_from_buffer_now(channels[number], wire + one->first_byte, one->bytes);
+        most = one->bytes > most ? one->bytes : most;
     }
     quiet_us = time_us_64() + most * BYTE_US + RESET_US;
 }
@@ -118,6 +132,17 @@ static void send_dark(void)
     wait_until(quiet_us); /* nothing is under way any more */
     memset(wire, 0, sizeof wire);
     send();
+}
+
+/* Zeros to the pins of WIRED. The bytes that a string of three a pixel has no use for leave at its end. */
+static void send_dark_to_wired(void)
+{
+    for (; strings < sizeof wired / sizeof wired[0]; strings++) {
+        uint32_t bytes = wired[strings][1] * MOST_CHANNELS;
+        string[strings] = (string_t){wired[strings][0], 0, bytes < sizeof wire ? bytes : sizeof wire};
+        set_up_string(strings, string[strings].pin);
+    }
+    send_dark();
 }
 
 /* For good: until power is taken away. */
@@ -147,8 +172,12 @@ static int get_ready(void)
     for (number = 0; number < roll.header.strings; number++)
         if (roll.string[number].clock_pin != ROLL_NO_PIN)
             return 0;
-    for (; strings < roll.header.strings; strings++)
-        set_up_string(strings);
+    wait_until(quiet_us);
+    for (strings = 0; strings < roll.header.strings; strings++) {
+        const roll_string *its = &roll.string[strings];
+        string[strings] = (string_t){its->pin, its->first_byte, its->pixels * its->channels};
+        set_up_string(strings, its->pin);
+    }
     return 1;
 }
 
@@ -157,8 +186,8 @@ static void play(void)
     uint32_t number, i, ahead = 0;
     uint64_t zero;
     for (number = 0; number < strings; number++)
-        if (string_bytes(number) * BYTE_US > ahead)
-            ahead = string_bytes(number) * BYTE_US; /* a frame's time is when it has arrived */
+        if (string[number].bytes * BYTE_US > ahead)
+            ahead = string[number].bytes * BYTE_US; /* a frame's time is when it has arrived */
     zero = time_us_64() + ahead;
     while (roll_enter(&roll) == ROLL_OK) {
         for (i = 0; i < roll.shown.frames; i++) {
@@ -182,6 +211,7 @@ static void play(void)
 int main(void)
 {
     watchdog_enable(WATCHDOG_MS, true);
+    send_dark_to_wired();
     gpio_init(START_PIN);
     gpio_pull_up(START_PIN);
     if (!get_ready())

@@ -3,8 +3,9 @@
  * late as a transfer could read them, so that a buffer that is changed too early is seen.
  *
  * Environment: STUB_ROLL, the roll's file; STUB_OFFSET, where in flash it lies; STUB_UNTIL, the microsecond at which the
- * board loses its power; STUB_BUSY, microseconds that each call of watchdog_update takes besides. Status 0: switched off
- * then. 3: the watchdog would have reset it. 4: something was done that a board would not survive. */
+ * board loses its power; STUB_BUSY, microseconds that each call of watchdog_update takes besides; STUB_SPOILT, the
+ * microsecond from which on its flash reads FF. Status 0: switched off then. 3: the watchdog would have reset it. 4:
+ * something was done that a board would not survive. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,7 +17,7 @@ enum { MOST_CHANNELS = 12, BYTE_US = 10 };
 uint8_t stub_flash[PICO_FLASH_SIZE_BYTES];
 pio_hw_t stub_pios[2];
 
-static uint64_t now_us, until_us, fed_us, busy_us;
+static uint64_t now_us, until_us, fed_us, busy_us, spoilt_us;
 static uint32_t watchdog_ms;
 static uint program_at[2];
 static struct {
@@ -56,6 +57,10 @@ static void advance(uint64_t to_us)
         if (channels[channel].running && channels[channel].ends_us <= to_us)
             land(channel);
     now_us = to_us;
+    if (spoilt_us && now_us >= spoilt_us) {
+        memset(stub_flash, 0xff, sizeof stub_flash);
+        spoilt_us = 0;
+    }
     if (now_us >= until_us) {
         fflush(stdout);
         exit(0);
@@ -85,6 +90,7 @@ __attribute__((constructor)) static void power_on(void)
     }
     until_us = number_of("STUB_UNTIL", 1000000);
     busy_us = number_of("STUB_BUSY", 0);
+    spoilt_us = number_of("STUB_SPOILT", 0);
 }
 
 uint64_t time_us_64(void)
