@@ -31,7 +31,7 @@ from functools import cached_property
 from itertools import groupby, pairwise
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self, SupportsIndex
+from typing import IO, BinaryIO, Self, SupportsIndex
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,7 +77,7 @@ WIDE_WINDOW_FRAME_BYTES = 1_536
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
 HASTE = 2  # frames that a board loads at most while it shows one; more only where a single group has more
-LOADED_UNITS = 8  # units that a reader keeps
+LOADED_UNITS = 8  # units that a reader keeps in memory
 
 
 @dataclass(frozen=True)
@@ -340,8 +340,12 @@ class _Loaded:
 class RollReader:
     """Reads a roll. Opening checks everything but the payloads; each payload is checked before it is inflated."""
 
-    def __init__(self, path: str | Path) -> None:
-        """Raises `RollError` for a file that is not a whole, sound roll of this version; `OSError` if unreadable."""
+    def __init__(self, path: str | Path, aside: IO[bytes] | None = None) -> None:
+        """Raises `RollError` for a file that is not a whole, sound roll of this version; `OSError` if unreadable.
+
+        `aside`: a file open for writing and reading in which inflated units are kept, for one that asks for the same
+        groups again and again; readers may share it.
+        """
         self._file: BinaryIO = open(path, "rb")
         try:
             self._head = read_head(self._file, os.fstat(self._file.fileno()).st_size)
@@ -351,6 +355,8 @@ class RollReader:
         self.header, self.units, self.groups = self._head.header, self._head.units, self._head.groups
         self._starts = [group.start_us for group in self.groups]
         self._loaded: OrderedDict[int, _Loaded] = OrderedDict()
+        self._aside = aside
+        self._aside_at: dict[int, int] = {}  # where each unit's frames lie aside
 
     @cached_property
     def stats(self) -> RollStats:
@@ -361,9 +367,21 @@ class RollReader:
         """The frames of one group, uint8 (frames, frame_bytes). Raises `RollBroken`; `IndexError` beyond the roll."""
         group = self._entry(number)
         try:
+            if self._aside is not None:
+                return self._from_aside(self._aside, group)
             return self._load(group.unit).frames[group.first : group.first + group.frames].copy()
         except RollError as error:
             raise RollBroken(number, str(error)) from None
+
+    def _from_aside(self, aside: IO[bytes], group: RollGroup) -> Frames:
+        """A group's frames; the first of its unit puts that aside. Raises `RollError`."""
+        if group.unit not in self._aside_at:
+            frames = self._load(group.unit).frames
+            self._aside_at[group.unit] = aside.seek(0, os.SEEK_END)
+            aside.write(frames.data)
+        frame_bytes = self.header.frame_bytes
+        aside.seek(self._aside_at[group.unit] + group.first * frame_bytes)
+        return np.frombuffer(aside.read(group.frames * frame_bytes), np.uint8).reshape(-1, frame_bytes)
 
     def frame_times_us(self, number: int) -> NDArray[np.int64]:
         """When the frames of one group latch, int64 (frames,), microseconds of the song."""

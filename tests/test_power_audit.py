@@ -16,7 +16,7 @@ from shows import RIG, SCORE, make_show
 
 from composer.cli import main
 from composer.clock import Group
-from composer.power import CurrentModel, PowerAudit
+from composer.power import CurrentModel, Ladder, PowerAudit
 
 
 def audit_of(show: Path) -> Any:
@@ -131,28 +131,99 @@ def test_a_show_that_does_not_flash_has_no_such_places(baked: Path) -> None:
 
 # ---- bars that repeat --------------------------------------------------------------------------------------------
 
+PIERS = """
+[supply.shed]
+volts = 5.0
+amps = 9.0
+[supply.hut]
+volts = HUT_V
+amps = 2.0
+[controller.quay]
+board = "pico"
+supply = "shed"
+[controller.pier]
+board = "pico"
+[string.rail]
+controller = "quay"
+pin = 2
+pixels = 40
+rail_ohm_per_m = 2.0
+path = [[0, 0], [1.3, 0]]
+cut = [25]
+[[string.rail.feed]]
+supply = "shed"
+[[string.rail.feed]]
+at = "end"
+supply = "RAIL_END"
+[string.mast]
+controller = "pier"
+pin = 3
+pixels = 30
+rail_ohm_per_m = 1.0
+path = [[0, 1], [1, 1]]
+[[string.mast.feed]]
+supply = "shed"
+[string.boom]
+controller = "pier"
+pin = 4
+pixels = 30
+chip = "BOOM_CHIP"
+cut = [15]
+path = [[0, 2], [1, 2]]
+[[string.boom.feed]]
+supply = "hut"
+[[string.boom.feed]]
+at = "end"
+supply = "BOOM_END"
+"""
 
-def test_a_bar_that_repeats_counts_as_often_as_it_comes() -> None:
-    # The same bytes once as one read-only array that comes again, once as copies, which are worked out each time.
-    model = CurrentModel(rig_of(SMALL_RIG.replace("pixels = 12", "pixels = 12\nrail_ohm_per_m = 10.0")))
+
+EACH_ALONE = {"RAIL_END": "shed", "BOOM_END": "hut", "BOOM_CHIP": "ws2815", "HUT_V": "12.0"}
+JOINED = {"RAIL_END": "hut", "BOOM_END": "shed", "BOOM_CHIP": "ws2812b", "HUT_V": "5.0"}
+
+
+@pytest.mark.parametrize("fed", [EACH_ALONE, JOINED], ids=["each string alone", "strings of two boards join supplies"])
+def test_a_bar_that_repeats_counts_as_often_as_it_comes(fed: dict[str, str]) -> None:
+    # Boards repeat their bars in their own order; the whole show as one stretch of frames says what is to come out.
+    text = PIERS
+    for word, value in fed.items():
+        text = text.replace(word, value)
+    model = CurrentModel(rig_of(text))
+    rig = model.rig
     rng = np.random.default_rng(4)
-    bars = [rng.integers(0, 256, (8, model.rig.frame_bytes), dtype=np.uint8) for _ in range(3)]
-    bars[1][:] = 255
-    for bar in bars:
-        bar.setflags(write=False)
-    order = [0, 1, 0, 2, 1, 1, 0]
-    results = []
-    for copied in (False, True):
-        audit = PowerAudit(model)
-        for index, which in enumerate(order):
-            group = Group(index, 8 * index, 8, 200_000 * index, 200_000 * (index + 1), Fraction(0), Fraction(1))
-            audit.add(group, bars[which].copy() if copied else bars[which])
-        results.append((audit.result(str), audit.amps, audit.strip_v, audit.peak_frame))
-    (once, amps, strip, peaks), (each, amps_each, strip_each, peaks_each) = results
-    assert once == each and peaks == peaks_each
-    assert once["strings"]["rail"]["low_frames"] >= 8 * 3  # each time that all is white
-    assert np.array_equal(amps, amps_each)
-    assert all(np.array_equal(strip[name], strip_each[name]) for name in strip_each)
+    bars = [rng.integers(0, 200, (8, rig.frame_bytes), dtype=np.uint8) for _ in range(3)]
+    bars[1][3] = 255
+    orders = {"quay": [0, 1, 0, 2, 1, 1, 0], "pier": [0, 0, 2, 2, 1, 0, 1]}
+    audit = PowerAudit(model)
+    shown = []
+    for index in range(7):
+        frames = np.zeros((8, rig.frame_bytes), np.uint8)
+        for board, order in orders.items():
+            frames[:, rig.controller_slices[board]] = bars[order[index]][:, rig.controller_slices[board]]
+        group = Group(index, 8 * index, 8, 200_000 * index, 200_000 * (index + 1), Fraction(0), Fraction(1))
+        audit.add(group, frames)
+        shown.append(frames)
+    found = audit.result(str)
+    whole = np.concatenate(shown)
+    amps = model.supply_a(whole)
+    np.testing.assert_array_equal(audit.amps, amps.astype(np.float32))
+    ladder = Ladder(rig)
+    assert max(len(island.strings) for island in ladder.islands) == (2 if fed is JOINED else 1)
+    solved = ladder.solve(model.pixel_a(whole) + model.pixel_idle_a())
+    for i, supply in enumerate(model.supplies):
+        assert found["supplies"][supply]["peak_a"] == amps[:, i].max()
+        assert audit.peak_frame[supply] == amps[:, i].argmax()
+        assert (audit.peak_bytes[supply] == whole[amps[:, i].argmax()]).all()
+    for name, volts in solved.volts.items():
+        row, string = found["strings"][name], rig.strings[name]
+        lowest = volts.min(axis=1)
+        assert row["min_v_s"] == pytest.approx(audit.times_us[lowest.argmin()] / 1e6)
+        assert row["low_frames"] == (lowest < string.chip.min_v).sum()
+        assert row["lift_v"] == pytest.approx(solved.lift[name][:, 0].max())
+        np.testing.assert_allclose(audit.strip_v[name], volts.reshape(7, 8, -1).min(axis=1), rtol=1e-6)
+    for i, feed in enumerate(rig.feeds):
+        assert found["feeds"][feed]["peak_a"] == pytest.approx(solved.feeds[:, i].max())
+    assert found["strings"]["rail"]["low_frames"] >= 3  # each time that all of it is white
 
 
 # ---- samples -----------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from composer.clock import Group
 from composer.faults import FaultList
 from composer.power import CurrentModel, PowerAudit, Reading, fit_chip
+from composer.power.model import lit
 from composer.rig import Rig, chips, rig_from
 
 
@@ -200,7 +201,7 @@ def test_on_phases_that_line_up_draw_every_lit_channel_at_once() -> None:
     model = one_string("ws2812b", 10)
     frame = np.zeros((1, 30), np.uint8)
     frame[0, :7] = 1
-    assert model.aligned_a(frame)[0] == pytest.approx([0.010 + 7 * 0.020])
+    assert model.aligned_a(model.run_sums(lit(frame)))[0] == pytest.approx([0.010 + 7 * 0.020])
     assert model.supply_a(frame)[0] == pytest.approx([0.010 + 7 * 0.020 / 255])
 
 

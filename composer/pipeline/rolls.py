@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -228,9 +228,10 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
     """
     with ExitStack() as stack:
         readers = {}
+        aside = stack.enter_context(_aside(next(iter(paths.values())).parent))
         for name, path in paths.items():
             try:
-                readers[name] = stack.enter_context(RollReader(path))
+                readers[name] = stack.enter_context(RollReader(path, aside))
             except FileNotFoundError:
                 raise Faults.one(path, "", "no such roll: bake the show first") from None
             except RollError as error:
@@ -238,6 +239,13 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
             if readers[name].header.strings != strings_of(rig, name):
                 raise ShowFails(f"{path}: was baked for another rig than {rig.path}: bake the show again")
         yield from _joined(rig, readers, paths)
+
+
+def _aside(folder: Path) -> IO[bytes]:
+    """A nameless file: where rolls lie, as there is room for rolls, or where temporary files go."""
+    with suppress(OSError):
+        return tempfile.TemporaryFile(dir=folder)
+    return tempfile.TemporaryFile()
 
 
 def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]]:

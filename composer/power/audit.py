@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import weakref
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from ..rig.parts import slices_of
 from .ladder import Island, Ladder, headroom
 from .limiter import SKEW_MS, group_times_us, windowed_max
-from .model import Amps, CurrentModel, Frames
+from .model import Amps, CurrentModel, Frames, lit
 from .network import Floats
 from .wires import carries, feed_limit_a, rail_ohm_per_m, wire_ok
 
@@ -29,8 +32,8 @@ class PowerAudit:
     After `result`: `amps` float32 (frames, supplies) and `times_us` int64 (frames,) for plots and tables; `group_us`
     int64 (groups,) when each group starts; `peak_frame[supply]` the number of the frame in which a supply draws most,
     `peak_bytes[supply]` its bytes uint8 (1, frame_bytes); `strip_v[string]` the lowest volts of at most 60 stretches of
-    its pixels in each group, float32 (groups, stretches). Wires and rails are at `celsius`. A read-only array that
-    comes again (a bar that repeats) is not worked out again.
+    its pixels in each group, float32 (groups, stretches). Wires and rails are at `celsius`. Frames of a board that come
+    again (a bar that repeats) are not worked out again, whatever the other boards show meanwhile.
     """
 
     def __init__(self, model: CurrentModel, skew_ms: float | None = SKEW_MS, celsius: float = 20.0) -> None:
@@ -41,7 +44,6 @@ class PowerAudit:
         self.skew_ms = skew_ms
         self.peak_frame: dict[str, int] = {}
         self.peak_bytes: dict[str, Frames] = {}
-        self._known: dict[int, tuple[weakref.ref[Frames], _Drawn]] = {}
         self._peak_a = np.full(len(model.supplies), -1.0)
         self._aligned_a = np.zeros(len(model.supplies))
         self._draws: list[Amps] = []
@@ -65,15 +67,14 @@ class PowerAudit:
 
     def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> None:
         """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran."""
-        ref, drawn = self._known.get(id(frames), (None, None))
-        if drawn is None or ref is None or ref() is not frames:
-            drawn = self._work_out(frames)
-            if not frames.flags.writeable:
-                self._known[id(frames)] = weakref.ref(frames), drawn
-        self._draws.append(drawn.draws)
-        self._low.append(drawn.low)
-        self._amps.append(drawn.amps)
-        self.volts.order.append(drawn.number)
+        sums, lit = self.volts.add(frames, self._frames)
+        draws = self.model.draw_a(sums)
+        amps = self.model.constant_a + self.model.add_draws(draws)
+        self._see_peaks(amps, frames)
+        self._aligned_a = np.maximum(self._aligned_a, self.model.aligned_a(lit).max(axis=0))
+        self._draws.append(draws)
+        self._low.append(self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32))
+        self._amps.append(amps.astype(np.float32))
         times = group_times_us(group)
         self._times.append(times)
         self._group_us.append(group.start_us)
@@ -86,20 +87,14 @@ class PowerAudit:
             self._least_gain = np.minimum(self._least_gain, gains.min(axis=0))
         self._frames += len(frames)
 
-    def _work_out(self, frames: Frames) -> _Drawn:
-        """What new frames draw; peaks, and the ladder's part. Frames that come again add nothing to those."""
-        sums = self.model.run_sums(frames)
-        draws = self.model.draw_a(sums)
-        amps = self.model.constant_a + self.model.add_draws(draws)
-        for i, name in enumerate(self.model.supplies):
-            top = int(amps[:, i].argmax())
-            if amps[top, i] > self._peak_a[i]:
-                self._peak_a[i] = amps[top, i]
-                self.peak_frame[name] = self._frames + top
-                self.peak_bytes[name] = frames[top : top + 1].copy()
-        self._aligned_a = np.maximum(self._aligned_a, self.model.aligned_a(frames).max(axis=0))
-        low = self.model.add_draws(self.model.draw_a(sums, "low")).astype(np.float32)
-        return _Drawn(draws, low, amps.astype(np.float32), self.volts.add(frames, self._frames))
+    def _see_peaks(self, amps: Amps, frames: Frames) -> None:
+        top = amps.argmax(axis=0)
+        most = amps[top, np.arange(len(top))]
+        for i in np.flatnonzero(most > self._peak_a):
+            name, row = self.model.supplies[i], int(top[i])
+            self._peak_a[i] = most[i]
+            self.peak_frame[name] = self._frames + row
+            self.peak_bytes[name] = frames[row : row + 1].copy()
 
     def result(self, address: Callable[[float], str]) -> dict[str, Any]:
         """`supplies`, `feeds`, `strings` as in audit.json. `address` names a time in seconds as bar.beat.
@@ -112,7 +107,7 @@ class PowerAudit:
         if not self._frames:
             raise ValueError("the audit has no frames")
         self.volts.flush()
-        self.strip_v = {name: np.concatenate(rows)[self.volts.order] for name, rows in self.volts.strip.items()}
+        self.strip_v = self.volts.strips()
         self.amps = np.concatenate(self._amps)
         self.times_us = np.concatenate(self._times)
         self.group_us = np.array(self._group_us, np.int64)
@@ -177,16 +172,6 @@ class PowerAudit:
         return [name for i, name in enumerate(self.model.supplies) if self._peak_a[i] > self.model.budget_a[i]]
 
 
-class _Drawn(NamedTuple):
-    """What a group's frames draw: (n, draws); by the low figures (n, supplies) above idle; (n, supplies). `number` is
-    the group's among the different ones."""
-
-    draws: Amps
-    low: npt.NDArray[np.float32]
-    amps: npt.NDArray[np.float32]
-    number: int
-
-
 class _Sample:
     """Keeps every so many-th of the frames it is offered, from 20 to 39 of them, however many come.
 
@@ -216,11 +201,28 @@ class _Sample:
             self._offered += 1
 
 
+@dataclass(eq=False)
+class _Part:
+    """An island's part of the frames: its `place` among the bytes, each string's within that, the numbers of its runs.
+
+    `known` are its different groups: by hash, their number and sums; `order` the number of each group of the show.
+    `waiting` are groups not solved yet, `firsts` the numbers of their first frames.
+    """
+
+    island: Island
+    place: slice | npt.NDArray[np.intp]
+    spans: dict[str, slice]
+    runs: list[int]
+    known: dict[bytes, tuple[int, npt.NDArray[np.int64]]] = field(default_factory=dict)
+    order: list[int] = field(default_factory=list)
+    waiting: list[Frames] = field(default_factory=list)
+    firsts: list[int] = field(default_factory=list)
+
+
 class VoltAudit:
     """The ladder's part of the audit: volts along the strings, amperes of the feeds.
 
-    Groups are worked out once; `order` has the number of each group of the show among the different ones. `strip` has,
-    by string, the lowest volts of at most `STRIP_ROWS` stretches of its pixels in each different group.
+    Each island's groups are worked out once, told by a hash of their bytes.
     """
 
     def __init__(self, model: CurrentModel, ladder: Ladder) -> None:
@@ -231,53 +233,79 @@ class VoltAudit:
         self.min_pixel = dict.fromkeys(strings, 0)
         self.min_frame = dict.fromkeys(strings, 0)
         self.min_amps: dict[str, Floats] = {}
-        self.order: list[int] = []
         self._low: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in strings}
         self._starved: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in strings}
+        self._strip: dict[str, list[npt.NDArray[np.float32]]] = {name: [] for name in strings}
         self.lift_v = dict.fromkeys(strings, 0.0)
         self.feed_peak_a = np.full(len(ladder.feeds), -np.inf)
         self.feed_frame = np.zeros(len(ladder.feeds), int)
-        self.strip: dict[str, list[npt.NDArray[np.float32]]] = {name: [] for name in strings}
         # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array,
         # and 24 MB of frames.
         longest = max(string.pixels for string in strings.values())
         self._most = max(1, min(400_000 // longest, (24 << 20) // model.rig.frame_bytes))
         self._white_v: dict[tuple[int, bytes], tuple[float, int]] = {}
-        self._waiting: list[Frames] = []
-        self._firsts: list[int] = []
-        self._added = 0
+        self._parts = [self._part(island) for island in ladder.islands]
+        self._part_of = {name: part for part in self._parts for name in part.island.strings}
 
-    def add(self, frames: Frames, first: int) -> int:
-        """Add new frames; `first` is the number of their first. Returns the group's number among the different ones."""
-        self._firsts.append(first)
-        self._waiting.append(frames)
-        if sum(map(len, self._waiting)) >= self._most:
-            self.flush()
-        self._added += 1
-        return self._added - 1
+    def _part(self, island: Island) -> _Part:
+        rig, names = self.model.rig, list(island.strings)
+        spans = slices_of({name: string.frame_bytes for name, string in island.strings.items()})
+        place: slice | npt.NDArray[np.intp] = rig.byte_slices[names[0]]
+        if len(names) > 1:
+            place = np.concatenate([np.arange(rig.frame_bytes)[rig.byte_slices[name]] for name in names])
+        runs = [i for i, run in enumerate(self.model.runs) if run.string.name in island.strings]
+        return _Part(island, place, spans, runs)
+
+    def add(self, frames: Frames, first: int) -> npt.NDArray[np.int64]:
+        """Add frames; `first` is the number of their first. Returns `CurrentModel.run_sums` of them, and of them with
+        every lit byte as 1: (2, n, runs)."""
+        out = np.empty((2, len(frames), len(self.model.runs)), np.int64)
+        for part in self._parts:
+            own = np.ascontiguousarray(frames[:, part.place])
+            key = hashlib.sha256(own.data, usedforsecurity=False).digest()
+            if key not in part.known:
+                part.known[key] = len(part.known), self._sums(part, own)
+                part.waiting.append(own)
+                part.firsts.append(first)
+                if sum(map(len, part.waiting)) >= self._most:
+                    self._solve(part)
+            number, out[:, :, part.runs] = part.known[key]
+            part.order.append(number)
+        return out
+
+    def _sums(self, part: _Part, own: Frames) -> npt.NDArray[np.int64]:
+        every = [
+            [self.model.string_sums(name, levels[:, span]) for name, span in part.spans.items()]
+            for levels in (own, lit(own))
+        ]
+        return np.stack([np.concatenate(of, axis=1) for of in every])
 
     def low_frames(self, name: str) -> int:
         """Frames of the show in which some pixel of a string is below its chip's least."""
-        return int(np.concatenate(self._low[name])[self.order].sum())
+        return int(np.concatenate(self._low[name])[self._part_of[name].order].sum())
 
     def starved_frames(self, name: str) -> int:
         """Frames of the show in which some pixel of a string has so little that colours shift."""
-        return int(np.concatenate(self._starved[name])[self.order].sum())
+        return int(np.concatenate(self._starved[name])[self._part_of[name].order].sum())
+
+    def strips(self) -> dict[str, npt.NDArray[np.float32]]:
+        """By string, the lowest volts of at most `STRIP_ROWS` stretches of its pixels in each group of the show."""
+        return {name: np.concatenate(rows)[self._part_of[name].order] for name, rows in self._strip.items()}
 
     def flush(self) -> None:
         """Solve what has been gathered."""
-        if not self._waiting:
-            return
-        starts = np.cumsum([0, *map(len, self._waiting[:-1])])
-        numbers = np.concatenate(
-            [first + np.arange(len(f)) for first, f in zip(self._firsts, self._waiting, strict=True)]
-        )
-        frames = np.concatenate(self._waiting)
-        self._waiting, self._firsts = [], []
-        for island in self.ladder.islands:
-            amps = np.concatenate([self.model.string_a(name, frames) for name in island.strings], axis=1)
-            amps += self.idle_a[island.pixels]
-            self._take(island, amps, numbers, starts)
+        for part in self._parts:
+            if part.waiting:
+                self._solve(part)
+
+    def _solve(self, part: _Part) -> None:
+        counts = list(map(len, part.waiting))
+        numbers = np.concatenate([first + np.arange(n) for first, n in zip(part.firsts, counts, strict=True)])
+        own = np.concatenate(part.waiting)
+        part.waiting, part.firsts = [], []
+        amps = np.concatenate([self.model.string_a(name, own[:, span]) for name, span in part.spans.items()], axis=1)
+        amps += self.idle_a[part.island.pixels]
+        self._take(part.island, amps, numbers, np.cumsum([0, *counts[:-1]]))
 
     def _take(
         self, island: Island, amps: Floats, numbers: npt.NDArray[np.int64], starts: npt.NDArray[np.int64]
@@ -297,7 +325,7 @@ class VoltAudit:
             self._starved[name].append(np.add.reduceat(lowest < headroom(string).full_v, starts, dtype=np.int64))
             self.lift_v[name] = max(self.lift_v[name], float(solved.lift[name][:, 0].max()))
             by_group = np.minimum.reduceat(volts, starts, axis=0)
-            self.strip[name].append(_stretches(by_group).astype(np.float32))
+            self._strip[name].append(_stretches(by_group).astype(np.float32))
         top = solved.feeds.argmax(axis=0)
         peaks = solved.feeds[top, np.arange(len(top))]
         mine = island.columns

@@ -124,9 +124,15 @@ class CurrentModel:
     def run_sums(self, frames: Frames) -> npt.NDArray[np.int64]:
         """What each run's bytes add up to by its chip's law, (n, runs): 255 is one channel full on."""
         checked(frames, self.rig)
-        out = np.empty((len(frames), len(self.runs)), np.int64)
-        for i, run in enumerate(self.runs):
-            out[:, i] = _by_law(frames[:, run.bytes], run.string).sum(axis=1, dtype=np.int64)
+        spans = self.rig.byte_slices
+        return np.concatenate([self.string_sums(name, frames[:, spans[name]]) for name in self.rig.strings], axis=1)
+
+    def string_sums(self, name: str, levels: Frames) -> npt.NDArray[np.int64]:
+        """As `run_sums`, for one string's bytes (n, bytes of the string): (n, runs of the string)."""
+        runs = self._runs_of[name]
+        out = np.empty((len(levels), len(runs)), np.int64)
+        for i, (run, _, own) in enumerate(runs):
+            out[:, i] = _by_law(levels[:, own], run.string).sum(axis=1, dtype=np.int64)
         return out
 
     def draw_a(self, sums: npt.NDArray[np.int64], band: Band = "high") -> Amps:
@@ -201,20 +207,22 @@ class CurrentModel:
                 of[run.pixels] = run.channel_a(band)
         return out
 
-    def string_a(self, name: str, frames: Frames) -> Amps:
-        """As `pixel_a`, for the pixels of one string, (n, pixels of the string)."""
-        own = self.rig.pixel_slices[name]
-        out = np.empty((len(frames), own.stop - own.start))
-        for run in self._runs_of[name]:
-            pixels = slice(run.pixels.start - own.start, run.pixels.stop - own.start)
-            np.multiply(_levels(frames[:, run.bytes], run.string), run.channel_a("high") / 255, out=out[:, pixels])
+    def string_a(self, name: str, levels: Frames) -> Amps:
+        """As `pixel_a`, for one string's bytes (n, bytes of the string): (n, pixels of the string)."""
+        out = np.empty((len(levels), self.rig.strings[name].pixels))
+        for run, pixels, own in self._runs_of[name]:
+            np.multiply(_levels(levels[:, own], run.string), run.channel_a("high") / 255, out=out[:, pixels])
         return out
 
     @cached_property
-    def _runs_of(self) -> dict[str, list[Run]]:
-        out: dict[str, list[Run]] = {name: [] for name in self.rig.strings}
+    def _runs_of(self) -> dict[str, list[tuple[Run, slice, slice]]]:
+        """Each string's runs, and where their pixels and bytes are within the string."""
+        out: dict[str, list[tuple[Run, slice, slice]]] = {name: [] for name in self.rig.strings}
         for run in self.runs:
-            out[run.string.name].append(run)
+            name, step = run.string.name, run.string.channels
+            first = run.pixels.start - self.rig.pixel_slices[name].start
+            end = first + run.count
+            out[name].append((run, slice(first, end), slice(first * step, end * step)))
         return out
 
     def pixel_idle_a(self, band: Band = "high") -> Amps:
@@ -224,16 +232,14 @@ class CurrentModel:
             out[run.pixels] = run.idle_a(band) / run.count
         return out
 
-    def aligned_a(self, frames: Frames) -> Amps:
+    def aligned_a(self, lit_sums: npt.NDArray[np.int64]) -> Amps:
         """Amperes of each supply if the on-phases of all lit channels fell together, (n, supplies).
 
-        Chips dim by switching each channel fully on for a share of a short period, and nothing keeps their periods
-        apart; for a moment every lit channel may be on at once. Capacitors at the strips carry such moments, not
-        the supply's rating.
+        `lit_sums`: `run_sums` of the frames with every lit byte as 1. Chips dim by switching each channel fully on for
+        a share of a short period, and nothing keeps their periods apart; for a moment every lit channel may be on at
+        once. Capacitors at the strips carry such moments, not the supply's rating.
         """
-        checked(frames, self.rig)
-        sums = self.run_sums((frames != 0).view(np.uint8)) * 255
-        return self.constant_a + self.add_draws(self.draw_a(sums))
+        return self.constant_a + self.add_draws(self.draw_a(lit_sums * 255))
 
     def full_white_a(self, band: Band = "high") -> Amps:
         """Amperes of each supply with every pixel at full white, no brightness cap, (supplies,)."""
@@ -297,6 +303,12 @@ def checked(frames: Frames, rig: Rig) -> None:
         raise ValueError(f"frames are {frames.dtype}, need uint8 wire bytes (did you pass colour codes 0-1?)")
     if frames.ndim != 2 or frames.shape[1] != rig.frame_bytes:
         raise ValueError(f"frames have shape {frames.shape}, need (n, {rig.frame_bytes}) for this rig")
+
+
+def lit(levels: Frames) -> Frames:
+    """1 for every byte that is not dark, else 0."""
+    ones: Frames = (levels != 0).view(np.uint8)
+    return ones
 
 
 def _by_law(levels: Frames, string: LedString) -> Frames:

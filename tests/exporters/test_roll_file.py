@@ -303,6 +303,32 @@ def test_a_reader_enters_a_chain_anywhere(tmp_path: Path) -> None:
             assert np.array_equal(reader.group(number), groups[number])
 
 
+def test_with_a_file_to_put_units_aside_each_is_inflated_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    inflate = codec.decode_unit
+    inflated: list[bytes] = []
+
+    def counted(payload: bytes, *given: Any, **named: Any) -> Any:
+        inflated.append(payload)
+        return inflate(payload, *given, **named)
+
+    monkeypatch.setattr(codec, "decode_unit", counted)
+    monkeypatch.setattr("exporters.rollfile.LOADED_UNITS", 1)
+    shows = [[noise(seed, 12) for seed in seeds] for seeds in ((1, 2, 3, 1, 4, 5, 2, 6), (7, 7, 8, 9, 8, 7, 9, 1))]
+    for name, groups in zip("ab", shows, strict=True):
+        with RollWriter(tmp_path / name, HEADER, groups=8, unit_bytes=2 * groups[0].nbytes) as writer:
+            for number, frames in enumerate(groups):
+                writer.add(number * 500_000, (number + 1) * 500_000, frames)
+    with (
+        open(tmp_path / "aside", "w+b") as aside,
+        RollReader(tmp_path / "a", aside) as a,
+        RollReader(tmp_path / "b", aside) as b,
+    ):
+        for number in (*range(8), *range(8)):
+            for reader, groups in zip((a, b), shows, strict=True):
+                assert np.array_equal(reader.group(number), groups[number])
+        assert len(inflated) == len(a.units) + len(b.units) > 4
+
+
 def test_what_a_caller_does_to_a_groups_frames_stays_with_the_caller(roll: RollReader) -> None:
     roll.group(0)[:] = 0
     assert np.array_equal(roll.group(0), noise(1))
