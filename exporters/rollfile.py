@@ -355,6 +355,7 @@ class RollReader:
         self.header, self.units, self.groups = self._head.header, self._head.units, self._head.groups
         self._starts = [group.start_us for group in self.groups]
         self._loaded: OrderedDict[int, _Loaded] = OrderedDict()
+        self._most_loaded = LOADED_UNITS if aside is None else 1  # where units lie aside, for the next one to lean on
         self._aside = aside
         self._aside_at: dict[int, int] = {}  # where each unit's frames lie aside
 
@@ -462,7 +463,7 @@ class RollReader:
         if len(arranged) > self._head.most_unit_bytes:
             raise RollError(f"unit {number} inflates to more than most_unit_bytes")
         self._loaded[number] = loaded = _Loaded(frames, (window + arranged)[-(1 << bits) :])
-        if len(self._loaded) > LOADED_UNITS:
+        if len(self._loaded) > self._most_loaded:
             self._loaded.popitem(last=False)
         return loaded
 

@@ -112,13 +112,12 @@ def bake(
             bakery.withdraw()
             raise
         tell("reading back", 0.0)
-        found, power, picture = _audited(show, bakery.paths(), iter(gains), renderer, brightest.largest, jobs)
-        results.add_clips(found, renderer, power)
+        found, power = _audited(show, bakery, iter(gains), renderer, brightest.largest, jobs)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened
         found["notes"] += remarks(show)
         tell("drawing", 0.0)
-        picture.save(out / "film.png")
+        bakery.film.replace(out / bakery.film.name)
         try:
             _judged(out, show.rig, found, _series(show, power), strict, _flash_line(found, show), NO_ROLL)
         except ShowFails:
@@ -131,29 +130,38 @@ def bake(
 
 def _audited(
     show: Show,
-    paths: dict[str, Path],
+    bakery: Bakery,
     gains: Iterator[NDArray[np.float64]],
     renderer: Renderer,
     written: Largest,
     jobs: int,
-) -> tuple[dict[str, Any], PowerAudit, Film]:
-    """The audit of rolls just written, and the film of them. With `jobs` a process counts flashes meanwhile."""
-    rig, address = show.rig, results.address_of(show.clock)
+) -> tuple[dict[str, Any], PowerAudit]:
+    """The audit of rolls just written, clips and all, and the film of them in the oven.
 
-    def frames() -> Iterator[tuple[Group, Frames]]:
-        return read_back(rig, paths)
-
+    With `jobs` a process counts flashes and draws the film meanwhile, by the largest luminances as `written`. Raises
+    ShowFails where the frames read back have others.
+    """
+    rig, paths, address = show.rig, bakery.paths(), results.address_of(show.clock)
     if jobs == 1:
         picture = Film(show)
-        return *results.audit(rig, frames, address, gains, renderer, picture.add), picture
-    with parallel.beside(_flashes_and_film, show, paths, written) as counted:
-        beside = written, lambda: counted()[0]
-        return *results.audit(rig, frames, address, gains, renderer, beside=beside), counted()[1]
+        found, power = results.audit(rig, lambda: read_back(rig, paths), address, gains, renderer, picture.add)
+        results.add_clips(found, renderer, power)
+        picture.save(bakery.film)
+        return found, power
+    with parallel.beside(_flashes_and_film, show, paths, written, bakery.film) as flashes:
+        found, power, largest = results.amperes(rig, read_back(rig, paths), address, gains)
+        if largest != written:
+            raise ShowFails("the rolls do not hold the frames that were written to them: bake the show again")
+        results.add_clips(found, renderer, power)
+        results.add_flashes(found, flashes(), address, renderer)
+    return found, power
 
 
-def _flashes_and_film(show: Show, paths: dict[str, Path], written: Largest) -> tuple[FlashAudit, Film]:
+def _flashes_and_film(show: Show, paths: dict[str, Path], written: Largest, film: Path) -> FlashAudit:
     picture = Film(show)
-    return results.flashes_in(show.rig, read_back(show.rig, paths), written, picture.add), picture
+    flashes = results.flashes_in(show.rig, read_back(show.rig, paths), written, picture.add)
+    picture.save(film)
+    return flashes
 
 
 def audit(

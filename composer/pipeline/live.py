@@ -45,6 +45,7 @@ from ..songmap import Loudness
 from ..timeline import Cue
 from ..wire import Wiring, screen_of_duty
 from . import softening, within_budget
+from .duties import Duties
 from .relaying import Relaying
 from .rolls import Frames, header_of
 from .show import Show, Tell, _kept, _rig, _too_short, clock_of, hear, silent
@@ -511,13 +512,18 @@ class View:
         """The light of every zone: screen codes uint8 (rows of all zones, columns, 3), time to the right."""
         count = len(light.frames)
         columns = min(COLUMNS, count)
-        picked = np.concatenate([pixels for _, pixels in self.bands.values()])
-        shown, where = np.unique(picked, return_inverse=True)
-        duty = self.wiring.duty_of(light.frames)[:, shown]
+        duties, where = self._shown
+        duty = duties.of(light.frames)
         edges = np.arange(columns) * count // columns
         sums = np.add.reduceat(duty, edges, axis=0)
         mean = sums / np.diff(np.append(edges, count))[:, None, None]
         return np.ascontiguousarray(screen_of_duty(mean)[:, where].transpose(1, 0, 2))
+
+    @cached_property
+    def _shown(self) -> tuple[Duties, NDArray[np.intp]]:
+        """The duties of the pixels in the bands, and which of them each row shows."""
+        shown, where = np.unique(np.concatenate([pixels for _, pixels in self.bands.values()]), return_inverse=True)
+        return Duties(self.show.rig, shown), where
 
     @cached_property
     def _ladder(self) -> Ladder:

@@ -13,7 +13,8 @@ from exporters import report
 from ..clock import SECOND, Group
 from ..faults import ShowFails
 from ..rig import Rig
-from ..wire import Wiring, screen_of_duty
+from ..wire import screen_of_duty
+from .duties import Duties
 from .results import bar_lines, section_spans
 from .rolls import Frames
 from .show import Show
@@ -29,11 +30,11 @@ class Film:
 
     def __init__(self, show: Show) -> None:
         self.show = show
-        self._wiring = Wiring(show.rig)
         zones = {name: zone.pixels for name, zone in show.rig.zones.items() if zone.pixels}
         most = max(2, min(MOST_ROWS, ALL_ROWS // len(zones)))
         self._rows = {name: _spread(pixels, most) for name, pixels in zones.items()}
         self._pixels = np.unique(np.concatenate(list(self._rows.values())))
+        self._duties = Duties(show.rig, self._pixels)
         self._columns = min(COLUMNS, max(1, show.clock.frames))
         self._picture = np.zeros((self._columns, len(self._pixels), 3), np.uint8)
         self._sum = np.zeros((len(self._pixels), 3))
@@ -41,7 +42,7 @@ class Film:
 
     def add(self, group: Group, frames: Frames) -> None:
         """Add a group, uint8 (frames, rig.frame_bytes); groups come in the order of time."""
-        duty = self._wiring.duty_of(frames)[:, self._pixels]
+        duty = self._duties.of(frames)
         times = [group.frame_us(i) for i in range(group.frames)]
         columns = [min(us * self._columns // max(self.show.song_us, 1), self._columns - 1) for us in times]
         for column, light in zip(columns, duty, strict=True):
@@ -94,11 +95,11 @@ def video(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> Non
 
 def _lights(show: Show, stream: Iterable[tuple[Group, Frames]]) -> Iterator[NDArray[np.float32]]:
     """The light at each frame of the film, float32 (rig pixels, 3), linear 0-1; dark before the show's first frame."""
-    wiring = Wiring(show.rig)
+    duties = Duties(show.rig)
     light = np.zeros((show.rig.pixels, 3), np.float32)
     shown = 0
     for group, frames in stream:
-        duty = wiring.duty_of(frames)
+        duty = duties.of(frames)
         for i in range(group.frames):
             due = group.frame_us(i)
             while shown * SECOND < due * VIDEO_RATE:

@@ -11,7 +11,6 @@ from typing import Any
 from exporters import report
 
 from ..clock import SECOND, FrameClock, Group
-from ..faults import ShowFails
 from ..flash import Brightest, FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
@@ -53,38 +52,48 @@ def audit(
     gains: Iterator[Any] | None = None,
     renderer: Renderer | None = None,
     watch: Watch | None = None,
-    beside: tuple[Largest, Callable[[], FlashAudit]] | None = None,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """Amperes, volts and flashes of a show. `frames` opens the read-back anew for each pass.
 
-    Returns the mapping for audit.json (`supplies`, `feeds`, `strings`, `advice`, `flashes`, `sources`, `notes`) and the
-    `PowerAudit`, which keeps the amperes of every frame. `gains`: the limiter's, one array a group. `renderer`: of the
-    show that the frames are of, to be asked who does it. `watch` sees every group go by once, in the order of time.
+    Returns the mapping for audit.json (as `amperes`, and `flashes`) and the `PowerAudit`, which keeps the amperes of
+    every frame. `gains`: the limiter's, one array a group. `renderer`: of the show that the frames are of, to be asked
+    who does it. `watch` sees every group go by once, in the order of time.
+    """
+    found, power, largest = amperes(rig, frames(), address, gains)
+    add_flashes(found, flashes_in(rig, frames(), largest, watch), address, renderer)
+    return found, power
 
-    `beside`: the largest luminances of the frames as they were written, and what gives the flashes that another
-    process counts by them meanwhile (it then feeds `watch` too). Raises ShowFails where the frames read back have
-    other luminances.
+
+def amperes(
+    rig: Rig,
+    stream: Iterable[tuple[Group, Frames]],
+    address: Callable[[float], str],
+    gains: Iterator[Any] | None = None,
+) -> tuple[dict[str, Any], PowerAudit, Largest]:
+    """Amperes and volts of a show, and its largest luminances.
+
+    Returns the mapping for audit.json without its flashes (`supplies`, `feeds`, `strings`, `advice`, `sources`,
+    `notes`). `gains` as for `audit`.
     """
     model = CurrentModel(rig)
     power = PowerAudit(model, rig.skew_ms)
     brightest = Brightest(rig)
-    for group, block in frames():
+    for group, block in stream:
         power.add(group, block, None if gains is None else next(gains))
         brightest.add(block)
-    if beside is None:
-        flash = flashes_in(rig, frames(), brightest.largest, watch)
-    else:
-        written, counted = beside
-        if brightest.largest != written:
-            raise ShowFails("the rolls do not hold the frames that were written to them: bake the show again")
-        flash = counted()
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
-    found["flashes"] = flash.result()
-    found["flashes"]["spans"] = spans_of(found["flashes"], address, renderer)
     found["sources"] = model.sources()
     found["notes"] = list(NOTES)
-    return found, power
+    return found, power, brightest.largest
+
+
+def add_flashes(
+    found: dict[str, Any], flash: FlashAudit, address: Callable[[float], str], renderer: Renderer | None
+) -> None:
+    """Add `flashes`, with the `spans` in which there are too many, and which clips do it where `renderer` can tell."""
+    found["flashes"] = flash.result()
+    found["flashes"]["spans"] = spans_of(found["flashes"], address, renderer)
 
 
 def address_of(clock: FrameClock) -> Callable[[float], str]:

@@ -103,6 +103,11 @@ class Bakery:
         """Each controller's unfinished roll."""
         return {name: roll_path(self.oven, name, self.show.name) for name in self.show.rig.controllers}
 
+    @property
+    def film(self) -> Path:
+        """Where the film of the show lies until it is delivered."""
+        return self.oven / "film.png"
+
     def write(self, stream: Iterable[tuple[Group, Frames]]) -> None:
         """Write every group of the show to each controller's roll."""
         show = self.show

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..power import CurrentModel, PowerAudit
 from ..render import Renderer
 from ..timeline import Cue, clip_of
-from ..wire import Wiring
+from .duties import Duties
 from .rolls import Frames
 
 MOST_CLIPS = 12  # rows of clips on average
@@ -81,14 +81,14 @@ class _Sharing:
     """Shares what the supplies give in one frame out among the clips that light it."""
 
     def __init__(self, model: CurrentModel) -> None:
-        self.model, self.wiring = model, Wiring(model.rig)
+        self.model, self.duties = model, Duties(model.rig)
 
     def by_clip(
         self, block: Frames, shares: Iterable[tuple[Cue, NDArray[np.float32]]]
     ) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
         """Amperes above idle by clip in a frame uint8 (1, frame_bytes), (supplies,), and what no clip accounts for."""
         amps = self.model.pixel_a(block)[0]
-        duty = self.wiring.duty_of(block)[0]
+        duty = self.duties.of(block)[0]
         total = duty.sum(axis=1, keepdims=True)
         by_colour = amps[:, None] * np.divide(duty, total, out=np.zeros_like(duty), where=total > 0)
         out: dict[str, NDArray[np.float64]] = {}
