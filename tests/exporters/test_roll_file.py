@@ -312,7 +312,6 @@ def test_with_a_file_to_put_units_aside_each_is_inflated_once(tmp_path: Path, mo
         return inflate(payload, *given, **named)
 
     monkeypatch.setattr(codec, "decode_unit", counted)
-    monkeypatch.setattr("exporters.rollfile.LOADED_UNITS", 1)
     shows = [[noise(seed, 12) for seed in seeds] for seeds in ((1, 2, 3, 1, 4, 5, 2, 6), (7, 7, 8, 9, 8, 7, 9, 1))]
     for name, groups in zip("ab", shows, strict=True):
         with RollWriter(tmp_path / name, HEADER, groups=8, unit_bytes=2 * groups[0].nbytes) as writer:
