@@ -14,8 +14,8 @@ The verbs of the command line, and the studio, call these functions and nothing 
 from __future__ import annotations
 
 import json
-from collections import OrderedDict
-from collections.abc import Hashable, Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
@@ -39,12 +39,12 @@ from ..wire import Wiring
 from . import parallel, results, softening
 from .doubts import doubts
 from .pictures import Film, draw_rig, film, video
+from .repeats import Repeats
 from .results import remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
 from .show import Show, Tell, hear, load_show, silent
 
-CACHE_BYTES = 64 << 20
 NO_ROLL = "no roll was written, "
 
 
@@ -367,35 +367,35 @@ def renderer_of(show: Show) -> Renderer:
 def frames_of(renderer: Renderer, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:
     """Every group's bytes before the limiter: (group, uint8 (frames, rig.frame_bytes)), in order.
 
-    Groups of equal key are rendered once while they are kept, and come as the very same array. `jobs` processes
-    render, or the workers of the Dask scheduler at the address `dask`; the bytes do not depend on that.
+    Groups of equal key are rendered once, and come as the very same array while memory lasts. `jobs` processes render,
+    or the workers of the Dask scheduler at the address `dask`; the bytes do not depend on that.
     """
-    cache: OrderedDict[Hashable, Frames] = OrderedDict()
-    size = 0
+    groups = renderer.clock.groups
+    keys = [renderer.key(group) for group in groups]
+    firsts = dict(zip(reversed(keys), reversed(groups), strict=True))
+    different = [group for key, group in zip(keys, groups, strict=True) if firsts[key] is group]
+    with closing(Repeats(keys)) as repeats, closing(_rendered(renderer, different, jobs, dask)) as rendered:
+        for key, group in zip(keys, groups, strict=True):
+            if firsts[key] is group:
+                frames = next(rendered)
+                repeats.keep(key, frames)
+            else:
+                frames = repeats.again(key)
+            yield group, frames
+
+
+def _rendered(renderer: Renderer, groups: list[Group], jobs: int, dask: str | None) -> Generator[Frames]:
+    """The bytes of some groups, in their order; arrays that stay as they are."""
     if dask is not None:
         from . import cluster
 
-        yield from cluster.rendered(renderer, dask, CACHE_BYTES)
-        return
-    if jobs > 1:
-        from .parallel import rendered
-
-        yield from rendered(renderer, jobs, CACHE_BYTES)
-        return
-    wiring = Wiring(renderer.rig)
-    for group in renderer.clock.groups:
-        key = renderer.key(group)
-        frames = cache.get(key)
-        if frames is None:
-            frames = wiring.bytes_of(renderer.light(group))
-            frames.setflags(write=False)
-            cache[key] = frames
-            size += frames.nbytes
-            while size > CACHE_BYTES and len(cache) > 1:
-                size -= cache.popitem(last=False)[1].nbytes
-        else:
-            cache.move_to_end(key)
-        yield group, frames
+        yield from cluster.rendered(renderer, groups, dask)
+    elif jobs > 1:
+        yield from parallel.rendered(renderer, groups, jobs)
+    else:
+        worker = renderer, Wiring(renderer.rig)
+        for group in groups:
+            yield parallel.fixed(parallel.bytes_of(worker, group))
 
 
 def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Tell) -> Iterator[tuple[Group, Frames]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from .. import __version__
@@ -26,8 +26,8 @@ WHERE = "--dask"
 _workers: dict[str, tuple[Renderer, Wiring]] = {}
 
 
-def rendered(renderer: Renderer, address: str, cache_bytes: int) -> Iterator[tuple[Group, Frames]]:
-    """As `frames_of`, by the workers of the scheduler at `address`, such as "tcp://192.168.1.7:8786".
+def rendered(renderer: Renderer, groups: Sequence[Group], address: str) -> Iterator[Frames]:
+    """The bytes of groups, in order, by the workers of the scheduler at `address`, such as "tcp://192.168.1.7:8786".
 
     Raises `Faults` where no scheduler or no worker answers, or a worker has another version; `ShowFails` where the
     cluster fails on the way.
@@ -52,8 +52,8 @@ def rendered(renderer: Renderer, address: str, cache_bytes: int) -> Iterator[tup
             return client.submit(_render, name, plan, group, pure=False)
 
         try:
-            for group, future in in_order(renderer, submit, ahead, cache_bytes):
-                yield group, fixed(future.result().copy())
+            for future in in_order(groups, submit, ahead):
+                yield fixed(future.result().copy())
         except (KilledWorker, FutureCancelledError, CommClosedError, TimeoutError) as error:
             raise ShowFails(f"the Dask cluster at {address} failed: {error}") from None
 

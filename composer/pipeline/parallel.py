@@ -6,8 +6,8 @@ Processes are spawned, never forked: a forked child of a program with threads ma
 from __future__ import annotations
 
 import multiprocessing
-from collections import OrderedDict, deque
-from collections.abc import Callable, Hashable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -29,17 +29,18 @@ AHEAD = 8  # groups under way for each process: enough to keep all busy, few eno
 _worker: tuple[Renderer, Wiring] | None = None
 
 
-def rendered(renderer: Renderer, jobs: int, cache_bytes: int) -> Iterator[tuple[Group, Frames]]:
-    """As `frames_of`, by `jobs` processes. Raises ShowFails when one of them dies, as when memory runs out."""
+def rendered(renderer: Renderer, groups: Sequence[Group], jobs: int) -> Iterator[Frames]:
+    """The bytes of groups, in order, by `jobs` processes. Raises ShowFails when one of them dies, as when memory runs
+    out."""
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start, initargs=plan_of(renderer)) as pool:
 
         def submit(group: Group) -> Future[Frames]:
             return pool.submit(_render, group)
 
-        for group, future in in_order(renderer, submit, AHEAD * jobs, cache_bytes):
+        for future in in_order(groups, submit, AHEAD * jobs):
             try:
-                yield group, fixed(future.result())
+                yield fixed(future.result())
             except BrokenProcessPool:
                 raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
 
@@ -63,27 +64,14 @@ def beside(work: Callable[..., T], *given: Any) -> Iterator[Callable[[], T]]:
         yield result
 
 
-def in_order(
-    renderer: Renderer, submit: Callable[[Group], T], ahead: int, cache_bytes: int
-) -> Iterator[tuple[Group, T]]:
-    """What `submit` gives for each group, in order, `ahead` groups under way; groups of one key are submitted once
-    while `cache_bytes` of frames hold them."""
-    waiting: deque[tuple[Group, T]] = deque()
-    known: OrderedDict[Hashable, T] = OrderedDict()
-    group_bytes = max(1, max((g.frames for g in renderer.clock.groups), default=1) * renderer.rig.frame_bytes)
-    for group in renderer.clock.groups:
-        key = renderer.key(group)
-        if key not in known:
-            known[key] = submit(group)
-            while len(known) > max(ahead, cache_bytes // group_bytes):
-                known.popitem(last=False)
-        else:
-            known.move_to_end(key)
-        waiting.append((group, known[key]))
+def in_order(groups: Iterable[Group], submit: Callable[[Group], T], ahead: int) -> Iterator[T]:
+    """What `submit` gives for each group, in order, `ahead` groups under way."""
+    waiting: deque[T] = deque()
+    for group in groups:
+        waiting.append(submit(group))
         if len(waiting) > ahead:
             yield waiting.popleft()
-    while waiting:
-        yield waiting.popleft()
+    yield from waiting
 
 
 def plan_of(renderer: Renderer) -> tuple[Any, ...]:
@@ -105,7 +93,7 @@ def bytes_of(worker: tuple[Renderer, Wiring], group: Group) -> Frames:
 
 
 def fixed(frames: Frames) -> Frames:
-    """Frames that stay as they are: the very same array stands for every group of its key."""
+    """Frames that stay as they are: the very same array may stand for every group of its key."""
     frames.setflags(write=False)
     return frames
 
