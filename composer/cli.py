@@ -57,9 +57,10 @@ def parser() -> argparse.ArgumentParser:
     )
     add.add_argument("--tempo", type=float, metavar="BPM", help="fix: the tempo is about this")
     add.add_argument("--beats-per-bar", type=int, metavar="N", help="fix: beats in a bar")
-    add.add_argument("--shift", metavar="SPAN", help='fix: move the beats, "20 ms", "-0.05 s" or "1 beat"')
-    add.add_argument("--double", action="store_true", help="fix: twice as many beats")
-    add.add_argument("--halve", action="store_true", help="fix: half as many beats")
+    add.add_argument("--shift", metavar="SPAN", help='fix: move what was heard by "20 ms", "-0.05 s" or "1 beat"')
+    add.add_argument("--double", action="store_true", help="fix: twice as many beats as now; takes --halve back")
+    add.add_argument("--halve", action="store_true", help="fix: half as many beats as now; takes --double back")
+    add.add_argument("--as-heard", action="store_true", help="take every correction of beats and bars back")
     add.add_argument(
         "--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name"
     )
@@ -247,7 +248,7 @@ def _listen(given: argparse.Namespace) -> int:
             given.song,
             out=_place(given.out),
             clicks=_place(given.clicks),
-            changes=listening.changes_of(vars(given)),
+            changes=listening.changes_of(vars(given), given.song),
             labels=given.labels,
             midi=given.midi,
             tell=tell,

@@ -12,16 +12,37 @@ from .files import whole_file
 from .pipeline.show import Tell, hear, silent
 
 
-def changes_of(given: Mapping[str, Any]) -> dict[str, Any]:
-    """What the options of `listen` set in STEM.fix.toml, but for those that read a file."""
+def changes_of(given: Mapping[str, Any], song: Path) -> dict[str, Any]:
+    """What the options of `listen` change in STEM.fix.toml, but for those that read a file.
+
+    Twice or half as many beats count from the correction in force, so that the one takes the other back; everything
+    else is said anew. Raises `Faults` for options that contradict each other.
+    """
+    fixes = maps.load_fixes(_fixes_of(song))
+    changes: dict[str, Any] = dict.fromkeys(maps.BEAT_KEYS) if given.get("as_heard") else {}
+    level = "" if given.get("as_heard") else fixes.level
     keys = ("tempo", "beats_per_bar", "shift", "level")
-    changes = {key: given[key] for key in keys if given.get(key) is not None}
-    words = [word for word in ("double", "halve") if given[word]]
-    if len(words) + ("level" in changes) > 1:
-        raise Faults.one("listen", "", "--double, --halve and --level say the same thing: give one of them")
-    if words:
-        changes["level"] = "double" if words == ["double"] else "half"
+    changes |= {key: given[key] for key in keys if given.get(key) is not None}
+    words = [f"--{word}" for word in ("double", "halve", "level") if given.get(word)]
+    if given.get("tempo") and given.get("level") != "off-beat":
+        words = ["--tempo", *words]
+    if len(words) > 1:
+        raise Faults.one("listen", "", f"{', '.join(words)} all say how fast the beat is: give one of them")
+    if given.get("double") or given.get("halve"):
+        try:
+            changes["level"] = maps.stepped(level, "double" if given.get("double") else "half") or None
+        except ValueError as error:
+            raise Faults.one("listen", words[0], f"{error}: --as-heard takes that back") from None
+    if given.get("tempo") and not given.get("level") and level != "off-beat":
+        changes["level"] = None  # the tempo is about this, whatever was said before
     return changes
+
+
+def _fixes_of(song: Path) -> Path:
+    """Where a song's corrections lie. Raises `Faults` where a folder was named."""
+    if song.is_dir():
+        raise Faults.one(song, "", "is a folder: name the song itself")
+    return maps.fixes_path(song)
 
 
 def changes_from(labels: Path | None, midi: Path | None, seconds: float) -> tuple[dict[str, Any], list[str]]:
@@ -34,6 +55,8 @@ def changes_from(labels: Path | None, midi: Path | None, seconds: float) -> tupl
         read = interchange.read_midi(midi)
         warnings = [f"{midi}: {warning}" for warning in read.warnings]
         changes.update(interchange.to_fixes(read, seconds=seconds))
+        if "grid" in changes:
+            changes["level"] = None  # the beats are those of the file
     if labels is not None:
         changes["labels"] = {**changes.get("labels", {}), **interchange.read_labels(labels)}
     return changes, warnings
@@ -51,13 +74,17 @@ def listen(
 ) -> tuple[maps.SongMap, list[str]]:
     """Hear a song; write its map (beside it, or to `out`), its fixes when anything is to change, its clicks.
 
-    Returns the map and warnings, a line each. Raises `Faults`; the fixes that were there are then as before.
+    `changes` as `changes_of` gives them. Returns the map and warnings, a line each. Raises `Faults`; the fixes that
+    were there are then as before.
     """
+    path = _fixes_of(song)
+    if clicks is not None and clicks.suffix.lower() != ".wav":
+        raise Faults.one(clicks, "", "clicks are written as .wav")
     heard = hear(song, tell, out)  # first: no fixes for a song that cannot be heard
     more, warnings = changes_from(labels, midi, heard.song.seconds)
-    changes = {**(changes or {}), **more}
-    if changes:
-        path = maps.fixes_path(song)
+    level = (changes or {}).get("level")
+    changes = {**(changes or {}), **more, **({"level": level} if level else {})}
+    if any(value is not None for value in changes.values()) or (changes and path.exists()):
         before = path.read_bytes() if path.exists() else None
         try:
             maps.write_fixes(path, changes, song.name)
@@ -114,7 +141,7 @@ def summary(heard: maps.SongMap, song: Path | None = None) -> str:
     file = heard.song
     lines = [f"{file.file}: {file.seconds:.1f} s at {file.sample_rate} Hz, decoded by {file.decoder}"]
     if song is not None:
-        path = maps.fixes_path(song)
+        path = _fixes_of(song)
         said = corrections(maps.load_fixes(path))
         lines += [f"corrections in force, from {path.name}: {'; '.join(said)}"] if said else []
     if not heard.beats:

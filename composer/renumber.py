@@ -16,7 +16,7 @@ from typing import Any
 from .clock import SECOND, BarGrid, FrameClock, frame_clock, parse_moment
 from .faults import Faults, parse_toml
 from .score import BARS
-from .songmap import Grid, SongMap
+from .songmap import Grid, SongMap, ways_out
 
 FINEST = 24  # addresses are named to 1/24 of a beat: what lies between was not meant
 
@@ -92,7 +92,7 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
         return text, []
     old = song.numbering(written)
     if old is None:
-        raise Faults.one(path, "grid", f'the song map no longer knows the bars "{written}": move them by hand')
+        raise Faults.one(path, "grid", f'the song map does not know the bars "{written}": {ways_out(song)}')
     numbering = Renumbering(song, old)
     moved = _rewritten(text, numbering, song.grid)
     # The text is edited in place, since a parser that writes TOML back may lose blocks that take turns. What came out

@@ -29,8 +29,90 @@ def heard(song: Path) -> dict:
 def test_double_and_halve(song: Path) -> None:
     assert main(["listen", str(song), "--double"]) == 0
     assert heard(song)["tempo"] == pytest.approx(240, abs=0.1)
+    assert main(["listen", str(song), "--halve"]) == 0  # takes it back
+    assert heard(song)["tempo"] == pytest.approx(120, abs=0.1)
+    assert load_fixes(song.with_suffix(".fix.toml")).level == ""
     assert main(["listen", str(song), "--halve"]) == 0
     assert heard(song)["tempo"] == pytest.approx(60, abs=0.1)
+    assert main(["listen", str(song), "--halve"]) == 0
+    assert heard(song)["tempo"] == pytest.approx(30, abs=0.1)
+
+
+def test_a_tempo_is_about_that_whatever_was_said_before(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["listen", str(song), "--double"]) == 0
+    assert main(["listen", str(song), "--tempo", "119"]) == 0
+    assert heard(song)["tempo"] == pytest.approx(120, abs=0.1)
+    assert main(["listen", str(song), "--tempo", "119", "--double"]) == 2
+    assert "--tempo, --double all say how fast the beat is" in capsys.readouterr().err
+    assert main(["listen", str(song), "--level", "off-beat"]) == 0
+    assert main(["listen", str(song), "--tempo", "60"]) == 0  # says nothing against the off-beats
+    assert load_fixes(song.with_suffix(".fix.toml")).level == "off-beat"
+
+
+def test_as_heard_takes_every_correction_of_the_beat_back(song: Path) -> None:
+    before = heard(song)
+    fixes = song.with_suffix(".fix.toml")
+    assert main(["listen", str(song), "--as-heard"]) == 0
+    assert not fixes.exists()  # nothing to take back, nothing written
+    label = song.with_name("door.txt")
+    label.write_text("2.5\t2.5\tdoor\n", encoding="utf-8")
+    assert (
+        main(["listen", str(song), "--double", "--shift", "20 ms", "--beats-per-bar", "3", "--labels", str(label)]) == 0
+    )
+    fixes.write_text(fixes.read_text().replace("format = 1", "format = 1 # mine\nfirst_bar = 2.5"))
+    assert main(["listen", str(song), "--as-heard"]) == 0
+    after = heard(song)
+    assert (after["beats"], after["bars"], after["grid"]) == (before["beats"], before["bars"], before["grid"])
+    assert after["labels"] == {"door": [2.5]}
+    assert "# mine" in fixes.read_text()
+    assert main(["listen", str(song), "--as-heard", "--double"]) == 0
+    assert main(["listen", str(song), "--as-heard", "--double"]) == 0  # from what was heard, not from the first double
+    assert heard(song)["tempo"] == pytest.approx(240, abs=0.1)
+
+
+def test_beats_of_a_midi_file_are_not_doubled_again(song: Path, tmp_path: Path) -> None:
+    midi = tmp_path / "tide.mid"
+    assert main(["listen", str(song), "--midi-out", str(midi)]) == 0
+    assert main(["listen", str(song), "--double"]) == 0
+    assert main(["listen", str(song), "--midi", str(midi)]) == 0
+    assert heard(song)["tempo"] == pytest.approx(120, abs=0.1)
+
+
+def test_ten_corrections_later_the_score_can_still_follow(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    show = song.parent
+    score = show / "score.toml"
+    text = score.read_text()
+    score.write_text(text.replace("format = 1\n", f'format = 1\ngrid = "{heard(song)["grid"]}"\n', 1))
+    for size in ("3", "5", "2", "6", "7", "3", "5", "2", "6", "3"):
+        assert main(["listen", str(song), "--beats-per-bar", size]) == 0
+    assert main(["check", str(show)]) == 2
+    assert "renumber moves it" in capsys.readouterr().err
+    assert main(["renumber", str(show)]) == 0
+    assert f'grid = "{heard(song)["grid"]}"' in score.read_text()
+
+
+def test_bars_that_no_map_knows_are_told_with_the_ways_out(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    score = song.with_name("score.toml")
+    score.write_text(score.read_text().replace("format = 1\n", 'format = 1\ngrid = "0badc0de"\n', 1))
+    assert main(["check", str(song.parent)]) == 2
+    said = capsys.readouterr().err
+    assert "renumber" not in said
+    assert all(way in said for way in ("listen --as-heard", "draft --force", f'grid = "{heard(song)["grid"]}"'))
+
+
+@pytest.mark.parametrize("where", [".", "show"])
+def test_a_folder_is_no_song(
+    where: str, song: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(song.parent.parent)
+    assert main(["listen", where]) == 2
+    assert capsys.readouterr().err == f"{where}: is a folder: name the song itself\n"
+
+
+def test_clicks_are_wav_and_called_so(song: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["listen", str(song), "--clicks", str(song.with_name("clicks.mp3"))]) == 2
+    assert "clicks are written as .wav" in capsys.readouterr().err
+    assert not song.with_name("clicks.mp3").exists()
 
 
 def test_shift_and_bar_length(song: Path) -> None:

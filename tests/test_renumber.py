@@ -12,6 +12,7 @@ from shows import made_map
 from composer.faults import Faults
 from composer.renumber import renumbered
 from composer.songmap import Grid, SongMap, grid_id, remember, with_grid
+from composer.songmap.mapfile import GRIDS_KEPT
 
 PATH = Path("score.toml")
 SCORE = """\
@@ -128,9 +129,21 @@ def test_a_score_without_a_numbering_is_left_alone(song: SongMap) -> None:
         renumbered('format = 1\nsong = "tide.wav"\n', PATH, song)
 
 
-def test_a_forgotten_numbering_is_named(song: SongMap) -> None:
-    with pytest.raises(Faults, match='grid: the song map no longer knows the bars "0badc0de"'):
+def test_a_forgotten_numbering_is_named_with_the_ways_out(song: SongMap) -> None:
+    with pytest.raises(
+        Faults, match='grid: the song map does not know the bars "0badc0de": take the correction'
+    ) as caught:
         renumbered(SCORE.format(grid="0badc0de"), PATH, song)
+    for way in ("listen --as-heard", "draft --force", f'grid = "{song.grid}"'):
+        assert way in str(caught.value)
+
+
+def test_what_a_score_is_written_against_is_never_forgotten(song: SongMap) -> None:
+    now = song
+    for size in range(2, 12):
+        now = remember(with_grid(now, Grid(song.beats, tuple(range(0, len(song.beats), size)), size)), now, {song.grid})
+    assert len(now.heard["grids"]) == GRIDS_KEPT + 1
+    assert renumbered(SCORE.format(grid=song.grid), PATH, now)[0] != SCORE.format(grid=song.grid)
 
 
 def test_a_layout_that_cannot_be_followed_changes_nothing(song: SongMap) -> None:

@@ -45,24 +45,26 @@ class Show:
         return round(self.song.song.seconds * clocks.SECOND)
 
 
-def hear(song: Path, tell: Tell = silent, path: Path | None = None) -> maps.SongMap:
+def hear(song: Path, tell: Tell = silent, path: Path | None = None, grid: str = "") -> maps.SongMap:
     """The current map of a song with its fixes applied: read if it still stands, else heard and saved.
 
-    The map lies beside the song unless `path` says otherwise. Raises `Faults` (no such song, not a song, bad fixes).
+    The map lies beside the song unless `path` says otherwise. It goes on knowing the bar numberings that scores beside
+    the song are written against, and `grid`. Raises `Faults` (no such song, not a song, bad fixes).
     """
     fixes = maps.load_fixes(maps.fixes_path(song))
     path = path or maps.map_path(song)
     earlier = _map_if_sound(path)
     if earlier is not None and maps.current(earlier, song, fixes):
         return earlier
+    named = maps.named_by_scores(song) | {grid}
     if earlier is not None and _still_heard(earlier, song):
-        fixed = maps.apply_fixes(earlier, fixes)  # only the fixes changed: no need to listen again
+        fixed = maps.apply_fixes(earlier, fixes, named)  # only the fixes changed: no need to listen again
     else:
         from .. import analysis
 
         fixed = maps.apply_fixes(analysis.listen(song, tell), fixes)
         if earlier is not None and earlier.song.sha256 == fixed.song.sha256 and earlier.grid != fixed.grid:
-            fixed = maps.remember(fixed, earlier)
+            fixed = maps.remember(fixed, earlier, named)
     maps.save_map(fixed, path)
     return fixed
 
@@ -98,7 +100,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     if any(fault.where == "song" for fault in score_faults.faults):
         pass  # without a song's name there is nothing to hear
     else:
-        song = _kept(faults, lambda: hear(score.song, tell))
+        song = _kept(faults, lambda: hear(score.song, tell, grid=score.grid))
     show = None
     if rig is not None:  # a song that is missing hides none of these
         timeline.check_zones(score, rig, score_faults)
@@ -106,9 +108,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         _kept(faults, lambda: power.calibrated(measured))
     if song is not None and score.grid not in ("", song.grid):
         # Its addresses mean other moments now: where they fall is not worth telling.
-        score_faults.add(
-            "grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it'
-        )
+        score_faults.add("grid", _other_bars(score.grid, song))
     elif rig is not None and song is not None:
         clock = clock_of(rig, song, score.rate)
         if clock.frames == 0:
@@ -120,6 +120,11 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     if faults or show is None:
         raise Faults(faults)
     return show
+
+
+def _other_bars(grid: str, song: maps.SongMap) -> str:
+    written = f'written against the bars "{grid}", the song map has "{song.grid}"'
+    return f"{written}: renumber moves it" if song.numbering(grid) is not None else f"{written}: {maps.ways_out(song)}"
 
 
 def _too_short(score: scores.Score, rig: rigs.Rig, song: maps.SongMap) -> Fault:

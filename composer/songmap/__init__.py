@@ -12,6 +12,7 @@ Fixes are a person's file, `STEM.fix.toml`; hearing again never touches it.
 from __future__ import annotations
 
 from .fixes import (
+    BEAT_KEYS,
     LEVELS,
     Anchor,
     Fixes,
@@ -19,6 +20,7 @@ from .fixes import (
     current,
     fixes_path,
     load_fixes,
+    stepped,
     write_fixes,
 )
 from .grid import HAIR_S, Grid, between, common_bar, doubled, extend, grid_id, halved, run_on, tempo_of
@@ -34,17 +36,19 @@ from .mapfile import (
     file_sha256,
     load_map,
     map_path,
+    named_by_scores,
     remember,
     save_map,
     snap_sections,
     to_json,
+    ways_out,
     with_grid,
 )
 
 __all__ = [
-    "BANDS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness", "Section",
-    "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current",
-    "doubled", "extend", "file_sha256", "fixes_path",
-    "grid_id", "halved", "load_fixes", "load_map", "map_path", "remember", "run_on", "save_map", "snap_sections",
-    "tempo_of", "to_json", "with_grid", "write_fixes",
+    "BANDS", "BEAT_KEYS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness",
+    "Section", "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend",
+    "file_sha256", "fixes_path", "grid_id", "halved", "load_fixes", "load_map", "map_path", "named_by_scores",
+    "remember", "run_on", "save_map", "snap_sections", "stepped", "tempo_of", "to_json", "ways_out", "with_grid",
+    "write_fixes",
 ]  # fmt: skip

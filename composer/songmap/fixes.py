@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Mapping, MutableMapping, Sequence
+from collections.abc import Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -32,11 +32,19 @@ from .mapfile import (
 
 LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")
 
+STEPS = {
+    "double": {"": "double", "half": "", "double": "quadruple", "quarter": "half"},
+    "half": {"": "half", "double": "", "half": "quarter", "quadruple": "double"},
+}
+"""What twice or half as many beats make of the level in force: word by word, the one takes the other back."""
+TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as fast or slow and its own place
+BEAT_KEYS = ("tempo", "level", "shift", "beats_per_bar", "first_bar", "anchor", "grid")  # what says where beats fall
+
 _TEMPLATE = """\
 # Corrections to what was heard in {song}. Listening never changes this file.
 #
 #   tempo = 92.5            beats a minute: picks the reading nearest to it, or lays an even beat
-#   level = "double"        or "half", "off-beat", "3:2", "2:3": how the beat was misheard
+#   level = "double"        or "half", "off-beat", "3:2", "2:3": how the beat was misheard. Counts after the tempo
 #   shift = "1/2 beat"      or "-20 ms", "1 beat": later; a minus sign moves earlier. Whole beats move the bar lines
 #   beats_per_bar = 3
 #   first_bar = 2.415       seconds where bar 1 starts
@@ -89,6 +97,13 @@ class Fixes:
     def tell_the_beat(self) -> bool:
         """Whether a person said what the beat is; a shift or another bar length leaves it as doubtful as it was."""
         return any((self.tempo, self.level, self.anchors, self.grid))
+
+
+def stepped(level: str, step: str) -> str:
+    """The level after twice ("double") or half ("half") as many beats as `level` has. Raises `ValueError`."""
+    if level not in STEPS[step]:
+        raise ValueError(f'the beat is read as "{level}" already')
+    return STEPS[step][level]
 
 
 def fixes_path(song: Path) -> Path:
@@ -227,8 +242,10 @@ def _lists(value: Any) -> Any:
     return [_lists(item) for item in value] if isinstance(value, (list, tuple)) else value
 
 
-def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:
+def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) -> SongMap:
     """The map as a person corrected it. Always starts from what was heard, so applying twice changes nothing.
+
+    `named`: the bar numberings that the map must go on knowing (`named_by_scores`).
 
     Raises `Faults` when a correction cannot be met (bar 17 at a time where only 12 bars fit, a section outside).
     """
@@ -260,7 +277,7 @@ def apply_fixes(song_map: SongMap, fixes: Fixes) -> SongMap:
     )
     fixed = with_grid(fixed, grid)
     if fixed.grid != song_map.grid and song_map.heard.get("fixes") is not None:
-        fixed = remember(fixed, song_map)
+        fixed = remember(fixed, song_map, named)
     fixed = _with_sections(fixed, fixes, faults)
     labels = dict(fixed.labels)
     for name, items in fixes.labels.items():
@@ -292,17 +309,37 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
             default=(math.inf, 0),
         )
         grid, phases = near[best] if far < 0.03 else (_even(song_map, fixes.tempo), {})
-    elif fixes.level in readings and not _another_tempo(grid, _reading(readings[fixes.level]), fixes.level):
-        return _reading(readings[fixes.level]), readings[fixes.level].get("phases", {})
+    elif fixes.level in readings:
+        other = readings[fixes.level]
+        if fixes.level not in ("double", "half"):
+            return _reading(other), other.get("phases", {})
+        agreed = _agreed(grid, fixes.level, _reading(other), other.get("phases", {}))
+        if agreed is not None:
+            return agreed
     if fixes.level:
         grid, phases = _levelled(grid, fixes.level), {}
     return grid, phases
 
 
-def _another_tempo(grid: Grid, reading: Grid, level: str) -> bool:
-    """Whether a reading called double or half is not just that: then the heard beats are doubled or halved instead."""
-    wanted = {"double": 2.0, "half": 0.5}.get(level)
-    return wanted is not None and abs(tempo_of(reading.beats) / (wanted * tempo_of(grid.beats)) - 1) > 0.03
+def _agreed(grid: Grid, level: str, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid, Mapping[str, int]] | None:
+    """The heard beats doubled or halved, with the bars of a reading that was heard so; None where the two disagree.
+
+    Twice as many beats are the beats that are there and one between every two, whatever else was heard: a reading
+    called double may count otherwise in a part of the song. Where beat after beat falls together, the reading knows
+    which of two beats to keep and where bars begin.
+    """
+    if len(grid.beats) < 4 or len(reading.beats) < 4:
+        return None
+    choices = [doubled(grid).beats] if level == "double" else [grid.beats[0::2], grid.beats[1::2]]
+    for beats in choices:
+        places = [place_at(beats, time) for time in reading.beats]
+        off = round(places[0])
+        if any(abs(place - i - off) > TOGETHER for i, place in enumerate(places)):
+            continue
+        lines = [i + off for i in reading.bars if 0 <= i + off < len(beats)]
+        phases = {size: (first + off) % int(size) for size, first in phases.items()}
+        return Grid(beats, run_on(lines, len(beats), reading.beats_per_bar), reading.beats_per_bar), phases
+    return None
 
 
 def _reading(heard: Mapping[str, Any]) -> Grid:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import itertools
 import json
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,7 @@ VERSION = 1  # of the map file
 HEARING = 3  # of the listening itself: a map that an older ear made is not current
 BANDS = ("low", "mid", "high")
 DRUMS = ("kick", "snare", "hat")
-GRIDS_KEPT = 4  # earlier bar numberings that a map remembers, so that a score can be moved from them
+GRIDS_KEPT = 4  # earlier bar numberings that a map remembers besides those that scores are written against
 
 Event = tuple[float, float]  # seconds, strength 0-1
 
@@ -249,15 +251,36 @@ def _check_heard(heard: Table) -> None:
         table.whole("beats_per_bar", low=1, high=64)
 
 
-def remember(song_map: SongMap, earlier: SongMap) -> SongMap:
-    """Carry an earlier map's bar numberings over, so that a score written against them can be moved."""
+def remember(song_map: SongMap, earlier: SongMap, named: Collection[str] = ()) -> SongMap:
+    """Carry an earlier map's bar numberings over, so that a score written against them can be moved.
+
+    `named`: those that a score is written against. They stay; of the others the newest do.
+    """
     kept = dict(earlier.heard.get("grids", {}))
     kept.pop(earlier.grid, None)
     kept[earlier.grid] = asdict(Grid(earlier.beats, earlier.bars, earlier.beats_per_bar))
     kept.update(song_map.heard.get("grids", {}))
     kept.pop(song_map.grid, None)
-    newest = dict(list(kept.items())[-GRIDS_KEPT:])
-    return replace(song_map, heard={**song_map.heard, "grids": newest})
+    newest = list(kept)[-GRIDS_KEPT:]
+    kept = {name: grid for name, grid in kept.items() if name in newest or name in named}
+    return replace(song_map, heard={**song_map.heard, "grids": kept})
+
+
+def named_by_scores(song: Path) -> frozenset[str]:
+    """The bar numberings that scores beside a song are written against: `grid` at the top of a TOML file there."""
+    found = []
+    for path in song.parent.glob("*.toml"):
+        with contextlib.suppress(OSError, ValueError):  # what cannot be read names nothing
+            found.append(tomllib.loads(path.read_text(encoding="utf-8-sig")).get("grid"))
+    return frozenset(name for name in found if isinstance(name, str))
+
+
+def ways_out(song_map: SongMap) -> str:
+    """What helps a score whose bars a map no longer knows, as the end of a message."""
+    return (
+        "take the correction back that changed the bars (listen --as-heard), draft the score anew (draft --force), or "
+        f'move its addresses by hand and then write grid = "{song_map.grid}"'
+    )
 
 
 def with_grid(song_map: SongMap, grid: Grid) -> SongMap:

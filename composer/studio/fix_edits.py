@@ -8,13 +8,11 @@ from fractions import Fraction
 from typing import Any
 
 from ..clock import SECOND, BarGrid, Span, parse_span
-from ..songmap import LEVELS, SongMap
+from ..songmap import LEVELS, SongMap, stepped
 from .score_edits import BadEdit, beats_of, beats_text
 from .toml_text import CannotEdit, block_text, inserted, plain, removed, set_data, set_value
 
 KEPT_BY_CLEAR = ("format", "labels")
-DOUBLED = {"": "double", "half": "", "double": "quadruple", "quarter": "half"}
-HALVED = {"": "half", "double": "", "half": "quarter", "quadruple": "double"}
 MOST_TIMES = 10_000
 Data = dict[str, Any]
 
@@ -103,16 +101,17 @@ class _Fixer:
         return -span if written.startswith("-") else span
 
     def double(self, op: Mapping[str, Any]) -> None:
-        self._step(DOUBLED)
+        self._step("double")
 
     def halve(self, op: Mapping[str, Any]) -> None:
-        self._step(HALVED)
+        self._step("half")
 
-    def _step(self, steps: Mapping[str, str]) -> None:
-        level = str(self.data.get("level", ""))
-        if level not in steps:
-            raise BadEdit(f'the beat is read as "{level}" already: choose another reading instead')
-        self.set(("level",), steps[level] or None)
+    def _step(self, step: str) -> None:
+        try:
+            level = stepped(str(self.data.get("level", "")), step)
+        except ValueError as error:
+            raise BadEdit(f"{error}: choose another reading instead") from None
+        self.set(("level",), level or None)
 
     def level(self, op: Mapping[str, Any]) -> None:
         level = op.get("level", "")
@@ -136,6 +135,8 @@ class _Fixer:
     def tempo(self, op: Mapping[str, Any]) -> None:
         value = op.get("value")
         self.set(("tempo",), None if value is None else _plain(_number(op, "value", 20, 400)))
+        if value is not None and self.data.get("level") not in (None, "off-beat"):
+            self.set(("level",), None)  # the tempo is about this, whatever was said before
 
     def anchor(self, op: Mapping[str, Any]) -> None:
         bar = int(_number(op, "bar", 1, 100_000))

@@ -7,6 +7,7 @@ times are worked by hand from that.
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -49,10 +50,43 @@ def test_double_puts_a_beat_between_every_two() -> None:
     assert song_map.beats_per_bar == 4
 
 
-def test_half_takes_the_reading_that_was_heard() -> None:
-    song_map = fixed(level="half")
+def test_half_takes_the_beats_that_were_heard_so() -> None:
+    song_map = fixed(level="half")  # of two halves of the beats, the one that the reading called half has
     assert song_map.beats[:3] == (0.5, 1.5, 2.5)
     assert song_map.bars == (0, 4, 8, 12, 16)
+
+
+def with_reading(name: str, beats: list[float], bars: list[int]) -> songmap.SongMap:
+    """The map with another reading of the beat beside it."""
+    made = a_map()
+    other = {"name": name, "beats": beats, "bars": bars, "beats_per_bar": 4, "phases": {"3": 1}}
+    return replace(made, heard={**made.heard, "alternatives": [other]})
+
+
+def test_double_keeps_the_beats_that_are_there_where_another_reading_counts_otherwise() -> None:
+    # Seven beats where eight belong in a quiet intro, then two to a beat: 6 s of the 16.5 s at 7/8 of the pace.
+    intro = [0.5 + i * 2 / 7 for i in range(21)]
+    rest = [6.5 + 0.25 * i for i in range(41)]
+    made = apply_fixes(with_reading("double", intro + rest, list(range(0, 62, 4))), Fixes(level="double"))
+    assert made.beats == tuple(0.5 + 0.25 * i for i in range(65))
+    assert made.bar_times[:2] == (1.0, 2.0)
+
+
+def test_half_keeps_every_other_beat_where_another_reading_counts_otherwise() -> None:
+    intro = [0.5 + i * 8 / 7 for i in range(7)]
+    rest = [8.5 + i for i in range(9)]
+    made = apply_fixes(with_reading("half", intro + rest, [0, 4, 8, 12]), Fixes(level="half"))
+    assert made.beats == BEATS[1::2]  # from the first bar line
+
+
+def test_double_takes_bars_from_a_reading_of_the_same_beats() -> None:
+    # 4 ms off throughout, and it begins a beat later: the beats stay where they are, the bars are the reading's.
+    beats = [0.754 + 0.25 * i for i in range(64)]
+    made = apply_fixes(with_reading("double", beats, list(range(2, 64, 4))), Fixes(level="double", beats_per_bar=3))
+    assert made.beats == tuple(0.5 + 0.25 * i for i in range(65))
+    assert made.bars[:2] == (2, 5)  # the phase that was heard for three, one beat further on
+    fours = apply_fixes(with_reading("double", beats, list(range(2, 64, 4))), Fixes(level="double"))
+    assert fours.bar_times[:3] == (1.25, 2.25, 3.25)
 
 
 def test_a_quarter_halves_twice_and_keeps_the_first_bar_line() -> None:

@@ -81,6 +81,15 @@ def test_double_and_halve_are_each_other_s_way_back(fixing) -> None:
     assert beats(fixing) == before
 
 
+def test_a_tempo_is_about_that_whatever_level_was_in_force(fixing) -> None:
+    did(fixing, "double")
+    did(fixing, "tempo", value=119)
+    assert "level" not in fixes(fixing)
+    assert beats(fixing)[1] - beats(fixing)[0] == pytest.approx(0.5)  # the beat of 120 that was heard
+    did(fixing, "double")  # twice as many as now
+    assert beats(fixing)[1] - beats(fixing)[0] == pytest.approx(0.25)
+
+
 def test_a_bar_line_here_moves_the_bars_and_the_score_follows_in_one_step(fixing, gridded: Path) -> None:
     score = (gridded / "score.toml").read_bytes()
     state = did(fixing, "barline", at=0.98)  # near the third beat, 1.0 s
