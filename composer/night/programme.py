@@ -75,8 +75,11 @@ def play_evening(
         stack.enter_context(signals_end(controls))
         stage = Stage([], controls, keys.pressed, terminal.say, terminal.show)
         if company is not None:
-            needed = {name for baked in shows.values() for name in baked.rolls}
+            needed = dict.fromkeys(name for baked in shows.values() for name in baked.rolls)
             stage.boards = [board for board in company.boards if board.name in needed]
+            stage.missing = tuple(name for name in needed if name not in {board.name for board in stage.boards})
+            if stage.missing:
+                terminal.say(f"{', '.join(stage.missing)}: missing")
             stage.returned = company.returned
         if options.e131 is not None:
             stage.sender = _sender(shows[evening.shows[0]], options)

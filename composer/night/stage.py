@@ -54,7 +54,7 @@ class Stage:
     """The boards and what belongs to them for a whole evening.
 
     `keys` gives words of `keys.KEYS`; `tell` says what happened, a line each; `show` writes the line that changes.
-    `returned` gives boards that were found again: name -> wire.
+    `returned` gives boards that were found again: name -> wire; `missing` are those that never were.
     """
 
     boards: list[link.Board]
@@ -66,6 +66,7 @@ class Stage:
     now: Callable[[], float] = time.monotonic
     wait: Callable[[float], None] = time.sleep
     sender: e131.Sender | None = None
+    missing: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self._seek = 0
@@ -217,7 +218,14 @@ class Stage:
         amps = self._frames.amps_at(position, share) if self._frames is not None else {}
         self.show(
             status_line(
-                baked, position, self.boards, amps, bright=controls.level, offset_ms=controls.offset_ms, marks=marks
+                baked,
+                position,
+                self.boards,
+                amps,
+                bright=controls.level,
+                offset_ms=controls.offset_ms,
+                marks=marks,
+                missing=len(set(self.missing) & set(baked.rolls)),
             )
         )
 

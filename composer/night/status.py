@@ -31,15 +31,21 @@ def board_text(name: str, health: link.Health) -> str:
     return " ".join(words)
 
 
-def boards_text(boards: Iterable[link.Board]) -> list[str]:
-    """All boards, those that are well in one word: `2 boards ok, within 3 ms`."""
+def boards_text(boards: Iterable[link.Board], missing: int = 0) -> list[str]:
+    """All boards, those that are well in one word: `2 boards ok, within 3 ms`.
+
+    `missing`: how many more there should be; they are counted along, `1 of 2 boards ok`.
+    """
     healths = {board.name: board.health for board in boards}
     well = [health for health in healths.values() if health.well and health.state != "lost"]
     aheads = [abs(health.ahead_ms) for health in well if health.ahead_ms is not None]
     out = [board_text(name, health) for name, health in healths.items() if health not in well]
-    if well:
+    if well or missing:
         count = "1 board" if len(well) == 1 else f"{len(well)} boards"
-        out.append(f"{count} ok" + (f", within {max(aheads):.0f} ms" if aheads else ""))
+        if missing:
+            all_boards = len(healths) + missing
+            count = f"{len(well)} of {all_boards} board{'s' if all_boards > 1 else ''}"
+        out.append(count + (" ok" if well else "") + (f", within {max(aheads):.0f} ms" if aheads else ""))
     return out
 
 
@@ -57,17 +63,19 @@ def status_line(
     bright: int = 255,
     offset_ms: float = 0.0,
     marks: Iterable[str] = (),
+    missing: int = 0,
 ) -> str:
     """Everything on one line.
 
-    `amps`: what each supply carries; `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout".
+    `amps`: what each supply carries; `bright`: the boards' brightness, 0 to 255; `marks`: "paused", "blackout";
+    `missing`: boards of the show that were not found.
     """
     section = baked.section(position_s)
     place = f"{time_text(position_s)}  bar {baked.address(position_s)}" + (f", {section}" if section else "")
     parts = [
         f"{baked.title}  {place}",
         *[mark.upper() for mark in marks],
-        *boards_text(boards),
+        *boards_text(boards, missing),
         supply_text(amps, baked.budgets_a),
     ]
     if bright != 255:
@@ -75,3 +83,11 @@ def status_line(
     if offset_ms:
         parts.append(f"offset {offset_ms:+.0f} ms")
     return " | ".join(parts)
+
+
+def fitted(line: str, columns: int) -> str:
+    """The line in so many columns. What does not fit goes as a whole: half a number would be another number."""
+    if len(line) <= columns:
+        return line
+    ends = max(line.rfind(between, 0, max(0, columns - 2) + len(between)) for between in (" | ", "  "))
+    return f"{line[:ends]} …" if ends > 0 else line[:columns]

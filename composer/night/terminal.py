@@ -8,13 +8,15 @@ import shutil
 import sys
 from typing import TextIO
 
+from .status import fitted
+
 
 def show(text: str) -> None:
     """The line that changes, over the one before; nothing in a pipe."""
     with contextlib.suppress(OSError, ValueError):
         if sys.stdout.isatty() and _takes(sys.stdout):
             width = shutil.get_terminal_size().columns - 1
-            sys.stdout.write("\r" + text[:width].ljust(width))
+            sys.stdout.write("\r" + fitted(text, width).ljust(width))
             sys.stdout.flush()
 
 

@@ -23,7 +23,7 @@ from composer.night.lock import only_one
 from composer.night.programme import Night
 from composer.night.sound import Silent
 from composer.night.stage import Controls, Stage
-from composer.night.status import board_text, status_line, time_text
+from composer.night.status import board_text, fitted, status_line, time_text
 from composer.pipeline.playing import Baked, FramesByTime, e131, link, load_baked, patch_of
 
 
@@ -469,6 +469,34 @@ def test_the_line_says_where_how_and_how_much(tide: Baked) -> None:
     line = status_line(tide, 5.0, [], {"shed": 3.14, "boat": 0.4}, bright=128, offset_ms=15, marks=["paused"])
     assert line.startswith("Ebb & tide  0:05.0  bar 3.3, A | PAUSED | shed 3.1/8.0 A  boat 0.4/0.5 A | ")
     assert line.endswith("| light 50% | offset +15 ms")
+
+
+def test_missing_boards_are_counted_along(tide: Baked) -> None:
+    assert "| 0 of 2 boards |" in status_line(tide, 5.0, [], {"shed": 3.14, "boat": 0.4}, missing=2)
+    hall = Hall(tide)
+    gone = hall.stage.boards.pop()
+    hall.models.pop(gone.name), hall.wires.pop(gone.name)
+    hall.stage.missing = (gone.name, "of another show")
+    assert hall.run()
+    assert any("1 of 2 boards ok" in line for line in hall.lines)
+    assert not any("of 3" in line for line in hall.lines)
+
+
+@pytest.mark.parametrize(
+    ("columns", "text"),
+    [
+        (80, "tide  0:05.0  bar 3.3 | 2 boards ok | shed 3.1/8.0 A  boat 0.4/0.5 A"),
+        (66, "tide  0:05.0  bar 3.3 | 2 boards ok | shed 3.1/8.0 A …"),
+        (55, "tide  0:05.0  bar 3.3 | 2 boards ok | shed 3.1/8.0 A …"),
+        (54, "tide  0:05.0  bar 3.3 | 2 boards ok | shed 3.1/8.0 A …"),
+        (53, "tide  0:05.0  bar 3.3 | 2 boards ok …"),
+        (20, "tide  0:05.0 …"),
+        (3, "tid"),
+    ],
+)
+def test_a_narrow_terminal_leaves_whole_parts_out(columns: int, text: str) -> None:
+    assert fitted("tide  0:05.0  bar 3.3 | 2 boards ok | shed 3.1/8.0 A  boat 0.4/0.5 A", columns) == text
+    assert len(text) <= columns
 
 
 @pytest.mark.parametrize(

@@ -228,6 +228,16 @@ def test_without_sounddevice_the_line_says_what_to_do(monkeypatch: pytest.Monkey
         sounds.devices()
 
 
+def test_the_extra_is_named_so_that_every_shell_takes_it() -> None:
+    # zsh reads bare square brackets as a pattern (zshmisc, "Filename Generation").
+    assert 'pip install "glowscore[play]"' in sounds.NO_SOUND
+
+
+def test_no_device_at_all_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sounds, "_sounddevice", lambda: SimpleNamespace(query_devices=lambda: ""))
+    assert sounds.devices() == "no sound device was found; --no-sound leaves the song to another player"
+
+
 def test_silence_counts_and_holds() -> None:
     now = [10.0]
     silent = Silent(lambda: now[0])
