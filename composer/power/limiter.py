@@ -51,11 +51,12 @@ GOLDEN = 0.6180339887498949
 
 @dataclass(frozen=True, eq=False)
 class _Held:
-    """A group waiting for its look-ahead: its frames, what they draw (n, tiers, draws), what its feeds need of each
-    supply's gain (n, tiers, supplies)."""
+    """A group waiting for its look-ahead: its frames, their sums (n, runs), what they draw (n, tiers, draws), what its
+    feeds need of each supply's gain (n, tiers, supplies)."""
 
     group: Group
     frames: Frames
+    sums: npt.NDArray[np.int64]
     draws: Amps
     feed_need: Amps
     times_us: npt.NDArray[np.int64]
@@ -127,8 +128,7 @@ def _limited(stream: Iterable[tuple[Group, Frames]], scaler: _Scaler, skew_ms: f
     held: deque[_Held] = deque()
     done = 0  # groups of `held` that are out already and stay for those that follow
     for group, frames in stream:
-        draws, needs = scaler.looked_at(frames)
-        held.append(_Held(group, frames, draws, needs, group_times_us(group)))
+        held.append(_Held(group, frames, *scaler.looked_at(frames), group_times_us(group)))
         while done < len(held) and held[-1].end_beat >= held[done].end_beat + LOOK:
             yield _emit(held, done, scaler, skew_ms)
             done += 1
@@ -146,7 +146,7 @@ def _emit(held: deque[_Held], index: int, scaler: _Scaler, skew_ms: float | None
     gains = _gains(near, this, scaler, skew_ms)
     if (gains == 1).all():
         return this.group, this.frames, gains[:, 0]
-    return this.group, scaler.scaled(this.frames, gains), gains.min(axis=1)
+    return this.group, scaler.scaled(this.frames, this.sums, gains), gains.min(axis=1)
 
 
 def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float | None) -> Amps:
@@ -176,6 +176,8 @@ def _gains(near: list[_Held], this: _Held, scaler: _Scaler, skew_ms: float | Non
     for tier in range(scaler.tiers):
         for supply in range(len(model.supplies)):
             wants = need[:, tier, supply]
+            if (wants == 1).all():
+                continue
             floor = np.where(close, wants[None, :], 1.0).min(axis=1)
             # 1 - the average of what is taken away: exactly 1 where nothing is.
             taken = (weight[:, wanted] * (1 - floor)).sum(axis=1) / weight.sum(axis=1)
@@ -215,7 +217,7 @@ def _meeting(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew
         return np.maximum(total, scaler.by_share(draws))
     widest = windowed_max(draws, times_us, -skew_ms, skew_ms)
     for i, draw in enumerate(model.draws):
-        others = [j for j, other in enumerate(model.draws) if other.supply == draw.supply and j != i]
+        others = scaler.others[i]
         if others:
             meeting = np.where(draws[:, i] > 0, draws[:, i] + widest[:, others].sum(axis=1), 0)
             total[:, draw.supply] = np.maximum(total[:, draw.supply], meeting)
@@ -267,6 +269,15 @@ class _Feeds:
             )
             for f, name in enumerate(self.names)
         ]  # fmt: skip
+        self.channel_a: Amps = np.array([model.runs[r].channel_a("high") / 255 for r in self.runs])
+
+    def suffice(self, sums: npt.NDArray[np.int64] | Amps) -> bool:
+        """Whether all the pixels of every feed's run together draw less than it may; `sums` (n, runs).
+
+        A feed takes no more than that; most groups are told by it, without looking at pixels.
+        """
+        most = sums.max(axis=0, initial=0)[self.runs] * self.channel_a
+        return not (most > self.headroom_a).any()
 
     def above_idle_a(self, frames: Frames) -> Amps:
         """Amperes of these feeds above idle, (n, feeds)."""
@@ -278,9 +289,7 @@ class _Feeds:
         `sums` (n, runs) are of all pixels; `kept` (pixels,) are those of the first of two tiers, None for one tier.
         """
         out = np.ones((len(frames), 1 if kept is None else 2, len(self.model.supplies)))
-        # A feed takes no more than all of its run's pixels; most groups are told by that, without looking at pixels.
-        most = [sums[:, r].max(initial=0) * (self.model.runs[r].channel_a("high") / 255) for r in self.runs]
-        if not (np.array(most) > self.headroom_a).any():
+        if self.suffice(sums):
             return out
         amps = self.model.pixel_a(frames)
         tiers = [amps] if kept is None else [np.where(on, amps, 0) for on in (kept, ~kept)]
@@ -321,11 +330,15 @@ class _Scaler:
         kept[list(keep)] = True
         self.kept = kept if kept.any() else None
         self.tiers = 1 if self.kept is None else 2
-        self._known: dict[int, tuple[weakref.ref[Frames], tuple[Amps, Amps]]] = {}
+        self._known: dict[int, tuple[weakref.ref[Frames], tuple[npt.NDArray[np.int64], Amps, Amps]]] = {}
+        draws = list(enumerate(model.draws))
+        self.others = [[j for j, other in draws if other.supply == draw.supply and j != i] for i, draw in draws]
+        self._supply_of = [run.supply for run in model.runs]
         self.pieces = [piece for i, run in enumerate(model.runs) for piece in _pieces(i, run, self.kept)]
 
-    def looked_at(self, frames: Frames) -> tuple[Amps, Amps]:
-        """What frames draw, (n, tiers, draws), and what their feeds need of each gain, (n, tiers, supplies).
+    def looked_at(self, frames: Frames) -> tuple[npt.NDArray[np.int64], Amps, Amps]:
+        """Sums of frames (n, runs), what they draw (n, tiers, draws), what their feeds need of each gain (n, tiers,
+        supplies).
 
         A read-only array that comes again (a bar that repeats) is not looked at again.
         """
@@ -337,17 +350,17 @@ class _Scaler:
             self._known[id(frames)] = weakref.ref(frames), found
         return found
 
-    def _look_at(self, frames: Frames) -> tuple[Amps, Amps]:
+    def _look_at(self, frames: Frames) -> tuple[npt.NDArray[np.int64], Amps, Amps]:
         sums = self.model.run_sums(frames)
         needs = self.feeds.need(frames, sums, self.kept)
         if self.kept is None:
-            return self.model.draw_a(sums)[:, None], needs
+            return sums, self.model.draw_a(sums)[:, None], needs
         first = np.zeros_like(sums)
         for piece in self.pieces:
             if piece.tier == 0:
                 string = piece.run.string
                 first[:, piece.number] = _sums(frames[:, piece.bytes], string.chip.law, string.channels)
-        return np.stack([self.model.draw_a(first), self.model.draw_a(sums - first)], axis=1), needs
+        return sums, np.stack([self.model.draw_a(first), self.model.draw_a(sums - first)], axis=1), needs
 
     def by_share(self, draws: Amps) -> Amps:
         """What each supply would draw if all its boards used as much of their part as the one that uses most.
@@ -359,15 +372,16 @@ class _Scaler:
             np.maximum(out[:, draw.supply], draws[:, i] / max(self.share[i], 1e-12), out=out[:, draw.supply])
         return out
 
-    def scaled(self, frames: Frames, gains: Amps) -> Frames:
-        """Frames scaled by gains (n, tiers, supplies). No run comes out with more than gain x its sum, tier by tier.
+    def scaled(self, frames: Frames, sums: npt.NDArray[np.int64], gains: Amps) -> Frames:
+        """Frames, with their sums, scaled by gains (n, tiers, supplies). No run comes out with more than gain x its
+        sum, tier by tier.
 
         Rounded down, but where a level ends below 16 a static spatial dither keeps the colour of a run of pixels;
         in a frame where that would exceed the share, or a feed's limit, everything is rounded down.
         """
         scale = np.floor(gains * ONE).astype(np.uint32)
         out = self._scaled(frames, scale, True)
-        if self.feeds.names:
+        if not self.feeds.suffice(sums * gains.max(axis=1)[:, self._supply_of]):
             over = np.flatnonzero((self.feeds.above_idle_a(out) > self.feeds.headroom_a).any(axis=1))
             out[over] = self._scaled(frames[over], scale[over], False)
         return out
