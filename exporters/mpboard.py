@@ -37,6 +37,7 @@ WATCHDOG_S = 2.5  # a board whose watchdog cannot be stopped restarts within 2 s
 CHUNK_BYTES = 1_536  # of a file in one line of text, 2 KiB of base64
 HASHED_BYTES = 128 << 10  # between two signs of life
 SILENCE_S = 30.0  # a board that is silent for longer is gone
+LET_GO_S = 0.1  # what the cable is given to carry the last words (practice)
 PROMPT = ">>> "
 BUSY = ("playing", "paused", "lost", "live", "wiring")
 
@@ -188,7 +189,10 @@ def _wire(port: str) -> Iterator[SerialWire]:
 
 
 def _asked(wire: SerialWire, line: str, patience_s: float, others: list[str] | None = None) -> list[str] | None:
-    """The words of an answer, "ok" or "no" first; None where none came. `others` takes what was said besides."""
+    """The words of an answer, "ok" or "no" first; None where none came. `others` takes what was said besides.
+
+    MicroPython's prompt gives the line back: then no player is there to answer, and nothing more is waited for.
+    """
     wire.send("")  # ends whatever half line somebody left there
     wire.send(line)
     end_s = time.monotonic() + patience_s
@@ -199,6 +203,8 @@ def _asked(wire: SerialWire, line: str, patience_s: float, others: list[str] | N
                 return words
             if others is not None:
                 others.append(said)
+            if said.endswith(PROMPT + line):
+                return None
         time.sleep(0.005)
     return None
 
@@ -345,7 +351,7 @@ class MpBoard:
         if self._transport is not None:
             with contextlib.suppress(Exception):  # it may be gone before it has answered
                 self._transport.exec_raw_no_follow("import machine\nmachine.reset()")
-                time.sleep(0.1)
+                time.sleep(LET_GO_S)
         self._hang_up()
 
 

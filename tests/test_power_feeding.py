@@ -109,13 +109,12 @@ def test_step_by_step_is_not_always_best_and_the_search_mends_it() -> None:
         rng = np.random.default_rng(seed)
         rig = rig_of(RIG.format(pixels=12, metres=1.2, ohm=0.2, wire=0.2, at=0, cut=""))
         amps = rng.random(12) ** 3 * 4
-        network = room._Fed(rig, rig.strings["rail"], amps, 20.0)
+        network = room._Fed(room.Places(rig, "rail"), amps)
         steps = room._step_by_step(network, 4.5)
         found = more_feeds(CurrentModel(rig), "rail", amps)
         if network.lowest(steps)[0] >= 4.5:
-            assert len(found.places) <= len(steps)
             seen.add(len(steps) - len(found.places))
-    assert seen >= {0, 1}
+    assert min(seen) == 0 and 1 in seen  # never more feeds than step by step, and at times fewer
 
 
 def test_a_search_that_is_cut_short_says_so() -> None:

@@ -221,7 +221,7 @@ def test_a_board_that_is_unplugged_is_gone() -> None:
 
 def test_boards_on_the_network_are_found_and_packets_are_numbered(hub: UdpHub) -> None:
     one, two = OnUdp(quay()), OnUdp(quay("shed"))
-    found = find_udp(hub, [one.address, two.address], shouts=2, pause=lambda s: time.sleep(0.05))
+    found = find_udp(hub, [one.address, two.address], shouts=2, pause=lambda s: time.sleep(0.15))
     assert {address: hello.controller for address, hello in found.items()} == {
         one.address: "quay",
         two.address: "shed",
@@ -243,8 +243,10 @@ def test_a_strangers_packets_are_not_answers(hub: UdpHub) -> None:
     for packet in (b"999 1 ok state idle", b"4711 x ok", b"\xff\xfe", b"", b"4711"):
         there.socket.sendto(packet, here)
     there.socket.sendto(b"4711 7 ok state idle 0 0 0 0 -", here)
-    time.sleep(0.05)
-    assert wire.receive() == [(7, "ok state idle 0 0 0 0 -")]
+    end_s = time.monotonic() + 2
+    while not (heard := wire.receive()) and time.monotonic() < end_s:
+        time.sleep(0.005)
+    assert heard == [(7, "ok state idle 0 0 0 0 -")]
 
 
 def test_silence_is_told_after_some_tries(hub: UdpHub) -> None:

@@ -12,6 +12,7 @@ import os
 import pty
 import random
 import sys
+import time
 import tty
 from collections.abc import Iterator
 from dataclasses import replace
@@ -39,6 +40,7 @@ NEW = {"tide.roll": random.Random(2).randbytes(60_000)}
 def brisk(monkeypatch: pytest.MonkeyPatch) -> None:
     """Boards that are not there restart at once."""
     monkeypatch.setattr(mpboard, "WATCHDOG_S", 0.1)
+    monkeypatch.setattr(mpboard, "LET_GO_S", 0.04)  # enough for a board that restarts at once
     monkeypatch.setattr(mpboard, "PATIENCE_S", 6.0)
     monkeypatch.setattr(mpboard, "REPL_S", 2.0)
 
@@ -59,11 +61,23 @@ def board(tmp_path: Path) -> Iterator[FakeBoard]:
         yield made
 
 
+def flash_after(folder: Path, songs: dict[str, bytes], **board: int) -> bytes:
+    """The flash of a new board once a show was loaded."""
+    with FakeBoard(folder / "board", **board) as made:
+        load([job(make_package(folder / "show", songs))], [made.plug()])
+        made.unplug()
+        return made.image.read_bytes()
+
+
+@pytest.fixture(scope="module")
+def old_flash(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return flash_after(tmp_path_factory.mktemp("old"), OLD)
+
+
 @pytest.fixture
-def loaded(board: FakeBoard, old: Package) -> FakeBoard:
+def loaded(board: FakeBoard, old_flash: bytes) -> FakeBoard:
     """A board with the old show on it, unplugged."""
-    load([job(old)], [board.plug()])
-    board.unplug()
+    board.image.write_bytes(old_flash)
     return board
 
 
@@ -232,12 +246,16 @@ BIG = {"tide.roll": random.Random(3).randbytes(100_000)}
 BIG_TOO = {"tide.roll": random.Random(4).randbytes(100_000)}
 
 
+@pytest.fixture(scope="module")
+def tight_flash(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return flash_after(tmp_path_factory.mktemp("big"), BIG, blocks=50)
+
+
 @pytest.fixture
-def tight(tmp_path: Path) -> Iterator[FakeBoard]:
+def tight(tmp_path: Path, tight_flash: bytes) -> Iterator[FakeBoard]:
     """A board of 200 KiB on which a show of 100 KB lies."""
     with FakeBoard(tmp_path / "tight", blocks=50) as made:
-        load([job(make_package(tmp_path / "big", BIG))], [made.plug()])
-        made.unplug()
+        made.image.write_bytes(tight_flash)
         yield made
 
 
@@ -388,7 +406,7 @@ def test_a_board_that_restarts_at_ctrl_c_is_asked_again(board: FakeBoard, tmp_pa
 
 
 def test_a_board_that_hangs_in_a_program_is_interrupted(board: FakeBoard, old: Package) -> None:
-    board.fill({"main.py": b"while True:\n    pass\n"})
+    board.fill({"main.py": b"print('busy')\nwhile True:\n    pass\n"})
     with pytest.raises(Refused, match="main.py is there and is not ours"):
         run(board, old)
 
@@ -428,7 +446,7 @@ def test_boards_are_found_by_their_names(
 def test_what_runs_a_program_of_another_kind_is_left_alone(
     board: FakeBoard, old: Package, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    board.fill({"main.py": b"import time\ntime.sleep(1000)\n"})
+    board.fill({"main.py": b"import time\nprint('asleep')\ntime.sleep(1000)\n"})
     usb(monkeypatch, board.plug())
     with pytest.raises(Refused, match="does not answer: if it is a board, name it with --port"):
         load([job(old)])
@@ -441,6 +459,14 @@ def test_a_new_board_must_be_named(board: FakeBoard, old: Package, monkeypatch: 
         load([job(old)])
     board.unplug()
     assert board.files() == {}
+
+
+def test_a_prompt_that_gives_the_line_back_is_not_waited_for(board: FakeBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    port = board.plug()
+    monkeypatch.setattr(mpboard, "HELLO_S", 60.0)
+    begin_s = time.monotonic()
+    assert mpboard.greet(port) == (None, True)
+    assert time.monotonic() - begin_s < 30
 
 
 def test_two_new_boards_are_not_guessed_at(board: FakeBoard, tmp_path: Path, old: Package) -> None:

@@ -21,6 +21,7 @@ import threading
 import time
 import tty
 from pathlib import Path
+from typing import ClassVar
 
 MICROPYTHON = shutil.which("micropython", path=str(Path(sys.executable).parent)) or shutil.which("micropython") or ""
 BOOT = Path(__file__).with_name("boot.py")
@@ -40,13 +41,18 @@ os.execv(sys.argv[1], sys.argv[1:])
 class FakeBoard:
     """One board; `port` is where a host finds it while it is plugged in. `blocks` of 4096 bytes are its flash."""
 
+    _formatted: ClassVar[dict[tuple[int, bool], bytes]] = {}  # empty flash, formatted by MicroPython once a run
+
     def __init__(
         self, folder: Path, machine: str = PICO, blocks: int = 352, fat: bool = False, heap: str = HEAP
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.image, self.machine, self.heap = folder / ("flash.fat" if fat else "flash.bin"), machine, heap
-        self.image.write_bytes(b"\xff" * 4096 * blocks)
-        self._once("format")
+        if (blocks, fat) not in self._formatted:
+            self.image.write_bytes(b"\xff" * 4096 * blocks)
+            self._once("format")
+            self._formatted[blocks, fat] = self.image.read_bytes()
+        self.image.write_bytes(self._formatted[blocks, fat])
         self.port = ""
         self.heard = bytearray()  # all that the host has sent since it was plugged in
         self.restarts = 0

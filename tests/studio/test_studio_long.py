@@ -57,9 +57,9 @@ def test_whatever_is_done_can_be_undone_and_done_again_to_the_byte(
     seen = [texts()]
     for step in steps:
         before = texts()
+        assert session.fixes is not None
         try:
             if step in FIXES:
-                assert session.fixes is not None
                 session.fix(session.fixes.id, step)
             else:
                 session.edit(session.score.id, [step], anyway=anyway)

@@ -214,13 +214,12 @@ def test_page_and_decoder_are_served_with_their_types(client) -> None:
 
 
 def test_every_address_answers(client) -> None:
-    paths = [route.path for route in client.studio.routes() if "GET" in route.methods and "{" not in route.path]
+    paths = {route.path for route in client.studio.routes() if "GET" in route.methods and "{" not in route.path}
     assert len(paths) > 15
-    for path in paths:
-        if path != "/api/events":  # which never ends
-            answer = client.get(path.lstrip("/"))
-            assert answer.status_code in (200, 202, 422), path
-            assert answer.status_code != 422 or answer.json()["error"]["kind"] == "faults"
+    for path in paths - {"/api/events"}:  # which never ends
+        answer = client.get(path.lstrip("/"))
+        assert answer.status_code in (200, 202, 422), path
+        assert answer.status_code != 422 or answer.json()["error"]["kind"] == "faults"
 
 
 def test_the_page_of_addresses_names_every_route_and_every_operation(client) -> None:
