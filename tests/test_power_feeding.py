@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import tomllib
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from composer.clock import Group
 from composer.faults import FaultList
-from composer.power import CurrentModel, Ladder
+from composer.power import CurrentModel, Ladder, PowerAudit, advice
 from composer.power import feeding as room
 from composer.power.feeding import more_feeds
 from composer.rig import Feed, Rig, rig_from
@@ -132,3 +134,27 @@ def test_a_long_string_is_looked_at_in_even_steps() -> None:
     found = more_feeds(CurrentModel(rig), "rail", amps)
     assert found.enough and found.places
     assert lowest(rig, found.places, amps) == pytest.approx(found.min_v, abs=1e-6)
+
+
+def test_strings_that_are_alike_get_the_advice_that_each_gets_alone() -> None:
+    head, body = RIG.split("[string.rail]")
+    text = head
+    for pin, (name, at) in enumerate([("a", 0), ("b", 0), ("c", 30), ("d", 0)], 2):
+        one = body.replace("[string.rail", f"[string.{name}").replace("pin = 16", f"pin = {pin}")
+        text += f"[string.{name}]" + one.format(pixels=60, metres=2, ohm=0.6, wire=1, at=at, cut="")
+    model = CurrentModel(rig_of(text))
+    audit = PowerAudit(model)
+    frames = np.zeros((4, model.rig.frame_bytes), np.uint8)
+    for name, level in (("a", 250), ("b", 200), ("c", 250), ("d", 2)):
+        frames[2, model.rig.byte_slices[name]] = level
+    audit.add(Group(0, 0, 4, 0, 100_000, Fraction(0), Fraction(1, 4)), frames)
+    result = audit.result(str)
+    found = advice(model, result, audit.worst_amps)["strings"]
+    white = model.pixel_a(model.white())[0] + model.pixel_idle_a()
+    for name in "abc":
+        alone = more_feeds(model, name, audit.worst_amps[name])
+        assert found[name]["feeds_for_show"] == alone._asdict() and alone.places
+        alone = more_feeds(model, name, white[model.rig.pixel_slices[name]])
+        assert found[name]["feeds_for_white"] == alone._asdict()
+    assert found["d"]["feeds_for_show"]["places"] == ()
+    assert found["d"]["feeds_for_white"] == found["a"]["feeds_for_white"] != found["c"]["feeds_for_white"]

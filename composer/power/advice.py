@@ -10,7 +10,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 from ..rig import Feed, Rig, Wire, awg_mm2
-from .feeding import MOST_TRIALS, NewFeeds, more_feeds
+from .feeding import MOST_TRIALS, NewFeeds, Places, more_feeds
 from .ladder import Rails, likeness
 from .model import CurrentModel
 from .network import Floats
@@ -74,7 +74,6 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
     `audit` is `PowerAudit.result`; `worst` holds, by string, its pixels' currents (pixels,) in the frame in which its
     volts are lowest (`PowerAudit.worst_amps`).
     """
-    white = model.pixel_a(model.white())[0] + model.pixel_idle_a()
     supplies = {}
     capped = {cap: model.supply_a(model.white(round(255 * cap)))[0] for cap in CAPS}
     for i, name in enumerate(model.supplies):
@@ -85,22 +84,37 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "habit": HABIT,
             "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
         }
-    strings: dict[str, dict[str, Any]] = {}
-    known: dict[Hashable, NewFeeds] = {}
-    volts_of = {name: supply.volts for name, supply in model.rig.supplies.items()}
-    trials = max(100, MOST_TRIALS * 8 // len(model.rig.strings))  # a rig of many strings asks for many searches
-    for name, string in model.rig.strings.items():
-        row, strings[name], own = audit["strings"][name], {}, model.rig.pixel_slices[name]
-        for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white[own])):
-            more = NewFeeds((), min_v, True)
-            if min_v < string.chip.min_v:  # what the audit has found to hold needs no network of its own
-                alike = likeness(string, Rails(string, 20.0), volts_of), string.chip.min_v, amps.tobytes()
-                if alike not in known:
-                    known[alike] = more_feeds(model, name, amps, trials=min(trials, MOST_TRIALS))
-                more = known[alike]
-            strings[name][f"feeds_for_{key}"] = more._asdict()
+    strings = _further_feeds(model, audit, worst)
     feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
     return {"supplies": supplies, "strings": strings, "feeds": feeds}
+
+
+def _further_feeds(
+    model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Floats]
+) -> dict[str, dict[str, Any]]:
+    """By string, `feeds_for_show` and `feeds_for_white`. Strings that are alike share a network."""
+    strings = model.rig.strings
+    volts_of = {name: supply.volts for name, supply in model.rig.supplies.items()}
+    white = model.pixel_a(model.white())[0] + model.pixel_idle_a()
+    trials = min(MOST_TRIALS, max(100, MOST_TRIALS * 8 // len(strings)))  # a rig of many strings asks for many searches
+    alike: dict[Hashable, list[str]] = {}
+    for name, string in strings.items():
+        alike.setdefault((likeness(string, Rails(string, 20.0), volts_of), string.chip.min_v), []).append(name)
+    out: dict[str, dict[str, Any]] = {name: {} for name in strings}
+    for names in alike.values():
+        places: Places | None = None
+        known: dict[bytes, NewFeeds] = {}
+        for name in names:
+            row, own = audit["strings"][name], model.rig.pixel_slices[name]
+            for key, min_v, amps in (("show", row["min_v"], worst[name]), ("white", row["white_min_v"], white[own])):
+                more = NewFeeds((), min_v, True)
+                if min_v < strings[name].chip.min_v:  # what the audit has found to hold needs no network of its own
+                    if amps.tobytes() not in known:
+                        places = places or Places(model.rig, name)
+                        known[amps.tobytes()] = more_feeds(model, name, amps, trials=trials, places=places)
+                    more = known[amps.tobytes()]
+                out[name][f"feeds_for_{key}"] = more._asdict()
+    return out
 
 
 def _feed(feed: Feed, peak_a: float, rig: Rig) -> dict[str, Any]:

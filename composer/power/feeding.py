@@ -43,16 +43,22 @@ class NewFeeds(NamedTuple):
 
 
 def more_feeds(
-    model: CurrentModel, name: str, amps: Floats, celsius: float = 20.0, trials: int = MOST_TRIALS
+    model: CurrentModel,
+    name: str,
+    amps: Floats,
+    celsius: float = 20.0,
+    trials: int = MOST_TRIALS,
+    places: Places | None = None,
 ) -> NewFeeds:
     """The fewest further feeds that keep one string above its chip's least volts, for the currents of one frame.
 
     `amps` (pixels of the string,), idle included. New feeds get the wire of the run's nearest one. The frame's own
     currents are kept (no chip starves once it is well fed), so an answer that suffices does. `trials` bounds the search
-    for a smaller number than the one that was found step by step.
+    for a smaller number than the one that was found step by step. `places`: where a string alike could be fed, at that
+    temperature.
     """
-    rig, limit_v = model.rig, model.rig.strings[name].chip.min_v
-    network = _Fed(rig, rig.strings[name], amps, celsius)
+    limit_v = model.rig.strings[name].chip.min_v
+    network = _Fed(places or Places(model.rig, name, celsius), amps)
     added = _step_by_step(network, limit_v)
     min_v = network.lowest(added)[0]
     if min_v < limit_v:
@@ -117,10 +123,14 @@ class _Search:
         return self.left >= 0 and self.network.lowest(chosen)[0] >= self.limit_v
 
 
-class _Fed:
-    """One string with its feeds, and what feeds at further `places` (before pixel N, rising) would add."""
+class Places:
+    """One string with its feeds, and what a feed at each further place (before pixel N, rising) would do.
 
-    def __init__(self, rig: Rig, string: LedString, amps: Floats, celsius: float) -> None:
+    All but the pixels' currents counts: strings that are alike (`ladder.likeness`) have the same.
+    """
+
+    def __init__(self, rig: Rig, name: str, celsius: float = 20.0) -> None:
+        string = rig.strings[name]
         self.pixels = string.pixels
         taken = {feed.at for feed in string.feeds}
         spread = np.linspace(0, string.pixels, min(string.pixels + 1, MOST_PLACES))
@@ -141,19 +151,29 @@ class _Fed:
             else:
                 net.resistor(nodes[0], pole, float(rails.wire_ohm[i]), rig.supplies[feed.supply].volts)
                 net.resistor(nodes[1], pole, float(rails.wire_ohm[i]), 0.0)
-        closed = net.closed()
+        self.closed = net.closed()
         into = np.zeros((net.nodes, len(ends)))
         for column, (node, pole) in enumerate(ends):
             into[node, column], into[pole, column] = 1.0, -1.0
-        into = into[closed.keep]
-        across = closed.across(plus[: string.pixels], minus[: string.pixels], np.arange(string.pixels), string.pixels)
-        still = closed.factored(closed.into - across @ amps)
-        spreads = closed.factored(into)
-        self.still_v: Floats = across.T @ still
-        self.by_amp: Floats = across.T @ spreads
-        self.between: Floats = into.T @ spreads
-        self.missing_v: Floats = np.array(volts) - into.T @ still
+        self.into: Floats = into[self.closed.keep]
+        every = np.arange(string.pixels)
+        self.across = self.closed.across(plus[: string.pixels], minus[: string.pixels], every, string.pixels)
+        spreads = self.closed.factored(self.into)
+        self.by_amp: Floats = self.across.T @ spreads
+        self.between: Floats = self.into.T @ spreads
+        self.volts: Floats = np.array(volts)
         self.ohm: Floats = np.repeat([wire_ohm(further[at].wire, celsius) for at in self.places], 2)
+
+
+class _Fed:
+    """One string in one frame, its pixels drawing `amps` (pixels,), and what feeds at further places would add."""
+
+    def __init__(self, place: Places, amps: Floats) -> None:
+        still = place.closed.factored(place.closed.into - place.across @ amps)
+        self.pixels, self.places, self.ohm = place.pixels, place.places, place.ohm
+        self.by_amp, self.between = place.by_amp, place.between
+        self.still_v: Floats = place.across.T @ still
+        self.missing_v: Floats = place.volts - place.into.T @ still
 
     def lowest(self, chosen: Sequence[int]) -> tuple[float, int]:
         """The lowest volts, and their pixel, with feeds at the places of these numbers."""
@@ -186,4 +206,4 @@ def _new_feed(string: LedString, at: int) -> Feed:
     return replace(near, name=f"{string.name}@{at}", at=at)
 
 
-__all__ = ["MOST_FEEDS", "NewFeeds", "more_feeds"]
+__all__ = ["MOST_FEEDS", "NewFeeds", "Places", "more_feeds"]
