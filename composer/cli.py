@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import re
+import shlex
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Any, NoReturn
 
 from . import __version__
 from .faults import Faults, ShowFails, nearest
+from .files import find_kernel_cache
 
 DONE, FAILS, BAD = 0, 1, 2
 
@@ -88,7 +90,11 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--dask", metavar="ADDRESS", help="the workers of a Dask scheduler render instead")
     add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
     add.add_argument("--soften", action="store_true", help="soften the clips that flash too often")
-    add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    add.add_argument(
+        "--strict",
+        action="store_true",
+        help="too many flashes, a wire that its fuse does not protect, or too few volts fail the show",
+    )
     add.add_argument("--distance", type=_metres, metavar="METRES", help="how far the nearest viewers are")
     _json(add)
 
@@ -100,7 +106,11 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument(
         "--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply"
     )
-    add.add_argument("--strict", action="store_true", help="too many flashes fail the show")
+    add.add_argument(
+        "--strict",
+        action="store_true",
+        help="too many flashes, a wire that its fuse does not protect, or too few volts fail the show",
+    )
     add.add_argument("--distance", type=_metres, metavar="METRES", help="how far the nearest viewers are")
     _json(add)
 
@@ -191,6 +201,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if parsed.verb is None:
             top.print_help()
             return DONE
+        find_kernel_cache()
         code = int(parsed.run(parsed))
         sys.stdout.flush()
         return code
@@ -226,9 +237,10 @@ def _new(given: argparse.Namespace) -> int:
     for path in made:
         print(path)
     if given.song is None:
-        print(f"put a song into {given.folder}, then: glowscore draft {given.folder}")
+        folder = shlex.quote(str(given.folder))
+        print(f"put a song into {given.folder}, then: glowscore draft {folder}")
     else:
-        print(f"next: glowscore bake {given.folder}")
+        print(f"next: glowscore bake {shlex.quote(str(given.folder))}")
     return DONE
 
 
@@ -274,7 +286,8 @@ def _check(given: argparse.Namespace) -> int:
         "title": show.score.title, "song_s": show.song.song.seconds, "tempo": show.song.tempo,
         "bars": len(show.song.bars), "grid": show.song.grid, "clips": len(show.cues),
         "zones": len(rig.zones), "pixels": rig.pixels,
-        "frames": clock.frames, "frames_per_beat": clock.frames_per_beat, "remarks": pipeline.remarks(show),
+        "frames": clock.frames, "frames_per_beat": clock.frames_per_beat,
+        "remarks": [*pipeline.remarks(show), *pipeline.rig_doubts(rig)],
     }  # fmt: skip
     if given.json:
         return _print_json(facts)
@@ -283,7 +296,7 @@ def _check(given: argparse.Namespace) -> int:
         f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
         f"{clock.frames_per_beat} to a beat"
     )
-    for doubt in pipeline.doubts(show):
+    for doubt in [*pipeline.doubts(show), *pipeline.rig_doubts(rig)]:
         print(doubt)
     return DONE
 
@@ -365,29 +378,24 @@ def _audit(given: argparse.Namespace) -> int:
 
 
 def _print_audit(found: dict[str, Any]) -> None:
+    from . import pipeline
+    from .pipeline import in_amps
+
     for row in found.get("softened") or ():
         beats = f"{row['over_beats']:g} beat{'' if row['over_beats'] == 1 else 's'}"
         left = "" if row["opacity"] == 1 else f", {row['opacity']:.0%} of it left"
         print(f"softened: {row['clip']}, over {beats}{left}" if row["opacity"] else f"left out: {row['clip']}")
     for name, row in found["supplies"].items():
-        limited = (
-            f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}" if row["limited_frames"] else ""
-        )
+        limited = ""
+        if row["limited_frames"]:
+            limited = f"; {row['limited_frames']} frames dimmed, most {row['most_dimmed']:.0%}, for "
+            limited += pipeline.dimmed_by(found, name)
         at = f" at {row['peak_at']}" if row["peak_at"] else ""
-        print(f"{name}: peak {row['peak_a']:.2f} A of {row['budget_a']:.2f} A{at} ({row['peak_s']:.2f} s){limited}")
-    for name, row in found["strings"].items():
-        if row.get("ok") is False and row.get("min_v") is not None:
-            print(f"string {name}: falls to {row['min_v']:.2f} V, its chip needs {row['limit_v']:.2f} V")
-    for name, row in found["feeds"].items():
-        if row.get("fuse_ok") is False or row.get("short_clears") is False:
-            print(f"feed {name}: its fuse may not protect it: see audit.html")
-    flashes = found["flashes"]
-    if not flashes["ok"]:
-        worst = max(flashes["worst_per_s"], flashes["red_worst_per_s"])
         print(
-            f"flashes: {worst} in one second exceed the WCAG 2.3.1 three-per-second figure, "
-            "applied to lights by analogy"
+            f"{name}: peak {in_amps(row['peak_a'])} of {in_amps(row['budget_a'])}{at} ({row['peak_s']:.2f} s){limited}"
         )
+    for line in pipeline.wrongs(found):
+        print(line)
 
 
 def _studio(given: argparse.Namespace) -> int:

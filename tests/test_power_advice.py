@@ -5,16 +5,20 @@ from __future__ import annotations
 import tomllib
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from composer.clock import Group
 from composer.faults import FaultList
 from composer.power import CurrentModel, Ladder, PowerAudit, advice
-from composer.power.advice import bulk_capacitor, drop_v, fuse_for, wire_for
+from composer.power.advice import bulk_capacitor, dimmed_by, drop_v, fuse_for, wire_for
 from composer.power.feeding import more_feeds
-from composer.rig import rig_from
+from composer.power.wires import carries, ohm_per_m, wire_ok
+from composer.rig import Feed, Wire, awg_mm2, rig_from
 
 
 def model_of(pixels: int, metres: float, feeds: str = "") -> CurrentModel:
@@ -123,6 +127,93 @@ def test_no_wire_is_offered_for_what_none_can_do() -> None:
 )
 def test_a_fuse_protects_its_wire(peak_a: float, carries_a: float, fuse: float | None) -> None:
     assert fuse_for(peak_a, carries_a) == fuse
+
+
+@given(
+    peak_a=st.floats(0.05, 12.0),
+    metres=st.floats(0.1, 10.0),
+    volts=st.sampled_from([5.0, 12.0]),
+    far_ohm=st.floats(0.0, 1.0),
+)
+def test_wire_and_fuse_to_take_pass_the_audits_own_tests(
+    peak_a: float, metres: float, volts: float, far_ohm: float
+) -> None:
+    found = wire_for(peak_a, metres, volts, far_ohm=far_ohm)
+    assume(found["awg"] is not None)
+    wire = Wire(awg_mm2(found["awg"]), metres, found["awg"])
+    assert peak_a <= found["fuse_a"] <= carries(wire).amps
+    assert wire_ok(Feed("f", "s", 0, "shed", wire, found["fuse_a"]), peak_a)
+    # A short flows through both conductors of the wire and both rails; it blows a fuse of a third at once (practice).
+    assert 3 * found["fuse_a"] <= volts / (2 * (ohm_per_m(wire) * metres + far_ohm))
+    assert 2 * ohm_per_m(wire) * metres * peak_a <= 0.03 * volts
+
+
+def test_where_a_short_blows_no_fuse_none_is_advised() -> None:
+    # 6 m of strip at 0.123 ohm a metre and rail, fed at one end through 2.5 m of 16 AWG (13.2 mohm a metre): a short at
+    # the far end draws 5 V / (2 x (0.74 + 0.03) ohm) = 3.2 A. A fuse of 5 A stands that for minutes; one that it blows
+    # at once has 1 A, and the show draws more.
+    feeds = strip("", '[[string.rail.feed]]\nat = "start"\nwire = {awg = 16, metres = 2.5}\nfuse = 5')
+    assert feeds["rail@start"] | {"wire": None} == {
+        "wire": None, "metres_assumed": False, "fuse_a": None, "fuse_with_wire_a": None, "short_limits": True,
+    }  # fmt: skip
+
+
+def test_fed_in_the_middle_of_short_pieces_a_fuse_fits() -> None:
+    blocks = "".join(
+        f"[[string.rail.feed]]\nat = {at}\nwire = {{awg = 14, metres = 2.5}}\nfuse = 3\n" for at in (25, 75, 125, 175)
+    )
+    # A piece draws 50 x (1 + 60 x 190 / 255) mA = 2.29 A, over 0.8: a fuse of 3 A.
+    for feed in strip("cut = [50, 100, 150]", blocks).values():
+        assert (feed["fuse_a"], feed["short_limits"]) == (3.0, False)
+
+
+def strip(cut: str, blocks: str) -> dict[str, Any]:
+    """Advice on the feeds of 200 pixels along 6 m, all nearly white."""
+    text = f"""
+    [supply.shed]
+    volts = 5.0
+    amps = 40.0
+    [controller.quay]
+    board = "pico"
+    [string.rail]
+    controller = "quay"
+    pin = 16
+    pixels = 200
+    path = [[0, 0], [6, 0]]
+    {cut}
+    {blocks.replace("wire =", 'supply = "shed"' + chr(10) + "wire =")}
+    """
+    faults = FaultList("rig.toml")
+    model = CurrentModel(rig_from(tomllib.loads(text), Path("rig.toml"), faults))
+    faults.raise_if_any()
+    audit = PowerAudit(model)
+    audit.add(Group(0, 0, 4, 0, 100_000, Fraction(0), Fraction(1, 4)), np.repeat(model.white(190), 4, axis=0))
+    found: dict[str, Any] = advice(model, audit.result(str), audit.worst_amps)["feeds"]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("limited", "peak_a", "feed_a", "says"),
+    [
+        (0, 8.0, 5.0, []),
+        (9, 8.0, 1.0, ["budget"]),
+        (9, 3.0, 4.99, ["rail@start"]),
+        (9, 7.99, 5.0, ["budget", "rail@start"]),
+        (9, 3.0, 1.0, ["budget"]),
+    ],
+)
+def test_what_dimmed_a_show_is_what_its_largest_frame_came_up_to(
+    limited: int, peak_a: float, feed_a: float, says: list[str]
+) -> None:
+    audit = {
+        "supplies": {"shed": {"limited_frames": limited, "budget_a": 8.0, "peak_a": peak_a, "skewed_a": peak_a}},
+        "feeds": {
+            "rail@start": {"supply": "shed", "peak_a": feed_a, "limit_a": 5.0},
+            "mast@start": {"supply": "boat", "peak_a": 5.0, "limit_a": 5.0},
+            "mast@end": {"supply": "shed", "peak_a": 5.0, "limit_a": None},
+        },
+    }
+    assert dimmed_by("shed", audit) == says
 
 
 def test_the_capacitor_stands_the_supply() -> None:

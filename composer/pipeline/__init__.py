@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters import report
+from exporters.report import in_amps
 
 from .. import power as powers
 from ..clock import SECOND, Group
@@ -37,10 +38,10 @@ from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
 from . import parallel, results, softening
-from .doubts import doubts
+from .doubts import doubts, rig_doubts
 from .pictures import Film, draw_rig, film, video
 from .repeats import Repeats
-from .results import remarks
+from .results import dimmed_by, remarks, wrongs
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
 from .show import Show, Tell, hear, load_show, silent
@@ -73,7 +74,8 @@ def bake(
 ) -> Baked:
     """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
-    `limiter` overrides the score's mode; `strict` (or the rig's `no_flash`) makes too many flashes a failure; `soften`
+    `limiter` overrides the score's mode; `strict` makes too many flashes (as the rig's `no_flash` does), wires without
+    protection and starved chips a failure; `soften`
     (or the score's `flashes`) softens the clips that flash too often; `distance_m` is how far the nearest viewers are,
     instead of what the rig says. `jobs` processes render, or the workers of the Dask scheduler at the address `dask`;
     the bytes do not depend on that. Raises `Faults` for bad input and `ShowFails` for a show that fails a check: then
@@ -282,7 +284,7 @@ def _judged(
 ) -> dict[str, Any]:
     """Writes the audit with its verdict; raises ShowFails where that is bad, ending with what is `left` and where to
     look."""
-    lines = results.complaints(found)
+    lines = results.complaints(found) + (results.wrongs(found, strict) if strict else [])
     if (strict or rig.no_flash) and not found["flashes"]["ok"]:
         lines.append(flash_line + ("; the rig's no_flash forbids it" if rig.no_flash else ""))
     found["ok"] = not lines
@@ -406,6 +408,7 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 
 __all__ = [
-    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "doubts", "draw_film", "draw_rig", "frames_of", "hear",
-    "inspect", "load_show", "remarks", "renderer_of", "rig_of", "score_and_song",
+    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "dimmed_by", "doubts", "draw_film", "draw_rig",
+    "frames_of", "hear", "in_amps", "inspect", "load_show", "remarks", "renderer_of", "rig_doubts", "rig_of",
+    "score_and_song", "wrongs",
 ]  # fmt: skip

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from exporters import report
+
 from ..clock import SECOND, Moment
 from ..effects.table import Pace
+from ..power.advice import feeds_as_built
+from ..rig import Rig
 from ..score import Score
 from ..timeline import MASTER_LAYER, Cue
 from .show import Show
@@ -20,6 +24,12 @@ def doubts(show: Show) -> list[str]:
             "the score"
         )
     return [f"{show.score.path.name}: {line}" for line in lines]
+
+
+def rig_doubts(rig: Rig) -> list[str]:
+    """A line for each feed that lacks its fuse, or has one that protects nothing: what can be told without a show."""
+    found = feeds_as_built(rig)
+    return [f"{rig.path}: {wrong.text}" for name, row in found.items() for wrong in report.feed_wrongs(name, row)]
 
 
 def _moments(score: Score) -> Iterator[tuple[str, Moment]]:

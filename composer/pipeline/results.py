@@ -162,6 +162,16 @@ def complaints(found: dict[str, Any]) -> list[str]:
     return lines
 
 
+def wrongs(found: Mapping[str, Any], strict: bool = False) -> list[str]:
+    """What the audit finds wrong besides budgets, a line each in its page's words; only what fails when `strict`."""
+    return [wrong.text for wrong in report.wrongs(found) if wrong.grave or not strict]
+
+
+def dimmed_by(found: Mapping[str, Any], supply: str) -> str:
+    """What the limiter held a supply's strings to, in words; '' where that is not known."""
+    return report.dimmed_words(found["advice"]["supplies"][supply]["dimmed_by"])
+
+
 def write(out: Path, rig: Rig, found: dict[str, Any], series: report.Series) -> None:
     """audit.json, audit.html and sheet.html."""
     report.write_json(out / "audit.json", found)

@@ -8,7 +8,7 @@ from typing import Any
 from ..power import CurrentModel
 from ..power.advice import bulk_capacitor, data_resistor_ohm, drop_v
 from ..power.model import BOARD_V, board_a
-from ..rig import Feed, LedString, Rig
+from ..rig import Controller, Feed, LedString, Rig, Supply
 
 
 def sheet_of(title: str, rig: Rig, found: Mapping[str, Any], seconds: float) -> dict[str, Any]:
@@ -21,7 +21,30 @@ def sheet_of(title: str, rig: Rig, found: Mapping[str, Any], seconds: float) -> 
         "resistor_ohm": [low, high],
         "quiet": quiet_of(rig),
         "supplies": {name: _supply(name, model, found) for name in rig.supplies},
+        "boards": [_board(controller, rig) for controller in rig.controllers.values()],
     }
+
+
+def _board(controller: Controller, rig: Rig) -> dict[str, Any]:
+    supply = None if controller.supply is None else rig.supplies[controller.supply]
+    fed = [feed.supply for string in rig.strings_of(controller.name) for feed in string.feeds]
+    return {
+        "name": controller.name,
+        "board": controller.board.name,
+        "supply": controller.supply,
+        "a": None if supply is None else board_a(controller, supply),
+        "converter_v": None if supply is None else _converter_v(supply),
+        "grounds": list(dict.fromkeys([*([controller.supply] if controller.supply else []), *fed])),
+        "button_pin": controller.button_pin,
+        "pulse_in_pin": controller.pulse_in_pin,
+        "pulse_out_pin": controller.pulse_out_pin,
+        "led_pin": controller.led_pin,
+    }
+
+
+def _converter_v(supply: Supply) -> float | None:
+    """What a step-down converter makes for a board on this supply; None where it needs none."""
+    return BOARD_V if abs(supply.volts - BOARD_V) > 0.5 else None
 
 
 def _supply(name: str, model: CurrentModel, found: Mapping[str, Any]) -> dict[str, Any]:
@@ -43,7 +66,7 @@ def _supply(name: str, model: CurrentModel, found: Mapping[str, Any]) -> dict[st
                 "name": controller.name,
                 "board": controller.board.name,
                 "a": board_a(controller, supply),
-                "converter_v": BOARD_V if abs(supply.volts - BOARD_V) > 0.5 else None,
+                "converter_v": _converter_v(supply),
             }
             for controller in rig.controllers.values()
             if controller.supply == name
@@ -98,6 +121,7 @@ def _feed(feed: Feed, found: Mapping[str, Any]) -> dict[str, Any]:
         "drop_v": drop_v(feed, row["peak_a"]),
         "fuse_a": feed.fuse_a,
         "wire_ok": row["wire_ok"],
+        "short_a": row["short_a"],
         "short_clears": row["short_clears"],
         "advice": found["advice"]["feeds"][feed.name],
     }

@@ -6,7 +6,8 @@ Figures of codes are named as such, rules of thumb too. They help to plan; local
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from ..rig import Feed, Rig, Wire, awg_mm2
@@ -23,24 +24,30 @@ METRIC_MM2 = (0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0, 6.0)  # IEC 60228 sizes
 # Share of a supply's or a fuse's rating: practice. As code only for loads of 3 h and more (NEC Art. 100, 210.20(A)).
 HABIT = 0.8
 DROP = 0.03  # of the supply's volts along a feed's wire: practice
+CLEARS = 3.0  # times its rating: what blows a fuse at once (practice)
+MET = 0.95  # share of a limit that the largest frame reaches where the limiter held a show to it
 CAPS = (0.3, 0.5, 0.7)
 ASSUMED_M = 1.0  # a feed whose wire the rig does not give
 
 
-def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) -> dict[str, Any]:
+def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0, far_ohm: float = 0.0) -> dict[str, Any]:
     """The thinnest AWG wire for a feed: it carries a fuse for its peak, and drops at most 3 % of its supply (practice).
 
-    Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `by` ("current" or "drop": what
-    asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places. `mm2`, `mm2_carries_a`,
-    `mm2_basis`: the thinnest metric wire by the same two tests, up to 6 mm2.
+    `far_ohm`: of one rail up to the far end of the feed's run; a short there must blow the fuse, too. Where that asks
+    for a smaller one, the fuse has less to spare than practice has it.
+
+    Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `fuse_a`, `by` ("current",
+    "drop" or "short": what asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places. `mm2`,
+    `mm2_carries_a`, `mm2_basis`: the thinnest metric wire by the same tests, up to 6 mm2.
     """
-    awg = _thinnest([Wire(awg_mm2(gauge), metres, gauge) for gauge in GAUGES], peak_a, volts, celsius)
-    metric = _thinnest([Wire(mm2, metres) for mm2 in METRIC_MM2], peak_a, volts, celsius)
+    tests = _Tests(peak_a, volts, celsius, far_ohm)
+    awg = tests.thinnest([Wire(awg_mm2(gauge), metres, gauge) for gauge in GAUGES])
+    metric = tests.thinnest([Wire(mm2, metres) for mm2 in METRIC_MM2])
     found: dict[str, Any] = {"awg": None, "carries_a": None, "basis": "", "code": False, "drop_v": None, "by": ""}
-    found |= {"mm2": None, "mm2_carries_a": None, "mm2_basis": ""}
+    found |= {"fuse_a": None, "mm2": None, "mm2_carries_a": None, "mm2_basis": ""}
     if awg is not None:
-        wire, drop_v, by = awg
-        found |= {"awg": wire.awg, "drop_v": drop_v, "by": by}
+        wire, by = awg
+        found |= {"awg": wire.awg, "drop_v": tests.drop_v(wire), "by": by, "fuse_a": tests.fuse_a(wire)}
         found["carries_a"], found["basis"], found["code"] = carries(wire)
     if metric is not None:
         wire = metric[0]
@@ -48,23 +55,47 @@ def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0) 
     return found
 
 
-def _thinnest(wires: list[Wire], peak_a: float, volts: float, celsius: float) -> tuple[Wire, float, str] | None:
-    """The first wire that will do, its drop in volts, and which test it was that the one before failed."""
-    by = "drop"
-    for wire in wires:
-        drop_v = 2 * wire.metres * ohm_per_m(wire, celsius) * peak_a
-        if fuse_for(peak_a, carries(wire).amps) is None:
-            by = "current"
-        elif drop_v > DROP * volts:
+@dataclass(frozen=True)
+class _Tests:
+    """What a feed's wire and fuse must stand, the tests of the audit among them."""
+
+    peak_a: float
+    volts: float
+    celsius: float
+    far_ohm: float
+
+    def thinnest(self, wires: Sequence[Wire]) -> tuple[Wire, str] | None:
+        """The first wire that will do, and which test it was that the one before failed."""
+        for habit in (HABIT, 1.0):
             by = "drop"
-        else:
-            return wire, drop_v, by
-    return None
+            for wire in wires:
+                if fuse_for(self.peak_a, carries(wire).amps, habit) is None:
+                    by = "current"
+                elif fuse_for(self.peak_a, self._most_a(wire), habit) is None:
+                    by = "short"
+                elif self.drop_v(wire) > DROP * self.volts:
+                    by = "drop"
+                else:
+                    return wire, by
+        return None
+
+    def drop_v(self, wire: Wire) -> float:
+        return 2 * wire.metres * ohm_per_m(wire, self.celsius) * self.peak_a
+
+    def fuse_a(self, wire: Wire | None) -> float | None:
+        """The fuse for a feed with this wire; one with less to spare than practice has it where no other fits."""
+        most_a = math.inf if wire is None else self._most_a(wire)
+        return fuse_for(self.peak_a, most_a) or fuse_for(self.peak_a, most_a, 1.0)
+
+    def _most_a(self, wire: Wire) -> float:
+        """The largest fuse that this wire and a short at the far end of the run allow."""
+        ohm = 2 * (wire.metres * ohm_per_m(wire, self.celsius) + self.far_ohm)
+        return min(carries(wire).amps, self.volts / ohm / CLEARS)
 
 
-def fuse_for(peak_a: float, carries_a: float) -> float | None:
-    """The smallest usual fuse of at least peak / 0.8 (practice) that still protects a wire for `carries_a`."""
-    fits = [fuse for fuse in FUSES_A if peak_a / HABIT <= fuse <= carries_a]
+def fuse_for(peak_a: float, most_a: float, habit: float = HABIT) -> float | None:
+    """The smallest usual fuse of at least peak / `habit` (0.8: practice), and at most what its wire carries."""
+    fits = [fuse for fuse in FUSES_A if peak_a / habit <= fuse <= most_a]
     return fits[0] if fits else None
 
 
@@ -83,9 +114,15 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "amps_for_white": found["full_white_a"] / HABIT,
             "habit": HABIT,
             "white_at_cap_a": {f"{cap:.0%}": float(amps[i]) for cap, amps in capped.items()},
+            "dimmed_by": dimmed_by(name, audit),
         }
     strings = _further_feeds(model, audit, worst)
-    feeds = {name: _feed(feed, audit["feeds"][name]["peak_a"], model.rig) for name, feed in model.rig.feeds.items()}
+    feeds = {}
+    for string in model.rig.strings.values():
+        rails = Rails(string, 20.0)
+        for i, feed in enumerate(string.feeds):
+            volts = model.rig.supplies[feed.supply].volts
+            feeds[feed.name] = _feed(feed, audit["feeds"][feed.name]["peak_a"], volts, rails.far_ohm(i))
     return {"supplies": supplies, "strings": strings, "feeds": feeds}
 
 
@@ -117,15 +154,57 @@ def _further_feeds(
     return out
 
 
-def _feed(feed: Feed, peak_a: float, rig: Rig) -> dict[str, Any]:
+def feeds_as_built(rig: Rig) -> dict[str, dict[str, Any]]:
+    """Feeds by name, with what the audit says of them that asks for no show: `fuse_a`, `wire_a`, `short_a` (amperes, or
+    None) and `short_clears`."""
+    rows: dict[str, dict[str, Any]] = {}
+    for string in rig.strings.values():
+        rails = Rails(string, 20.0)
+        for i, feed in enumerate(string.feeds):
+            short_a = None
+            if feed.wire is not None:
+                short_a = rig.supplies[feed.supply].volts / (2 * (wire_ohm(feed.wire) + rails.far_ohm(i)))
+            rows[feed.name] = {
+                "fuse_a": feed.fuse_a,
+                "wire_a": carries(feed.wire).amps if feed.wire else None,
+                "short_a": short_a,
+                "short_clears": None if feed.fuse_a is None or short_a is None else short_a >= CLEARS * feed.fuse_a,
+            }
+    return rows
+
+
+def dimmed_by(supply: str, audit: Mapping[str, Any]) -> list[str]:
+    """What a supply's limiter held the show to: "budget", and feeds by name (their fuse or wire); none where it did
+    nothing.
+
+    The frame that needed most is let through up to its limit, so a limit that no frame comes near was not the reason.
+    """
+    row = audit["supplies"][supply]
+    if not row["limited_frames"]:
+        return []
+    met = ["budget"] if max(row["peak_a"], row["skewed_a"]) >= MET * row["budget_a"] else []
+    for name, feed in audit["feeds"].items():
+        if feed["supply"] == supply and feed["limit_a"] is not None and feed["peak_a"] >= MET * feed["limit_a"]:
+            met.append(name)
+    return met or ["budget"]  # each board held to its own share of it
+
+
+def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float) -> dict[str, Any]:
+    """`fuse_a` with its own wire, `fuse_with_wire_a` with the wire to take. `short_limits`: a short at the far end of
+    its run blows no fuse that stands its peak."""
     metres = feed.wire.metres if feed.wire else ASSUMED_M
-    wire = wire_for(peak_a, metres, rig.supplies[feed.supply].volts)
-    own = carries(feed.wire).amps if feed.wire else math.inf
+    wire = wire_for(peak_a, metres, volts, far_ohm=far_ohm)
+    fuse_a = _Tests(peak_a, volts, 20.0, far_ohm).fuse_a(feed.wire)
+    short_limits = wire["awg"] is None and fuse_a is None
+    if wire["awg"] is None:
+        wire = wire_for(peak_a, metres, volts)
+        wire["fuse_a"] = None
     return {
         "wire": wire,
         "metres_assumed": feed.wire is None,
-        "fuse_a": fuse_for(peak_a, own),
-        "fuse_with_wire_a": None if wire["awg"] is None else fuse_for(peak_a, wire["carries_a"]),
+        "fuse_a": fuse_a,
+        "fuse_with_wire_a": wire["fuse_a"],
+        "short_limits": short_limits and wire["awg"] is not None,
     }
 
 
@@ -147,4 +226,13 @@ def bulk_capacitor(volts: float) -> tuple[int, float]:
     return 1000, next(v for v in (6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0) if v >= volts * 1.2)
 
 
-__all__ = ["advice", "bulk_capacitor", "data_resistor_ohm", "drop_v", "fuse_for", "wire_for"]
+__all__ = [
+    "advice",
+    "bulk_capacitor",
+    "data_resistor_ohm",
+    "dimmed_by",
+    "drop_v",
+    "feeds_as_built",
+    "fuse_for",
+    "wire_for",
+]

@@ -154,12 +154,9 @@ class Ladder:
 
     def short_a(self, feed: Feed) -> float:
         """Amperes through one feed, alone, with V+ and ground shorted at the far end of the run it feeds."""
-        rails = self.rails[feed.string]
         number = [f.name for f in self.strings[feed.string].feeds].index(feed.name)
-        at = float(rails.feed_x[number])
-        first, end = next((first, end) for first, end, feeds in rails.runs if number in feeds)
-        far = max(abs(rails.at(first) - at), abs(rails.at(end) - at))
-        return self.rig.supplies[feed.supply].volts / (2 * (wire_ohm(feed.wire, self.celsius) + far))
+        far_ohm = self.rails[feed.string].far_ohm(number)
+        return self.rig.supplies[feed.supply].volts / (2 * (wire_ohm(feed.wire, self.celsius) + far_ohm))
 
 
 class Island:
@@ -339,6 +336,12 @@ class Rails:
         if boundary >= self.count:
             return float(self.x[-1] + self.between[-1] / 2) if len(self.between) else LEAST_OHM
         return float(self.x[boundary - 1] + self.between[boundary - 1] / 2)
+
+    def far_ohm(self, feed: int) -> float:
+        """Ohms along one rail from a feed, by its number, to the farther end of the run that it feeds."""
+        first, end = next((first, end) for first, end, feeds in self.runs if feed in feeds)
+        here = float(self.feed_x[feed])
+        return max(abs(self.at(first) - here), abs(self.at(end) - here))
 
     def potentials(
         self, amps: Floats, plus_a: Floats, minus_a: Floats, pole: Floats, source: Floats

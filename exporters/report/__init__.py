@@ -12,8 +12,10 @@ under a temporary name in the same folder and then renamed, so that a reader see
 from __future__ import annotations
 
 from .buildsheet import write_build_sheet
+from .cells import dimmed_words, in_amps
 from .files import write_csv, write_json
 from .film import write_film_png
+from .judging import Wrong, feed_wrongs, wrongs
 from .page import write_audit_html
 from .plots import Series
 from .rigpicture import RigString, write_rig_picture
@@ -23,6 +25,10 @@ __all__ = [
     "FilmNeeds",
     "RigString",
     "Series",
+    "Wrong",
+    "dimmed_words",
+    "feed_wrongs",
+    "in_amps",
     "write_audit_html",
     "write_build_sheet",
     "write_csv",
@@ -30,4 +36,5 @@ __all__ = [
     "write_film_png",
     "write_json",
     "write_rig_picture",
+    "wrongs",
 ]

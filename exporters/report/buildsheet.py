@@ -12,15 +12,19 @@ from pathlib import Path
 from typing import Any
 
 from .cautions import cautions
-from .cells import NONE, Column, Row, figure, in_amps, in_volts, is_number, quiet_words, table_of
+from .cells import NONE, Column, Row, dimmed_words, figure, in_amps, in_volts, is_number, quiet_words, table_of
 from .files import plain, whole_file
+from .judging import feed_wrongs
 from .style import SHEET_STYLE, STYLE
 
 CODE_80 = (
     "The 80 % is a habit that keeps supplies cool. It is code (NEC Art. 100, 210.20(A), 215.3: 125 % of a continuous "
     "load) for circuits whose load lasts three hours or more, as a show does that is played over and over all evening."
 )
-FUSE_80 = "Fuse: at least the peak / 0.8 (habit), at most what the wire carries, near the supply."
+FUSE_80 = (
+    "Fuse: at least the peak / 0.8 (habit; where none fits, at least the peak), at most what the wire carries and a "
+    "third of what a short at the far end draws (practice), near the supply."
+)
 HEAD = (
     '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8"/>\n'
     '<meta name="viewport" content="width=device-width, initial-scale=1"/>\n'
@@ -43,17 +47,21 @@ def write_build_sheet(path: str | Path, sheet: Mapping[str, Any]) -> None:
             `volts`, `amps`, `usable`, `budget_a`, `peak_a`, `full_white_a`, `limited_frames`, `amps_for_show`,
             `amps_for_white`, `white_at_cap_a` {"30%": amperes}, `capacitor_uf`, `capacitor_v`, and the lists `boards`
             (`name`, `board`, `a`, `converter_v`), `feeds` (`name`, `peak_a`, `awg`, `mm2`, `metres`, `carries_a`,
-            `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_clears`, `advice`) and `strings` (`name`, `controller`,
-            `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`, `place`, `supply`,
-            `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`, `white_min_v`,
-            `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may hold `quiet`
-            (`brightness` 0-1, `no_flash`, `hours` [from, to]).
+            `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_a`, `short_clears`, `advice`) and `strings` (`name`,
+            `controller`, `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`, `place`,
+            `supply`, `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`,
+            `white_min_v`, `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may
+            hold `quiet`
+            (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `boards`, every board with its wires that are no
+            string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings hang on, and
+            `button_pin`, `pulse_in_pin`, `pulse_out_pin`, `led_pin`).
     """
     sheet = plain(sheet)
     title = str(sheet.get("title") or "show")
     pages = [_supply(name, row, sheet) for name, row in (sheet.get("supplies") or {}).items()]
     steps = "".join(f"<li>{step}</li>" for step in STEPS)
-    last = f'<h2>In this order</h2><ol class="steps">{steps}</ol>{cautions()}'
+    last = _wires(sheet.get("boards") or [])
+    last += f'<h2>In this order</h2><ol class="steps">{steps}</ol>{cautions()}'
     last += "<footer>Worked out from the show's bytes and the rig file, not measured.</footer>"
     page = (
         f"{HEAD}<title>Build sheet for {escape(title)}</title>\n<style>{STYLE}{SHEET_STYLE}</style>\n</head>\n<body>\n"
@@ -96,7 +104,8 @@ def _size(row: Row, sheet: Mapping[str, Any]) -> str:
     caps = ", ".join(f"{escape(cap)}: {in_amps(a)}" for cap, a in (row.get("white_at_cap_a") or {}).items())
     lines = [f"Amperes by the high figures of the chips; a supply's size is the peak / 0.8. {CODE_80}"]
     if is_number(row.get("limited_frames")) and row["limited_frames"]:
-        lines.append("The limiter keeps this show within the budget: it is dimmed where it would draw more.")
+        limit = escape(dimmed_words(row.get("dimmed_by") or ["budget"]))
+        lines.append(f"The limiter keeps this show within {limit}: it is dimmed where it would draw more.")
     if caps:
         lines.append(f"Everything white with the brightness capped at {caps}.")
     lines += quiet_words(sheet.get("quiet") or {})
@@ -128,6 +137,48 @@ def _boards(row: Row) -> str:
     return f'<h3>Boards on this supply</h3><ul class="plain">{items}</ul>'
 
 
+def _wires(boards: Sequence[Row]) -> str:
+    """Every wire of every board that is no string's: power, ground, button, pulse, a light of its own."""
+    if not boards:
+        return ""
+    rows = [(board["name"], wire) for board in boards for wire in _wires_of(board, boards)]
+    body = "".join(
+        f'<tr><td>{escape(name)}</td><td><i class="tick"></i></td><td>{pin}</td><td class="words">{what}</td></tr>'
+        for name, (pin, what) in rows
+    )
+    head = "<tr><th>Board</th><th>done</th><th>Its pin</th><th>Goes to</th></tr>"
+    return f'<h2>Boards</h2><div class="scroll"><table><thead>{head}</thead><tbody>{body}</tbody></table></div>'
+
+
+def _wires_of(board: Row, boards: Sequence[Row]) -> list[tuple[str, str]]:
+    """A board's wires: (pin, what it goes to), as HTML."""
+    if board.get("supply"):
+        volts = board.get("converter_v")
+        through = f", through a step-down converter to {volts:g} V" if is_number(volts) else ""
+        power = f"V+ of {escape(board['supply'])}{through}, {in_amps(board.get('a'))}: a wire and a fuse of its own"
+    else:
+        power = "a supply of its own, such as USB: the rig names none"
+    grounds = _and([escape(name) for name in board.get("grounds") or []])
+    wires = [("5 V in", power), ("ground", f"ground of {grounds}" if grounds else "ground of the strings it drives")]
+    if is_number(board.get("button_pin")):
+        wires.append((f"{board['button_pin']}", "a push button, and from there to ground"))
+    if is_number(board.get("pulse_out_pin")):
+        others = [
+            f"pin {other['pulse_in_pin']} of {escape(other['name'])}"
+            for other in boards
+            if is_number(other.get("pulse_in_pin")) and other["name"] != board["name"]
+        ]
+        what = _and(others) or "no board yet: none has a pulse_in_pin"
+        wires.append((f"{board['pulse_out_pin']}", f"pulse wire to {what}, a ground wire beside it"))
+    if is_number(board.get("pulse_in_pin")):
+        leads = [other for other in boards if is_number(other.get("pulse_out_pin")) and other["name"] != board["name"]]
+        what = _and([f"pin {other['pulse_out_pin']} of {escape(other['name'])}" for other in leads])
+        wires.append((f"{board['pulse_in_pin']}", f"pulse wire from {what or 'a board with a pulse_out_pin'}"))
+    if is_number(board.get("led_pin")):
+        wires.append((f"{board['led_pin']}", "a light of its own for blink codes"))
+    return wires
+
+
 # ---- feeds -------------------------------------------------------------------------------------------------------
 
 
@@ -141,22 +192,43 @@ def _feeds(row: Row) -> str:
         ("Fuse now", lambda _, f: figure(f.get("fuse_a"), "{:g} A"), True),
         ("Wire to take", lambda _, f: _advised(f), True),
         ("Fuse to take", lambda _, f: _fuse(f), True),
-        ("", lambda _, f: _remark(f), False),
     ]
-    bases = sorted({f["basis"] for f in row["feeds"] if f.get("basis")} | {_basis(f) for f in row["feeds"]} - {""})
     about = (
         "Now: as the rig has it; both conductors alike. Wire to take: the thinnest that its fuse protects and that "
         f"drops at most 3 % (practice); thicker is better. {FUSE_80} What wires carry: "
-        f"{escape('; '.join(bases)) or NONE}."
+        f"{escape(_bases(row['feeds'])) or NONE}."
     )
-    return table_of("Feed", {f["name"]: f for f in row["feeds"]}, columns) + f'<p class="about">{about}</p>'
+    table = table_of("Feed", {f["name"]: f for f in row["feeds"]}, columns)
+    return f'{table}{_remarks(row["feeds"])}<p class="about">{about}</p>'
+
+
+def _remarks(feeds: Sequence[Row]) -> str:
+    """What is wrong with feeds as the rig has them, in the audit's words."""
+    lines = [wrong.text for f in feeds for wrong in feed_wrongs(f["name"], {**f, "wire_a": f.get("carries_a")})]
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f'<div class="remarks"><b>To be mended</b><ul>{items}</ul></div>' if items else ""
+
+
+def _bases(feeds: Sequence[Row]) -> str:
+    """Where the figures are from, each source once with the sizes that were read there."""
+    sizes: dict[str, set[str]] = {}
+    for basis in [f.get("basis") for f in feeds] + [_basis(f) for f in feeds]:
+        if basis:
+            source, _, size = str(basis).rpartition(", ")
+            sizes.setdefault(source or size, set()).update([size] if source else [])
+    return "; ".join(f"{source} ({', '.join(sorted(of))})" if of else source for source, of in sorted(sizes.items()))
 
 
 def _wire(awg: Any, mm2: Any, metres: Any) -> str:
     if not is_number(mm2):
         return NONE
     gauge = f"{awg} AWG ({mm2:.2g} mm²)" if is_number(awg) else f"{mm2:g} mm²"
-    return gauge + (f", {metres:g} m" if is_number(metres) else "")
+    return _wraps(gauge + (f", {metres:g} m" if is_number(metres) else ""))
+
+
+def _wraps(words: str) -> str:
+    """Words in a table's cell that may take two lines."""
+    return f'<span class="wraps">{words}</span>'
 
 
 def _carried(feed: Row) -> str:
@@ -175,14 +247,16 @@ def _basis(feed: Row) -> str:
 def _advised(feed: Row) -> str:
     wire = (feed.get("advice") or {}).get("wire") or {}
     if wire.get("awg") is None:
-        return "none will do: feed in more places"
+        return _wraps("none will do: feed in more places")
     word = f"{wire['awg']} AWG" + (f" or {wire['mm2']:g} mm²" if is_number(wire.get("mm2")) else "")
-    why = "for its current" if wire.get("by") == "current" else "for its drop"
+    why = {"current": "for its current", "short": "so that a short blows the fuse"}.get(
+        str(wire.get("by")), "for its drop"
+    )
     if feed["advice"].get("metres_assumed"):
         why += ", 1 m assumed"
     if _no_code(wire.get("basis")):
         why += "; no code value"
-    return f'{word}<br/><span class="soft">{why}</span>'
+    return _wraps(f'{word}<br/><span class="soft">{why}</span>')
 
 
 def _fuse(feed: Row) -> str:
@@ -190,25 +264,10 @@ def _fuse(feed: Row) -> str:
     if is_number(advice.get("fuse_a")):
         return f"{advice['fuse_a']:g} A"
     if is_number(advice.get("fuse_with_wire_a")):
-        return f'{advice["fuse_with_wire_a"]:g} A<br/><span class="soft">with the wire to take</span>'
+        return _wraps(f'{advice["fuse_with_wire_a"]:g} A<br/><span class="soft">with the wire to take</span>')
+    if advice.get("short_limits"):
+        return _wraps("no fuse fits: feed nearer the middle, cut V+ between feeds")
     return NONE
-
-
-def _remark(feed: Row) -> str:
-    """What is wrong with a feed as the rig has it."""
-    peak, fuse, carried = feed.get("peak_a"), feed.get("fuse_a"), feed.get("carries_a")
-    words = []
-    if not is_number(fuse):
-        words.append("no fuse in the rig: add one")
-    elif is_number(peak) and peak > fuse:
-        words.append("the fuse will blow")
-    elif is_number(carried) and fuse > carried:
-        words.append("the fuse does not protect the wire")
-    elif feed.get("short_clears") is False:
-        words.append("a short at the far end may not blow the fuse")
-    if is_number(peak) and is_number(carried) and peak > carried:
-        words.append("wire too thin")
-    return f'<span class="bad-word">{"; ".join(words)}</span>' if words else NONE
 
 
 # ---- strings -----------------------------------------------------------------------------------------------------
@@ -248,7 +307,7 @@ def _level(string: Row) -> str:
     if have >= need:
         return f"{lines} level: the board's {have:g} V reach the {need:.2g} V that the chip needs ({basis})."
     return (
-        f'<b class="bad-word">{lines} level: the board gives {have:g} V, the chip needs {need:.2g} V ({basis}).</b> It '
+        f"<b>{lines} level: the board gives {have:g} V, the chip needs {need:.2g} V ({basis}).</b> It "
         f"may work today and not with the next batch: put a level shifter at the board{', on both lines' * clocked} "
         "(practice: a buffer on 5 V with TTL inputs, of the 74AHCT kind)."
     )

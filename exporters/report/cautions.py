@@ -11,9 +11,8 @@ CAUTIONS = (
      "residual-current protection (RCD, GFCI) ahead of them, and let hot supplies breathe."),
     ("Thin wires", "Low volts do not mean low currents. A thin wire or a poor connector can overheat and start a fire "
      "long before a 5 V supply notices. Look for heat at the first long run, and never leave that run alone."),
-    ("Photosensitive viewers", "Flashing light can bring on seizures. The count above applies WCAG 2.3.1, written for "
-     "screens, to lights by analogy; it is not a medical judgement. Tell people beforehand and be able to go dark at "
-     "once."),
+    ("Photosensitive viewers", "Flashing light can bring on seizures. The audit counts flashes by WCAG 2.3.1, written "
+     "for screens, by analogy; it is not a medical judgement. Tell people beforehand and be able to go dark at once."),
     ("Who decides", "All of this is worked out from the show's bytes and the rig file, not measured. Local code and "
      "licensed people have the last word."),
 )  # fmt: skip

@@ -47,8 +47,18 @@ def figure(value: Any, form: str) -> str:
 
 
 def in_amps(value: Any) -> str:
-    """1.234 -> 1.23 A"""
+    """Three figures, no more: 1.234 -> 1.23 A, 12.34 -> 12.3 A"""
+    return f"{three_figures(value)} A" if is_number(value) else NONE
+
+
+def in_centiamps(value: Any) -> str:
+    """To a hundredth however large, where two that differ by little stand side by side: 24.006 -> 24.01 A."""
     return figure(value, "{:.2f} A")
+
+
+def three_figures(value: float) -> str:
+    """A number to three figures, or to the whole: 1.234 -> 1.23, 12.34 -> 12.3, 1234 -> 1234."""
+    return f"{value:.{2 if abs(value) < 9.995 else 1 if abs(value) < 99.95 else 0}f}"
 
 
 def in_volts(value: Any) -> str:
@@ -75,7 +85,7 @@ def in_bytes(value: Any, tail: str = "") -> str:
         return NONE
     for least, unit in ((1e6, "MB"), (1e3, "kB")):
         if value >= least:
-            return f"{value / least:.2f} {unit}{tail}"
+            return f"{three_figures(value / least)} {unit}{tail}"
     return f"{value:.0f} B{tail}"
 
 
@@ -100,6 +110,17 @@ def quiet_words(quiet: Mapping[str, Any]) -> list[str]:
     if hours:
         lines.append(f"Nothing plays from {hours[0]} to {hours[1]}.")
     return lines
+
+
+def dimmed_words(limits: Sequence[str]) -> str:
+    """What a limiter held a show to: "budget", else names of feeds."""
+    feeds = [name for name in limits if name != "budget"]
+    words = ["the supply's budget"] if "budget" in limits else []
+    if feeds:
+        more = f" and {len(feeds) - 2} more" if len(feeds) > 3 else ""
+        names = ", ".join(feeds[:2] if more else feeds)
+        words.append(f"what feed{'s' if len(feeds) > 1 else ''} {names}{more} may carry (fuse or wire)")
+    return " and ".join(words)
 
 
 def judged_word(value: Any, yes: str, no: str) -> str:

@@ -15,9 +15,11 @@ from .cells import (
     Column,
     Row,
     as_text,
+    dimmed_words,
     figure,
     in_amps,
     in_bytes,
+    in_centiamps,
     in_minutes,
     in_percent,
     in_volts,
@@ -30,6 +32,7 @@ from .cells import (
     table_of,
 )
 from .files import plain, whole_file
+from .judging import wrongs
 from .plots import Series, amps_plot, volt_key, volts_strip
 from .style import STYLE
 
@@ -55,7 +58,8 @@ def write_audit_html(path: str | Path, audit: Mapping[str, Any], series: Series)
             published fields it may hold `notes` and `sources` (lists of sentences; `sources` also as chip -> `idle_ma`,
             `channel_ma` pairs, `law`, `source`), a supply's `peak_low_a`, `skewed_a` and `aligned_a`, a feed's
             `supply`, a string's `limit_v` and `nominal_v`, the row `rig` of the flashes, `softened` (rows of `clip`,
-            `over_beats`, `opacity`) and `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]).
+            `over_beats`, `opacity`), `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `advice` (its
+            `supplies` may say `dimmed_by`, as `dimmed_words` has it).
         series: what is plotted over the song.
 
     Raises ValueError when the series' lengths differ.
@@ -94,7 +98,7 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     supplies = rows_of(audit, "supplies")
     judged = {n: s for n, s in supplies.items() if is_number(s.get("peak_a")) and is_number(s.get("budget_a"))}
     over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
-    others = [*_out_of_step(judged), *_complaints(audit)]
+    others = [*_out_of_step(judged), *(escape(wrong.text) for wrong in wrongs(audit))]
     if over:
         kind, word = "bad", "Over budget"
     elif not judged:
@@ -103,8 +107,9 @@ def _verdict(audit: Mapping[str, Any]) -> str:
         kind, word = "bad", "Within budget, but something else needs a look"
     else:
         kind, word = "good", "Within budget"
+    amps = in_centiamps if over else in_amps  # what is over by a little must not read as equal
     lines = [
-        f"{escape(name)}: highest {in_amps(row['peak_a'])} of {in_amps(row['budget_a'])}"
+        f"{escape(name)}: highest {amps(row['peak_a'])} of {amps(row['budget_a'])}"
         f"{' at ' + as_text(row.get('peak_at')) if row.get('peak_at') else ''}"
         for name, row in (over or judged).items()
     ]
@@ -116,42 +121,11 @@ def _verdict(audit: Mapping[str, Any]) -> str:
 def _out_of_step(supplies: Mapping[str, Row]) -> list[str]:
     """Supplies whose budget holds only while their boards keep step."""
     return [
-        f"supply {escape(name)}: boards out of step draw {in_amps(row['skewed_a'])} of {in_amps(row['budget_a'])}"
+        f"supply {escape(name)}: boards out of step draw {in_centiamps(row['skewed_a'])} of "
+        f"{in_centiamps(row['budget_a'])}"
         for name, row in supplies.items()
         if row["peak_a"] <= row["budget_a"] and is_number(row.get("skewed_a")) and row["skewed_a"] > row["budget_a"]
     ]
-
-
-def _complaints(audit: Mapping[str, Any]) -> list[str]:
-    """What besides the budgets speaks against the show, as lines of HTML."""
-    out = []
-    for name, row in rows_of(audit, "feeds").items():
-        peak, fuse = row.get("peak_a"), row.get("fuse_a")
-        if is_number(peak) and is_number(fuse) and peak > fuse:
-            out.append(f"feed {escape(name)} carries {in_amps(peak)}, more than its {fuse:g} A fuse")
-        if row.get("wire_ok") is False:
-            wire = row.get("wire_a")
-            if is_number(wire) and is_number(fuse) and fuse > wire:
-                out.append(
-                    f"feed {escape(name)}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}"
-                )
-            if not is_number(wire) or not is_number(peak) or peak > wire:
-                out.append(f"feed {escape(name)}: its wire is too thin for {in_amps(peak)}")
-        if row.get("short_clears") is False:
-            out.append(
-                f"feed {escape(name)}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too "
-                f"little to blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
-            )
-    for name, row in rows_of(audit, "strings").items():
-        low, limit = row.get("min_v"), row.get("limit_v")
-        if is_number(low) and is_number(limit) and low < limit:
-            out.append(f"string {escape(name)} sinks to {in_volts(low)}, under its chip's {in_volts(limit)}")
-    for name, row in rows_of(audit, "controllers").items():
-        if row.get("fits") is False:
-            out.append(f"the roll of {escape(name)} does not fit its board")
-    if (audit.get("flashes") or {}).get("ok") is False:
-        out.append("flashes exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy")
-    return out
 
 
 # ---- supplies ----------------------------------------------------------------------------------------------------
@@ -179,11 +153,12 @@ def _supplies(audit: Mapping[str, Any], series: Series) -> str:
     ]
     about = ["Amperes on the low-voltage side. The budget is the share of a supply's rating that a show may use."]
     about += [text for key, text in SUPPLY_WORDS.items() if any(is_number(row.get(key)) for row in rows.values())]
-    panels = "".join(_supply(name, row, series) for name, row in rows.items())
+    advised = rows_of(audit.get("advice") or {}, "supplies")
+    panels = "".join(_supply(name, row, series, advised.get(name, {})) for name, row in rows.items())
     return f'<h2>Supplies</h2><p class="about">{" ".join(about)}</p>{table_of("Supply", rows, columns)}{panels}'
 
 
-def _supply(name: str, row: Row, series: Series) -> str:
+def _supply(name: str, row: Row, series: Series, advice: Row) -> str:
     peak_a, peak_s, budget = row.get("peak_a"), row.get("peak_s"), row.get("budget_a")
     where = as_text(row.get("peak_at"))
     parts = [f'<div class="top"><h3>{escape(name)}</h3>{_word_of(peak_a, budget)}</div>']
@@ -199,7 +174,7 @@ def _supply(name: str, row: Row, series: Series) -> str:
             f'<span><i class="round" style="background:var(--ink)"></i>{point}</span></p>'
         )
         parts.append(amps_plot(series, name, budget if is_number(budget) else None, marked))
-    parts.append(_limiter(row))
+    parts.append(_limiter(row, advice))
     parts.append(_boards(row))
     parts.append(_draws(row.get("clips") or [], peak_a, f"Who draws at the peak ({where})"))
     parts.append(_draws(row.get("mean_clips") or [], row.get("mean_a"), "Who draws over the whole show, on average"))
@@ -208,13 +183,17 @@ def _supply(name: str, row: Row, series: Series) -> str:
     return f'<section class="panel">{"".join(parts)}</section>'
 
 
-def _limiter(row: Row) -> str:
+def _limiter(row: Row, advice: Row) -> str:
     frames, most = row.get("limited_frames"), row.get("most_dimmed")
     if not is_number(frames):
         return ""
     if not frames:
         return '<p class="about">The limiter had nothing to dim.</p>'
-    return f'<p class="about">The limiter dimmed {frames:,.0f} frames, at most by {figure(most, "{:.0%}")}.</p>'
+    why = dimmed_words(advice.get("dimmed_by") or [])
+    return (
+        f'<p class="about">The limiter dimmed {frames:,.0f} frames, at most by {figure(most, "{:.0%}")}'
+        f"{', for ' + escape(why) if why else ''}.</p>"
+    )
 
 
 def _boards(row: Row) -> str:

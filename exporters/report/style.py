@@ -5,12 +5,12 @@ from __future__ import annotations
 _LIGHT = """
   --paper: #fbfaf7; --panel: #ffffff; --ink: #1d2129; --soft: #626a76; --line: #dedbd3; --shade: #f3efe6;
   --high: #f2b880; --mean: #c8640f; --over: #c3142d; --budget: #1c5a92; --good: #17703c; --good-back: #e5f3e9;
-  --bad: #b3122a; --bad-back: #fbe7e8; --unsure-back: #f1eee7;
+  --edge: #0003; --bad: #b3122a; --bad-back: #fbe7e8; --unsure-back: #f1eee7;
 """
 _DARK = """
   --paper: #12151b; --panel: #1a1e26; --ink: #e8e6e1; --soft: #9aa2ae; --line: #343a45; --shade: #222731;
   --high: #7a4a1e; --mean: #f0994a; --over: #ff5d6c; --budget: #79b4ec; --good: #7fd39c; --good-back: #16301f;
-  --bad: #ff8b93; --bad-back: #3a191d; --unsure-back: #262a32;
+  --edge: #000a; --bad: #ff8b93; --bad-back: #3a191d; --unsure-back: #262a32;
 """
 
 STYLE = (
@@ -50,8 +50,16 @@ p { margin: 4px 0 10px; max-width: 46rem; }
 .key i.line { height: 0; border-top: 2px dashed var(--budget); vertical-align: 4px; border-radius: 0; }
 .key i.round { width: 10px; border-radius: 50%; }
 .key i.ramp { width: 80px; }
-.scroll { overflow-x: auto; margin: 8px 0; }
+/* A table that goes on to the right shows it: a shadow at that edge, and its first column stays. */
+.scroll { overflow-x: auto; margin: 8px 0; background:
+  linear-gradient(to right, var(--paper) 30%, transparent) left / 36px 100% no-repeat local,
+  linear-gradient(to left, var(--paper) 30%, transparent) right / 36px 100% no-repeat local,
+  linear-gradient(to right, var(--edge), transparent) left / 14px 100% no-repeat scroll,
+  linear-gradient(to left, var(--edge), transparent) right / 14px 100% no-repeat scroll; }
+.panel .scroll { --paper: var(--panel); }
 table { border-collapse: collapse; font-size: .93rem; min-width: 50%; }
+.wraps { display: inline-block; white-space: normal; min-width: 7.5em; max-width: 13em; }
+td.words { white-space: normal; text-align: left; min-width: 15em; }
 th, td { padding: 5px 12px 5px 0; border-bottom: 1px solid var(--line); text-align: right; white-space: nowrap; }
 th { color: var(--soft); font-weight: 500; vertical-align: bottom; white-space: normal; line-height: 1.25; }
 th:first-child, td:first-child { text-align: left; font-weight: 600; }
@@ -127,7 +135,9 @@ SHEET_STYLE = """
 .boxes div { border: 1px solid var(--line); border-radius: 8px; padding: 8px 12px; background: var(--panel); }
 .boxes span { display: block; font-size: .86rem; line-height: 1.3; } .boxes b { font-size: 1.35rem; }
 .sheet td { line-height: 1.25; vertical-align: top; }
-.sheet td:last-child { white-space: normal; min-width: 6em; }
+.remarks { border-left: 5px solid var(--bad); background: var(--bad-back); padding: 6px 14px; border-radius: 6px;
+  break-inside: avoid; }
+.remarks b { color: var(--bad); } .remarks ul { margin: 2px 0; padding-left: 1.2em; }
 .tick { display: inline-block; width: 13px; height: 13px; border: 1.5px solid var(--ink); border-radius: 2px; }
 .string { border: 1px solid var(--line); border-radius: 8px; background: var(--panel); padding: 10px 14px;
   margin: 10px 0; break-inside: avoid; }

@@ -20,7 +20,8 @@ WIRE = {
 FEED = {
     "name": "rail@start", "string": "rail", "at": 0, "peak_a": 3.25, "awg": 16, "mm2": 1.309, "metres": 2.5,
     "carries_a": 10.0, "basis": "NEC 240.4(D), 16 AWG", "drop_v": 0.21, "fuse_a": 5.0, "wire_ok": True,
-    "short_clears": True, "advice": {"wire": WIRE, "metres_assumed": False, "fuse_a": 5.0, "fuse_with_wire_a": 5.0},
+    "short_a": 20.0, "short_clears": True,
+    "advice": {"wire": WIRE, "metres_assumed": False, "fuse_a": 5.0, "fuse_with_wire_a": 5.0},
 }  # fmt: skip
 STRING = {
     "name": "rail", "controller": "quay", "board": "pico", "pin": 16, "clock_pin": None, "chip": "ws2812b",
@@ -77,13 +78,13 @@ def test_what_to_connect_where(tmp_path: Path) -> None:
     text = page(tmp_path, sheet())
     row = cells(text)
     assert row == {
-        "Feed": "rail@start", "done": "", "Peak": "3.25 A", "Wire now": "16 AWG (1.3 mm²), 2.5 m", "carries": "10.00 A",
+        "Feed": "rail@start", "done": "", "Peak": "3.25 A", "Wire now": "16 AWG (1.3 mm²), 2.5 m", "carries": "10.0 A",
         "drops": "0.21 V", "Fuse now": "5 A", "Wire to take": "14 AWG or 2.5 mm² for its drop", "Fuse to take": "5 A",
     }  # fmt: skip
     seen = words(text)
     for value in (
-        "5 V, 30 A", "3.35 A", "of a budget of 24.00 A", "12.30 A", "4.2 A or more; yours will do",
-        "15.4 A or more; yours will do", "50%: 6.25 A", "The limiter keeps this show within the budget",
+        "5 V, 30 A", "3.35 A", "of a budget of 24.0 A", "12.3 A", "4.2 A or more; yours will do",
+        "15.4 A or more; yours will do", "50%: 6.25 A", "The limiter keeps this show within the supply's budget",
         "quay , pico: 0.10 A",
         "Board quay (pico), data pin 16 , 300-500 ohm in series", "1000 µF, 6.3 V or more",
         "Cut V+ alone between pixels 99 and 100.", "Also fed by boat: never join the two V+",
@@ -140,22 +141,92 @@ def test_what_the_neighbours_are_spared_is_said_where_it_applies(tmp_path: Path)
 def test_thin_wire_has_no_code_value_and_that_is_said(tmp_path: Path) -> None:
     basis = "no code value; rule of thumb, 6 A/mm2"
     row = cells(page(tmp_path, sheet(feed={"basis": basis}, wire={"basis": basis, "awg": 22, "by": "current"})))
-    assert row["carries"] == "10.00 A no code value"
+    assert row["carries"] == "10.0 A no code value"
     assert row["Wire to take"] == "22 AWG or 2.5 mm² for its current; no code value"
 
 
 @pytest.mark.parametrize(
-    ("feed", "remark"),
+    ("feed", "remarks"),
     [
-        ({"fuse_a": None}, "no fuse in the rig: add one"),
-        ({"fuse_a": 3.0}, "the fuse will blow"),
-        ({"fuse_a": 15.0}, "the fuse does not protect the wire"),
-        ({"short_clears": False}, "a short at the far end may not blow the fuse"),
-        ({"carries_a": 2.0, "fuse_a": 2.0}, "the fuse will blow; wire too thin"),
+        ({}, []),
+        ({"fuse_a": None}, ["feed rail@start has no fuse: add fuse = AMPERES, at most 10.0 A for its wire"]),
+        ({"fuse_a": 3.0}, ["feed rail@start carries 3.25 A, more than its 3 A fuse"]),
+        ({"fuse_a": 15.0}, ["feed rail@start: its 15 A fuse does not protect its wire, which carries 10.0 A"]),
+        (
+            {"short_a": 9.0, "short_clears": False},
+            [
+                "feed rail@start: a short at the far end of its run draws 9.00 A, too little to blow its 5 A fuse at "
+                "once (3 times its rating, by practice)"
+            ],
+        ),
+        (
+            {"carries_a": 2.0, "fuse_a": 2.0},
+            [
+                "feed rail@start carries 3.25 A, more than its 2 A fuse",
+                "feed rail@start: its wire is too thin for 3.25 A",
+            ],
+        ),
     ],
 )
-def test_what_is_wrong_with_a_feed_stands_beside_it(tmp_path: Path, feed: dict[str, Any], remark: str) -> None:
-    assert cells(page(tmp_path, sheet(feed=feed)))[""] == remark
+def test_what_is_wrong_with_a_feed_stands_below_the_table(
+    tmp_path: Path, feed: dict[str, Any], remarks: list[str]
+) -> None:
+    tree = ET.fromstring(page(tmp_path, sheet(feed=feed)))
+    found = [div for div in tree.iter("div") if div.get("class") == "remarks"]
+    assert [item.text for div in found for item in div.iter("li")] == remarks
+
+
+def test_where_no_fuse_fits_the_way_out_is_named(tmp_path: Path) -> None:
+    content = sheet()
+    none = {"fuse_a": None, "fuse_with_wire_a": None, "short_limits": True}
+    content["supplies"]["shed"]["feeds"][0]["advice"] |= none
+    row = cells(page(tmp_path, content))
+    assert row["Fuse to take"] == "no fuse fits: feed nearer the middle, cut V+ between feeds"
+
+
+def test_each_source_of_what_wires_carry_is_named_once(tmp_path: Path) -> None:
+    content = sheet(wire={"basis": "NEC 240.4(D), 12 AWG"})
+    content["supplies"]["shed"]["feeds"].append(
+        FEED | {"name": "rail@end", "basis": "no code value; rule of thumb, 6 A/mm2"}
+    )
+    seen = words(page(tmp_path, content))
+    assert "What wires carry: NEC 240.4(D) (12 AWG, 14 AWG, 16 AWG); no code value; rule of thumb (6 A/mm2)." in seen
+
+
+def test_every_wire_of_a_board_has_a_row(tmp_path: Path) -> None:
+    pins = {"button_pin": None, "pulse_in_pin": None, "pulse_out_pin": None, "led_pin": None}
+    quay = {"name": "quay", "supply": "shed", "a": 0.1, "converter_v": None, "grounds": ["shed"], **pins}
+    deck = {"name": "deck", "supply": "boat", "a": 0.127, "converter_v": 5.0, "grounds": ["boat", "shed"], **pins}
+    hut = {"name": "hut", "supply": None, "a": None, "converter_v": None, "grounds": ["shed"], **pins}
+    boards = [
+        quay | {"button_pin": 14, "pulse_out_pin": 15},
+        deck | {"pulse_in_pin": 4, "led_pin": 2},
+        hut,
+    ]
+    tree = ET.fromstring(page(tmp_path, sheet() | {"boards": boards}))
+    table = next(t for t in tree.iter("table") if [h.text for h in t.iter("th")][-1] == "Goes to")
+    rows = [["".join(cell.itertext()) for cell in row.iter("td")] for row in table.iter("tr")][1:]
+    assert rows == [
+        ["quay", "", "5 V in", "V+ of shed, 0.10 A: a wire and a fuse of its own"],
+        ["quay", "", "ground", "ground of shed"],
+        ["quay", "", "14", "a push button, and from there to ground"],
+        ["quay", "", "15", "pulse wire to pin 4 of deck, a ground wire beside it"],
+        [
+            "deck",
+            "",
+            "5 V in",
+            "V+ of boat, through a step-down converter to 5 V, 0.13 A: a wire and a fuse of its own",
+        ],
+        ["deck", "", "ground", "ground of boat and shed"],
+        ["deck", "", "4", "pulse wire from pin 15 of quay"],
+        ["deck", "", "2", "a light of its own for blink codes"],
+        ["hut", "", "5 V in", "a supply of its own, such as USB: the rig names none"],
+        ["hut", "", "ground", "ground of shed"],
+    ]
+
+
+def test_the_sheet_speaks_of_no_count_that_it_does_not_have(tmp_path: Path) -> None:
+    assert "above" not in words(page(tmp_path, sheet())).partition("Photosensitive viewers")[2].partition("Who")[0]
 
 
 def test_what_the_rig_does_not_say_is_a_dash_and_assumed(tmp_path: Path) -> None:

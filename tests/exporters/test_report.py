@@ -29,6 +29,7 @@ from PIL import Image
 
 from exporters import report
 from exporters.report import RigString, Series, film, plots, rigpicture, style
+from exporters.report.cells import in_amps, in_bytes
 from exporters.report.files import png_bytes, whole_file
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -203,14 +204,46 @@ def test_the_page_stands_alone(tmp_path: Path) -> None:
 def test_the_page_says_what_the_audit_holds(tmp_path: Path) -> None:
     seen = words(page(tmp_path))
     for value in (
-        "Within budget", "24.00 A", "18.25 A", "76%", "3.2", "0:05.0", "7.13 A", "17.50 A", "1.8 Wh", "61.20 A",
-        "312 frames, at most by 29%", "17.00 A 93%", "1.25 A 7%", "rail@start", "4.25 A", "5 A", "carries it", "4.63 V",
-        "104", "0:05.0 (bar 3)", "6.30 ms", "412.33 kB", "1.44 MB", "fits", "21.34 kB", "2.26 kB a second",
+        "Within budget", "24.0 A", "18.2 A", "76%", "3.2", "0:05.0", "7.13 A", "17.5 A", "1.8 Wh", "61.2 A",
+        "312 frames, at most by 29%", "17.0 A 93%", "1.25 A 7%", "rail@start", "4.25 A", "5 A", "carries it", "4.63 V",
+        "104", "0:05.0 (bar 3)", "6.30 ms", "412 kB", "1.44 MB", "fits", "21.3 kB", "2.26 kB a second",
         "not exceeded", "0:07.5 (bar 4)", "Mains", "Fuses", "Enclosures and wet places", "Thin wires",
         "Photosensitive viewers", "Local code",
     ):  # fmt: skip
         assert value in seen, value
     assert re.search(r"\bsafe", seen, re.IGNORECASE) is None
+
+
+@pytest.mark.parametrize(
+    ("dimmed_by", "says"),
+    [
+        (["budget"], "312 frames, at most by 29%, for the supply's budget."),
+        (["rail@start"], "at most by 29%, for what feed rail@start may carry (fuse or wire)."),
+        (["budget", "a", "b", "c"], "for the supply's budget and what feeds a, b, c may carry (fuse or wire)."),
+        (["a", "b", "c", "d"], "for what feeds a, b and 2 more may carry (fuse or wire)."),
+    ],
+)
+def test_the_page_says_which_limit_dimmed_the_show(tmp_path: Path, dimmed_by: list[str], says: str) -> None:
+    audited = audit() | {"advice": {"supplies": {"shed": {"dimmed_by": dimmed_by}}}}
+    assert says in words(page(tmp_path, audited))
+
+
+@pytest.mark.parametrize(
+    ("amps", "says"),
+    # Three figures, as far as published currents can be trusted; whole amperes above.
+    [(0.0, "0.00 A"), (1.234, "1.23 A"), (9.994, "9.99 A"), (9.996, "10.0 A"), (99.96, "100 A"), (1234.5, "1234 A")],
+)
+def test_amperes_have_three_figures(amps: float, says: str) -> None:
+    assert in_amps(amps) == says
+
+
+@pytest.mark.parametrize(
+    ("count", "says"),
+    [(999, "999 B"), (1000, "1.00 kB"), (443_030, "443 kB"), (999_900, "1000 kB"), (1.44e6, "1.44 MB")],
+)
+def test_bytes_have_three_figures(count: float, says: str) -> None:
+    # IEC 80000-13: kB is 1000 bytes.
+    assert in_bytes(count) == says
 
 
 def test_names_are_escaped(tmp_path: Path) -> None:
@@ -226,8 +259,15 @@ def test_names_are_escaped(tmp_path: Path) -> None:
     ("where", "change", "verdict", "line"),
     [
         ("supplies/shed", {"peak_a": 24.01}, "Over budget", "shed: highest 24.01 A of 24.00 A at 3.2"),
-        ("supplies/shed", {"peak_a": 24.0}, "Within budget", "shed: highest 24.00 A of 24.00 A"),
+        ("supplies/shed", {"peak_a": 24.0}, "Within budget", "shed: highest 24.0 A of 24.0 A"),
         ("supplies/shed", {"peak_a": float("nan")}, "Budget not judged", ""),
+        ("feeds/rail@start", {"fuse_a": None}, "something else needs a look", "feed rail@start has no fuse: add"),
+        (
+            "feeds/rail@start",
+            {"fuse_a": None, "wire_a": 10.0},
+            "something else needs a look",
+            "has no fuse: add fuse = AMPERES, at most 10.0 A for its wire",
+        ),
         ("feeds/rail@start", {"peak_a": 5.5}, "something else needs a look", "5.50 A, more than its 5 A fuse"),
         ("feeds/rail@start", {"wire_ok": np.False_}, "something else needs a look", "its wire is too thin for 4.25 A"),
         (
@@ -290,7 +330,7 @@ def test_columns_that_only_some_audits_have(tmp_path: Path) -> None:
     audited["supplies"]["shed"].update(peak_low_a=11.5, skewed_a=19.75, aligned_a=30.5)
     seen = words(page(tmp_path, audited))
     assert "By the low figures" in seen
-    assert [figure in seen for figure in ("11.50 A", "19.75 A", "30.50 A")] == [True] * 3
+    assert [figure in seen for figure in ("11.5 A", "19.8 A", "30.5 A")] == [True] * 3
 
 
 def test_words_that_need_explaining_are_explained_where_they_stand(tmp_path: Path) -> None:
