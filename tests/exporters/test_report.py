@@ -29,7 +29,6 @@ from PIL import Image
 
 from exporters import report
 from exporters.report import RigString, Series, film, plots, rigpicture, style
-from exporters.report.cells import in_amps, in_bytes
 from exporters.report.files import png_bytes, whole_file
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -226,24 +225,6 @@ def test_the_page_says_what_the_audit_holds(tmp_path: Path) -> None:
 def test_the_page_says_which_limit_dimmed_the_show(tmp_path: Path, dimmed_by: list[str], says: str) -> None:
     audited = audit() | {"advice": {"supplies": {"shed": {"dimmed_by": dimmed_by}}}}
     assert says in words(page(tmp_path, audited))
-
-
-@pytest.mark.parametrize(
-    ("amps", "says"),
-    # Three figures, as far as published currents can be trusted; whole amperes above.
-    [(0.0, "0.00 A"), (1.234, "1.23 A"), (9.994, "9.99 A"), (9.996, "10.0 A"), (99.96, "100 A"), (1234.5, "1234 A")],
-)
-def test_amperes_have_three_figures(amps: float, says: str) -> None:
-    assert in_amps(amps) == says
-
-
-@pytest.mark.parametrize(
-    ("count", "says"),
-    [(999, "999 B"), (1000, "1.00 kB"), (443_030, "443 kB"), (999_900, "1000 kB"), (1.44e6, "1.44 MB")],
-)
-def test_bytes_have_three_figures(count: float, says: str) -> None:
-    # IEC 80000-13: kB is 1000 bytes.
-    assert in_bytes(count) == says
 
 
 def test_names_are_escaped(tmp_path: Path) -> None:

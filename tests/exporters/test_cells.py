@@ -1,0 +1,25 @@
+"""Numbers on the pages: with their units, and no more figures than they are good for."""
+
+from __future__ import annotations
+
+import pytest
+
+from exporters.report.cells import in_amps, in_bytes
+
+
+@pytest.mark.parametrize(
+    ("amps", "says"),
+    # Three figures, as far as published currents can be trusted; whole amperes above.
+    [(0.0, "0.00 A"), (1.234, "1.23 A"), (9.994, "9.99 A"), (9.996, "10.0 A"), (99.96, "100 A"), (1234.5, "1234 A")],
+)
+def test_amperes_have_three_figures(amps: float, says: str) -> None:
+    assert in_amps(amps) == says
+
+
+@pytest.mark.parametrize(
+    ("count", "says"),
+    [(999, "999 B"), (1000, "1.00 kB"), (443_030, "443 kB"), (999_900, "1000 kB"), (1.44e6, "1.44 MB")],
+)
+def test_bytes_have_three_figures(count: float, says: str) -> None:
+    # IEC 80000-13: kB is 1000 bytes.
+    assert in_bytes(count) == says
