@@ -36,12 +36,13 @@ from .spec import (
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
-LEVEL = 6
+LEVEL, SEARCH_LEVEL = 7, 7
 PROBE_LEVEL = 2
 MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not tried
-PACKED = 1  # of the arrangements that come out smallest at the probe's level, so many are packed at the wanted one
+PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed if there is a search
+SEARCHED, SEARCHED_SMALL = 1, 3  # of those that come out smallest then, so many are packed by the shortest path
+SEARCH, LONG_SEARCH = (3, 96), (8, 400)  # its passes and depth
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
-SMALL_EFFORTS = tuple((effort, memory) for effort in (6, 8, 9) for memory in (8, 9))  # none of them always wins
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; the second lot seldom.
@@ -80,32 +81,39 @@ def encode_unit(
     """Pack a unit as small as a quick search finds; `small`: as a long one does.
 
     frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint for the search.
-    level: zlib's effort, 0-9; at 0 nothing is searched or packed, for rolls that are read at once. Raises `RollError`
-    for an array of another kind or beyond the limits.
+    level: zlib's effort, 0-9; at 0 nothing is searched or packed, for rolls that are read at once; from `SEARCH_LEVEL`
+    on matches are also chosen by `deflate`, some twenty times as slow. Raises `RollError` for an array of another kind
+    or beyond the limits.
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
-    efforts: tuple[tuple[int, int], ...] = ((level, 8),)
     if small:
-        hows, efforts = _hows((*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SMALL), channels), SMALL_EFFORTS
+        hows = _hows((*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SMALL), channels)
     elif level == 0:
         hows = [how_of(ROWS, False, 1)]
     else:
-        hows = _likely(frames, stand, channels, window, window_bits)
-    best: Packed | None = None
+        hows = _likely(frames, stand, channels, window, window_bits)[: PACKED if level >= SEARCH_LEVEL else 1]
+    packed = []
     for how in hows:
         body = arranged_as(frames, how, stand)
-        for effort in efforts if len(body) <= frames.size else ():
-            payload = _deflate(body, window, window_bits, *effort)
-            if best is None or len(payload) < len(best.payload):
-                best = Packed(payload, how, body)
-    if best is None:  # the likely ones are all marks, and longer than the frames of so small a unit
-        best = encode_unit(frames, before=before, window=window, window_bits=window_bits, channels=channels, small=True)
-    return best
+        if len(body) <= frames.size:
+            packed.append(Packed(_deflate(body, window, window_bits, 9 if small else level), how, body))
+    if not packed:  # the likely ones are all marks, and longer than the frames of so small a unit
+        return encode_unit(frames, before=before, window=window, window_bits=window_bits, channels=channels, small=True)
+    if not small and level < SEARCH_LEVEL:
+        return packed[0]
+    from .deflate import deflate  # its compiler is no use to those who only read
+
+    packed.sort(key=lambda one: len(one.payload))
+    passes, depth = LONG_SEARCH if small else SEARCH
+    for one in packed[: SEARCHED_SMALL if small else SEARCHED]:
+        blocks = deflate(one.arranged[:-1], window, window_bits, passes=passes, depth=depth)
+        packed.append(Packed(blocks + LAST_BLOCK + one.arranged[-1:], one.how, one.arranged))
+    return min(packed, key=lambda one: len(one.payload))
 
 
 def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bits: int) -> list[int]:
-    """The few arrangements that come out smallest at a quick level, on a part of a large frame."""
+    """Arrangements, those first that come out smallest at a quick level, on a part of a large frame."""
     if frames.shape[1] > SAMPLED:
         columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
         frames, stand = frames[:, columns], stand[columns]
@@ -116,7 +124,7 @@ def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bit
     def probe(kinds: Sequence[tuple[int, bool, bool]]) -> list[int]:
         for how in _hows(kinds, channels):
             sizes[how] = len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL))
-        return sorted(sizes, key=lambda how: sizes[how])[:PACKED]
+        return sorted(sizes, key=lambda how: sizes[how])
 
     best = probe((*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1])))
     return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
@@ -352,7 +360,7 @@ def _stand(before: Row | None, frame_bytes: int) -> Row:
     return np.zeros(frame_bytes, np.uint8) if before is None else before
 
 
-def _deflate(body: bytes, window: bytes, window_bits: int, level: int, memory: int = 8) -> bytes:
-    """Deflate without a final block: the flush ends in an empty stored block, which is given the last byte to hold."""
-    packer = zlib.compressobj(level, zlib.DEFLATED, -window_bits, memory, zdict=window[-(1 << window_bits) :])
+def _deflate(body: bytes, window: bytes, window_bits: int, level: int) -> bytes:
+    """zlib's, without a final block: the flush ends in an empty stored block, which is given the last byte to hold."""
+    packer = zlib.compressobj(level, zlib.DEFLATED, -window_bits, zdict=window[-(1 << window_bits) :])
     return (packer.compress(body[:-1]) + packer.flush(zlib.Z_SYNC_FLUSH))[:-4] + LAST_BLOCK + body[-1:]

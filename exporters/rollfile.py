@@ -76,6 +76,7 @@ WIDE_WINDOW_FRAME_BYTES = 1_536
 
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
+SEARCH_BYTES = 4 << 20  # of different frames: some two seconds for them
 HASTE = 2  # frames that a board loads at most while it shows one; more only where a single group has more
 LOADED_UNITS = 8  # units that a reader keeps in memory
 
@@ -116,8 +117,12 @@ class RollWriter:
         level: int = codec.LEVEL,
         small: bool = False,
         unit_bytes: int = UNIT_BYTES,
+        search_bytes: int = SEARCH_BYTES,
     ) -> None:
-        """`groups`: how many will be added. `level`: zlib's effort. `small`: search long. Raises `RollError`.
+        """`groups`: how many will be added. `level`: the effort of `codec.encode_unit`. Raises `RollError`.
+
+        `small`: search long. Otherwise frames that come to more than `search_bytes`, each different group counted once,
+        are packed without the search that takes most of the time.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
         frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
@@ -131,7 +136,7 @@ class RollWriter:
         self._groups = groups
         self._unit_bytes = unit_bytes
         self._channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in header.strings if s.channels == n))
-        self._level, self._small = level, small
+        self._level, self._small, self._search_bytes = level, small, search_bytes
         self._times: list[tuple[int, int]] = []
         self._numbers: list[int] = []  # of each group, which different group it is
         self._frames: list[int] = []  # of each different group, its frames
@@ -214,6 +219,8 @@ class RollWriter:
         self._aside.seek(0)
         units, most = [], 0
         before, window = None, b""
+        much = sum(self._frames) * self.header.frame_bytes > self._search_bytes
+        level = min(self._level, codec.SEARCH_LEVEL - 1) if much else self._level
         for planned in plan:
             frames = np.frombuffer(self._aside.read(planned.frames * self.header.frame_bytes), np.uint8)
             frames = frames.reshape(planned.frames, -1)
@@ -225,7 +232,7 @@ class RollWriter:
                 window=window,
                 window_bits=self._window_bits,
                 channels=self._channels,
-                level=self._level,
+                level=level,
                 small=self._small,
             )
             before = frames[-1].copy()

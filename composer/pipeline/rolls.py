@@ -27,7 +27,7 @@ from exporters.package import (
     unit_room,
     write_package,
 )
-from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
+from exporters.rollfile import SEARCH_BYTES, Draw, RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
 from ..clock import Group
@@ -124,6 +124,7 @@ class Bakery:
                     groups=len(show.clock.groups),
                     small=self.small,
                     unit_bytes=unit_bytes,
+                    search_bytes=SEARCH_BYTES // len(show.rig.controllers),
                 )
                 writers[name] = stack.enter_context(writer)
             for group, frames in stream:
