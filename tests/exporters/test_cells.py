@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from exporters.report.cells import in_amps, in_bytes
+from exporters.report.cells import dimmed_words, in_amps, in_bytes
 
 
 @pytest.mark.parametrize(
@@ -23,3 +23,17 @@ def test_amperes_have_three_figures(amps: float, says: str) -> None:
 def test_bytes_have_three_figures(count: float, says: str) -> None:
     # IEC 80000-13: kB is 1000 bytes.
     assert in_bytes(count) == says
+
+
+@pytest.mark.parametrize(
+    ("dimmed_by", "says"),
+    [
+        ([], ""),
+        (["budget"], "the supply's budget"),
+        (["rail@start"], "what feed rail@start may carry (fuse or wire)"),
+        (["budget", "a", "b", "c"], "the supply's budget and what feeds a, b, c may carry (fuse or wire)"),
+        (["a", "b", "c", "d"], "what feeds a, b and 2 more may carry (fuse or wire)"),
+    ],
+)
+def test_which_limit_dimmed_a_show(dimmed_by: list[str], says: str) -> None:
+    assert dimmed_words(dimmed_by) == says
