@@ -18,7 +18,6 @@ from typing import Any, NoReturn
 
 from . import __version__
 from .faults import Faults, ShowFails, nearest
-from .files import find_kernel_cache
 
 DONE, FAILS, BAD = 0, 1, 2
 
@@ -201,7 +200,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if parsed.verb is None:
             top.print_help()
             return DONE
-        find_kernel_cache()
+        from .files import find_caches
+
+        find_caches()
         code = int(parsed.run(parsed))
         sys.stdout.flush()
         return code
@@ -411,8 +412,11 @@ def _studio(given: argparse.Namespace) -> int:
 def _film(given: argparse.Namespace) -> int:
     from . import pipeline
 
+    out = _place(given.out)
+    if out is not None and out.suffix.lower() not in (".png", ".mp4"):
+        raise Faults.one(out, "", "a film is drawn as .png or .mp4")
     with progress() as tell:
-        print(pipeline.draw_film(given.show, _place(given.out), tell))
+        print(pipeline.draw_film(given.show, out, tell))
     return DONE
 
 

@@ -23,7 +23,7 @@ CSV_ROWS_AT_ONCE = 4096
 def whole_file(path: str | Path, text: bool = True) -> Iterator[IO[Any]]:
     """Open a temporary neighbour of `path`; renamed to it at the end, removed when anything goes wrong.
 
-    Text is UTF-8 with the line endings as written. Raises OSError where the folder can't be written.
+    Text is UTF-8 with the line endings as written. Raises OSError, which names `path`, where it can't be written.
     """
     path = Path(path)
     # Not tempfile: its files are readable by their owner alone, and the rename would keep that.
@@ -36,9 +36,15 @@ def whole_file(path: str | Path, text: bool = True) -> Iterator[IO[Any]]:
             with open(temporary, "xb") as file:
                 yield file
         os.replace(temporary, path)
-    except BaseException:
+    except OSError as error:
+        raise named(error, path) from error
+    finally:
         temporary.unlink(missing_ok=True)
-        raise
+
+
+def named(error: OSError, path: Path) -> OSError:
+    """The error, told of the file that was wanted: nobody knows its temporary neighbour."""
+    return type(error)(error.errno, error.strerror or str(error), str(path))
 
 
 def write_json(path: str | Path, audit: Mapping[str, Any]) -> None:

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .files import named
+
 WIDTH, HEIGHT = 1280, 720
 MARGIN = 60
 NIGHT = np.array([0.0018, 0.0022, 0.0045])  # linear light of the sky behind the rig
@@ -118,5 +120,7 @@ def write_film_mp4(
                 said = words.read().decode(errors="replace").strip().splitlines()
                 raise FilmNeeds(f"ffmpeg could not make the film: {said[-1] if said else f'exit code {code}'}")
             os.replace(draft, path)
+        except OSError as error:
+            raise named(error, path) from error
         finally:
             draft.unlink(missing_ok=True)
