@@ -32,24 +32,26 @@ pin = 16
 pixels = 150
 chip = "ws2812b"
 path = [[0, 1], [5, 1]]         # metres; pixels evenly along it
+cut = [50, 100]                 # V+ is cut before these pixels: three pieces, each fed in its middle, so that a small
+                                # fuse carries its piece, and a short at its far end still blows it
 
 [[string.rail.feed]]
-at = "start"                    # or "end", or 75 = before pixel 75
+at = 25                         # before pixel 25; or "start", "end"
 supply = "main"
-wire = {awg = 16, metres = 1.5}
-fuse = 5                        # amperes
+wire = {awg = 14, metres = 2.5} # one way
+fuse = 3                        # amperes
 
 [[string.rail.feed]]
 at = 75
 supply = "main"
-wire = {awg = 16, metres = 3.5}
-fuse = 5
+wire = {awg = 14, metres = 1.0}
+fuse = 3
 
 [[string.rail.feed]]
-at = "end"
+at = 125
 supply = "main"
-wire = {awg = 16, metres = 6.0}
-fuse = 5
+wire = {awg = 14, metres = 2.5}
+fuse = 3
 
 [zone]
 left = ["rail[0:75]"]
@@ -80,6 +82,8 @@ def new(folder: Path, song: Path | None, tell: Tell = silent) -> list[Path]:
         # The song's fault, not that of the copy in the making.
         copy = draft_folder / song.name if song is not None else None
         raise Faults(replace(f, file=str(song)) if Path(f.file) == copy else f for f in error.faults) from None
+    except OSError as error:
+        raise Faults.one(folder, "", f"cannot be made: {error.strerror or error}") from None
     finally:
         shutil.rmtree(draft_folder, ignore_errors=True)
     return sorted(folder.iterdir())

@@ -95,7 +95,8 @@ def test_softened_bars_that_repeat_are_the_same_at_any_tempo() -> None:
 # ---- the whole path ----------------------------------------------------------------------------------------------
 
 STROBE = '\n[[clip]]\nname = "strobe"\nzone = "rail"\neffect = "gate"\nbars = "6"\nevery = "1/4 beat"\nlayer = 5\n'
-ROOMY = RIG.replace("amps = 0.6", "amps = 2.0")  # so that the limiter has nothing to do
+FED_INSIDE = RIG.replace('at = "start"', "at = 30", 1)  # so that no pixel of the rail starves: that fails strictly, too
+ROOMY = FED_INSIDE.replace("amps = 0.6", "amps = 2.0")  # so that the limiter has nothing to do
 
 
 def frames(show: Path, controller: str) -> NDArray[np.uint8]:
@@ -139,7 +140,8 @@ def test_a_strobe_fails_strictly_and_softened_it_passes(tmp_path: Path, capsys: 
 
 
 def test_a_score_may_ask_for_it_itself(tmp_path: Path) -> None:
-    show = make_show(tmp_path / "tide", score=SCORE.replace("format = 1", 'format = 1\nflashes = "soften"') + STROBE)
+    score = SCORE.replace("format = 1", 'format = 1\nflashes = "soften"') + STROBE
+    show = make_show(tmp_path / "tide", score=score, rig=FED_INSIDE)
     assert main(["bake", str(show), "--strict"]) == 0
     assert [row["clip"] for row in audit_of(show)["softened"]] == ["strobe"]
 
