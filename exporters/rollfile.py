@@ -284,8 +284,9 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
     """Lay the different groups of a show into units, in the order in which they first come.
 
     numbers: of each group in time, which different group it is, counted by first appearance; frames: of each different
-    group. A unit that play jumps into leans on nothing, so that a jump costs one unit, whatever came before; and units
-    that a board would have to load in haste are halved until it need not, or until they are one group.
+    group. A unit that play jumps into leans on nothing, so that a jump costs one unit, whatever came before. Nor does
+    one that a board would load when it did not load the one before it last. Units that it would have to load in haste
+    are halved until it need not, or until they are one group.
     """
     filled: list[list[int]] = []
     count = 0
@@ -296,18 +297,24 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
             filled.append([])
             count = own
         filled[-1].append(different)
-    while hasty := _loaded_in_haste(filled, numbers, frames):
+    while hasty := {
+        unit
+        for unit, shown in _loads(filled, numbers, frames)
+        if len(filled[unit]) > 1 and sum(frames[different] for different in filled[unit]) > HASTE * shown
+    }:
         halves = [
             (unit[: len(unit) // 2], unit[len(unit) // 2 :]) if number in hasty else (unit,)
             for number, unit in enumerate(filled)
         ]
         filled = [half for both in halves for half in both]
     jumped_to = {numbers[0]} | {to for at, to in pairwise(numbers) if to != at + 1}
+    loads = [unit for unit, _ in _loads(filled, numbers, frames)]
+    alone = {unit for before, unit in pairwise(loads) if unit != before + 1}
     units: list[PlannedUnit] = []
     chained = 0
-    for groups in filled:
+    for number, groups in enumerate(filled):
         chained += len(groups)
-        leans = units and chained <= CHAIN_GROUPS and jumped_to.isdisjoint(groups)
+        leans = units and chained <= CHAIN_GROUPS and jumped_to.isdisjoint(groups) and number not in alone
         if not leans:
             chained = len(groups)
         depth = units[-1].depth + 1 if leans else 0
@@ -315,22 +322,22 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
     return units
 
 
-def _loaded_in_haste(units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]) -> set[int]:
-    """The units of several groups with more than `HASTE` frames for each that is shown while they are loaded.
+def _loads(
+    units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]
+) -> Iterator[tuple[int, float]]:
+    """Which units a board loads, in order, each with the frames that it shows meanwhile.
 
     A board holds two units. It can load the next one while it shows what it plays of the one before, unless it has it
-    at hand from before that.
+    at hand from before that. The first one it loads before it begins.
     """
     place = {different: number for number, unit in enumerate(units) for different in unit}
-    plays = [
-        (unit, sum(frames[different] for different in run)) for unit, run in groupby(numbers, key=place.__getitem__)
-    ]
-    sizes = [sum(frames[different] for different in unit) for unit in units]
-    hasty = {after for (_, shown), (after, _) in pairwise(plays[:2]) if sizes[after] > HASTE * shown}
-    for (at_hand, _), (_, shown), (after, _) in zip(plays, plays[1:], plays[2:], strict=False):
-        if after != at_hand and sizes[after] > HASTE * shown:
-            hasty.add(after)
-    return {number for number in hasty if len(units[number]) > 1}
+    at_hand = standing = -1
+    shown = float("inf")
+    for unit, run in groupby(numbers, key=place.__getitem__):
+        if unit != at_hand:
+            yield unit, shown
+        at_hand, standing = standing, unit
+        shown = sum(frames[different] for different in run)
 
 
 # ---- reading ----------------------------------------------------------------------------------------------------

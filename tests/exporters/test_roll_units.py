@@ -38,6 +38,12 @@ def test_a_unit_that_play_jumps_into_leans_on_nothing() -> None:
     assert planned([0, 1, 2, 3, 3, 0], 29) == [((0, 1), 0), ((2, 3), 0)]
 
 
+def test_a_unit_leans_only_on_what_a_board_has_loaded_last() -> None:
+    # Back to 0 for a group, while 4 and 5 stay at hand: when it comes to 6 the last unit it loaded is that of 0 and 1.
+    assert planned([0, 1, 2, 3, 4, 5, 0, 5, 6, 7], 29) == [((0, 1), 0), ((2, 3), 1), ((4, 5), 0), ((6, 7), 0)]
+    assert planned([0, 1, 2, 3, 4, 5, 5, 5, 6, 7], 29)[2:] == [((4, 5), 0), ((6, 7), 1)]
+
+
 def test_a_unit_that_would_be_loaded_in_haste_is_halved() -> None:
     # The second unit once more, after one group of the first: in ten frames twenty may be loaded, not thirty.
     assert planned([*range(9), 2, 3], 39) == [((0, 1, 2), 0), ((3,), 1), ((4, 5), 2), ((6, 7, 8), 0)]
