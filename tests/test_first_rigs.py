@@ -15,6 +15,7 @@ from shows import ROOT, make_show
 
 from composer import starting
 from composer.cli import main
+from composer.rig import load_rig
 
 WHITE = """\
 format = 1
@@ -64,3 +65,16 @@ def test_the_rigs_that_everybody_copies_bake_clean(
         assert red == [], name
     advised = json.loads((show / "out" / "audit.json").read_text(encoding="utf-8"))["advice"]["feeds"]
     assert [name for name, feed in advised.items() if feed["fuse_a"] is None] == []
+
+
+@pytest.mark.parametrize(
+    ("string", "peak_a"),
+    # What the demo's audit shows, rounded up.
+    [("eaves", 1.6), ("crane", 1.4), ("rail", 2.0), ("bollards", 0.5), ("beacon", 0.6), ("hull", 2.0), ("mast", 1.1)],
+)
+def test_the_demos_wires_drop_no_more_than_its_sheet_allows(string: str, peak_a: float) -> None:
+    rig = load_rig(ROOT / "demo_show" / "rig.toml")
+    for feed in rig.strings[string].feeds:
+        assert feed.wire is not None
+        ohm = 1.7241e-8 / (feed.wire.mm2 * 1e-6) * feed.wire.metres  # IEC 60028, copper at 20 C
+        assert 2 * ohm * peak_a <= 0.03 * rig.supplies[feed.supply].volts, feed.name
