@@ -1,7 +1,7 @@
 """A controller's folder: what lies on its board for a show, and whether that fits.
 
     SONG.roll ...     the rolls
-    main.py, glow/    the player, from `players/micropython`
+    *.py, glow/       the player, from `players/micropython`
     settings.json     strings, pins, songs: `players/PLAYER.md` says what each key means
     manifest.json     every other file with its size and SHA-256; written last, so a folder with it is whole
 

@@ -45,4 +45,4 @@ def test_what_the_page_says_it_says_is_said(says: str) -> None:
 
 def test_every_file_that_the_page_names_is_written(baked: Path) -> None:
     there = {path.name for path in (baked / "out" / "quay").iterdir()}
-    assert {"main.py", "glow", "settings.json", "manifest.json", "tide.roll"} == there
+    assert {"main.py", "rooms.py", "glow", "settings.json", "manifest.json", "tide.roll"} == there

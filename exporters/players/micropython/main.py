@@ -39,9 +39,12 @@ def begin():
     with open("settings.json") as file:
         settings = json.load(file)
     dark(settings)
+    from rooms import rooms
+
+    taken = rooms(settings)
     from glow.main_loop import main
 
-    main(settings)
+    main(settings, taken)
 
 
 begin()

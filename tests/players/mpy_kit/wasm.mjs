@@ -15,9 +15,10 @@ for (const name of fs.readdirSync(path.join(folder, "glow"))) {
     python.FS.writeFile(`/player/glow/${name}`, fs.readFileSync(path.join(folder, "glow", name)));
   }
 }
-for (const name of ["hw_fake.py"]) {
+for (const name of ["hw_fake.py", "stubs.py"]) {
   python.FS.writeFile(`/player/${name}`, fs.readFileSync(path.join(path.dirname(script), name)));
 }
+python.FS.writeFile("/player/rooms.py", fs.readFileSync(path.join(folder, "rooms.py")));
 const inside = words.map((word) => {
   if (!fs.existsSync(word) || fs.statSync(word).isDirectory()) return word;
   python.FS.writeFile(`/${path.basename(word)}`, fs.readFileSync(word));
@@ -27,6 +28,8 @@ const argv = ["script", "/player", ...inside];
 python.runPython(`import sys\nsys.argv[:] = ${JSON.stringify(argv)}\n`);
 try {
   python.runPython(fs.readFileSync(script, "utf8"));
+  python.runPython("import gc\ngc.collect()");
+  python.runPython('globals().get("after", lambda: None)()');
 } catch (error) {
   process.stderr.write(`${error.message}\n`);
   process.exit(1);

@@ -13,6 +13,7 @@ from .pulse import MARK_MS
 from .show import Show
 from .states import CUED, IDLE, LIVE, LOST, PAUSED, PLAYING, WIRING
 from .talk import Talk
+from .units import Place
 from .wiring import Wiring
 from .words import RollError
 
@@ -29,7 +30,7 @@ BLINKS = {"asked": 1, "end": 1, "button": 1, "pulse": 1, "link": 2, "roll": 3, "
 class Player:
     """One board. `step` is called for ever; it never waits longer than a frame takes."""
 
-    def __init__(self, hw, settings):
+    def __init__(self, hw, settings, rooms=None):
         self.hw = hw
         self.settings = settings
         self.output = Output(hw, settings)
@@ -52,6 +53,9 @@ class Player:
         self._dark_ms = 0
         self.why = "asked"
         self._places = None
+        if rooms:
+            self._places = Place(rooms[0]), Place(rooms[1])
+            rooms.clear()  # whoever took them holds nothing of them any more
         self._swept_ms = 0
         self.talk = Talk(self)
         self._feed = hw.feed

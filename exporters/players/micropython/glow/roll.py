@@ -51,7 +51,7 @@ class Roll:
                 places = None
                 try:
                     room = bytearray((1 << self.head.window_bits) + 2560)
-                    here, coming = Place(most), Place(most)
+                    here, coming = Place(bytearray(most)), Place(bytearray(most))
                 except MemoryError:
                     self.head.check(feed)  # perhaps it lies
                     raise

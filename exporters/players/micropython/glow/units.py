@@ -20,8 +20,8 @@ NOTHING, CHECK, INFLATE, MARKS, SOUND, BROKEN = 0, 1, 2, 3, 4, 5  # what a step 
 class Place:
     """Room for one unit, as it was inflated. unit: which; sound: whether its frames may be shown."""
 
-    def __init__(self, size):
-        self.bytes = bytearray(size)
+    def __init__(self, room):
+        self.bytes = room
         self.st = array("i", bytes(32))  # see plain.py
         self.unit = NONE
         self.sound = False
