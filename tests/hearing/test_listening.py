@@ -7,6 +7,7 @@ the ear may use 10.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -37,6 +38,12 @@ def loop(name: str) -> tuple[np.ndarray, np.ndarray]:
     return beats[name], drum_loop(beats[name])
 
 
+@pytest.fixture(scope="module")
+def loops(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], songmap.SongMap]:
+    """What is heard in a loop, each listened to once; maps are frozen."""
+    return cache(lambda name: heard(tmp_path_factory.mktemp(name), loop(name)[1]))
+
+
 def offsets(true: np.ndarray, found: np.ndarray) -> np.ndarray:
     """Found minus true of the beats that belong together, ms."""
     pairs = mir_eval.util.match_events(true, found, 0.07)
@@ -44,9 +51,8 @@ def offsets(true: np.ndarray, found: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("name", ["steady", "slow", "fast", "drift", "late"])
-def test_drum_loops_are_heard_at_their_beat_and_on_time(tmp_path: Path, name: str) -> None:
-    true, samples = loop(name)
-    song_map = heard(tmp_path, samples)
+def test_drum_loops_are_heard_at_their_beat_and_on_time(loops: Callable[[str], songmap.SongMap], name: str) -> None:
+    true, song_map = loop(name)[0], loops(name)
     found = np.array(song_map.beats)
     assert mir_eval.beat.f_measure(true[:-1], found) > 0.97
     assert mir_eval.beat.f_measure(true[:-1], found, 0.025) > 0.97
@@ -56,9 +62,8 @@ def test_drum_loops_are_heard_at_their_beat_and_on_time(tmp_path: Path, name: st
 
 
 @pytest.mark.parametrize("name", ["steady", "slow", "late"])
-def test_bar_lines_fall_on_the_first_beats(tmp_path: Path, name: str) -> None:
-    true, samples = loop(name)
-    song_map = heard(tmp_path, samples)
+def test_bar_lines_fall_on_the_first_beats(loops: Callable[[str], songmap.SongMap], name: str) -> None:
+    true, song_map = loop(name)[0], loops(name)
     assert song_map.beats_per_bar == 4
     assert mir_eval.beat.f_measure(true[:-1:4], np.array(song_map.bar_times)) > 0.9
 
@@ -69,9 +74,8 @@ def test_tempo_is_right_to_a_tenth_on_steady_songs(tmp_path: Path, bpm: float) -
     assert song_map.tempo == pytest.approx(bpm, abs=0.1)
 
 
-def test_the_grid_reaches_from_the_first_sound_to_the_last(tmp_path: Path) -> None:
-    true, samples = loop("late")
-    song_map = heard(tmp_path, samples)
+def test_the_grid_reaches_from_the_first_sound_to_the_last(loops: Callable[[str], songmap.SongMap]) -> None:
+    true, song_map = loop("late")[0], loops("late")
     assert song_map.beats[0] == pytest.approx(true[0], abs=0.02)
     assert song_map.beats[-1] >= true[-2] - 0.02
     assert song_map.heard["first_sound"] == pytest.approx(true[0], abs=0.03)
@@ -145,13 +149,12 @@ def test_without_a_pulse_confidence_is_low(tmp_path: Path, kind: str) -> None:
     assert heard(tmp_path, no_beat(kind)).confidence < 0.4
 
 
-def test_confidence_is_high_on_a_plain_loop(tmp_path: Path) -> None:
-    assert heard(tmp_path, loop("steady")[1]).confidence > 0.6
+def test_confidence_is_high_on_a_plain_loop(loops: Callable[[str], songmap.SongMap]) -> None:
+    assert loops("steady").confidence > 0.6
 
 
-def test_the_runners_up_are_kept_and_chosen_without_listening(tmp_path: Path) -> None:
-    true, samples = loop("steady")
-    song_map = heard(tmp_path, samples)
+def test_the_runners_up_are_kept_and_chosen_without_listening(loops: Callable[[str], songmap.SongMap]) -> None:
+    song_map = loops("steady")
     assert {"double", "half", "off-beat"} & set(song_map.alternatives)
     half = songmap.apply_fixes(song_map, songmap.Fixes(level="half"))
     assert half.tempo == pytest.approx(60.0, abs=0.5)
@@ -160,9 +163,8 @@ def test_the_runners_up_are_kept_and_chosen_without_listening(tmp_path: Path) ->
     assert three.beats_per_bar == 3
 
 
-def test_onsets_are_on_time_and_in_their_bands(tmp_path: Path) -> None:
-    true, samples = loop("steady")
-    song_map = heard(tmp_path, samples)
+def test_onsets_are_on_time_and_in_their_bands(loops: Callable[[str], songmap.SongMap]) -> None:
+    true, song_map = loop("steady")[0], loops("steady")
     eighths = np.sort(np.concatenate([true[:-1], (true[:-1] + true[1:]) / 2]))
     every = np.unique([t for band in song_map.onsets.values() for t, _ in band])
     f, _, _ = mir_eval.onset.f_measure(eighths, every, window=0.025)
@@ -171,9 +173,8 @@ def test_onsets_are_on_time_and_in_their_bands(tmp_path: Path) -> None:
     assert mir_eval.onset.f_measure(true[:-1:2], low, window=0.05)[0] > 0.8  # kick and bass: beats 1 and 3
 
 
-def test_hits_tell_kick_snare_and_hat_apart(tmp_path: Path) -> None:
-    true, samples = loop("steady")
-    hits = heard(tmp_path, samples).hits
+def test_hits_tell_kick_snare_and_hat_apart(loops: Callable[[str], songmap.SongMap]) -> None:
+    true, hits = loop("steady")[0], loops("steady").hits
     found = {drum: np.array([t for t, strength in hits[drum] if strength > 0.2]) for drum in hits}
     assert mir_eval.onset.f_measure(true[:-1:2], found["kick"], window=0.05)[0] > 0.85
     assert mir_eval.onset.f_measure(true[1:-1:2], found["snare"], window=0.05)[0] > 0.85
