@@ -22,11 +22,10 @@ import hashlib
 import operator
 import os
 import secrets
-import tempfile
 import zlib
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import groupby, pairwise
 from pathlib import Path
@@ -64,8 +63,8 @@ from .spec import (
 )
 
 __all__ = [
-    "Draw", "PlannedUnit", "RollGroup", "RollHeader", "RollReader", "RollStats", "RollUnit", "RollWriter", "StringSpec",
-    "check_header", "plan_units",
+    "Draw", "Gathered", "PlannedUnit", "RollGroup", "RollHeader", "RollReader", "RollStats", "RollUnit", "RollWriter",
+    "StringSpec", "check_header", "plan_units",
 ]  # fmt: skip
 
 # What a board needs beside its two units: an inflater by its window (MicroPython's, measured there), and the piece in
@@ -103,7 +102,7 @@ class RollStats:
 class RollWriter:
     """Writes a roll: groups are put aside as they come, each once, and packed when the last is known.
 
-    Memory does not grow with the frames, only by less than 1 KB a group; what is put aside lies in a nameless file.
+    Memory does not grow with the frames, only by less than 1 KB a group; what is put aside lies in a file beside it.
     The roll appears under its name when all is written; after any error nothing is left of it and a file that was
     there before is untouched.
     """
@@ -135,20 +134,21 @@ class RollWriter:
         self.path = Path(path)
         self._groups = groups
         self._unit_bytes = unit_bytes
-        self._channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in header.strings if s.channels == n))
         self._level, self._small, self._search_bytes = level, small, search_bytes
         self._times: list[tuple[int, int]] = []
         self._numbers: list[int] = []  # of each group, which different group it is
         self._frames: list[int] = []  # of each different group, its frames
         self._known: dict[bytes, int] = {}  # hash of frames -> number
         self._stats: RollStats | None = None
-        self._part = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}.part")
-        self._file: BinaryIO | None = open(self._part, "xb")
-        self._aside = tempfile.TemporaryFile(dir=self.path.parent)
+        self._aside_path = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}.aside")
+        self._aside: BinaryIO | None = open(self._aside_path, "xb")
 
-    def add(self, start_us: SupportsIndex, end_us: SupportsIndex, frames: Frames) -> None:
-        """Add the next group: frames uint8 (frames, frame_bytes). It starts where the one before ends."""
-        if self._file is None:
+    def add(self, start_us: SupportsIndex, end_us: SupportsIndex, frames: Frames) -> bool:
+        """Add the next group: frames uint8 (frames, frame_bytes). It starts where the one before ends.
+
+        Returns whether its frames are new to this roll.
+        """
+        if self._aside is None:
             raise RollError("this roll is already closed")
         start, end = operator.index(start_us), operator.index(end_us)
         number = len(self._times)
@@ -160,46 +160,48 @@ class RollWriter:
             raise RollError(f"frames have {frames.shape[1]} bytes, the header's strings {self.header.frame_bytes}")
         check_times(number, start, end, count, self._times[-1][1] if self._times else start)
         frames = np.ascontiguousarray(frames)
-        key = hashlib.blake2b(frames.data, digest_size=16, salt=bytes([count])).digest()
-        if key not in self._known:
+        key = hashlib.sha256(frames.data, usedforsecurity=False).digest() + bytes([count])
+        new = key not in self._known
+        if new:
             self._known[key] = len(self._frames)
             self._frames.append(count)
             self._aside.write(frames.data)
         self._times.append((start, end))
         self._numbers.append(self._known[key])
+        return new
 
     def close(self) -> None:
         """Pack and write all, and give the file its name. Raises `RollError` if groups are missing."""
-        if self._file is None:
-            return
-        try:
-            if len(self._times) != self._groups:
-                raise RollError(f"{self._groups} groups were announced, {len(self._times)} added")
-            check_header(self.header)
-            plan = plan_units(self._numbers, self._frames, self.header.frame_bytes, self._unit_bytes)
-            units, most_unit_bytes = self._write_payloads(self._file, plan)
-            groups = self._entries(plan)
-            head = Head(self.header, tuple(units), tuple(groups), self._window_bits, most_unit_bytes, self._end)
-            self._file.seek(0)
-            self._file.write(pack_head(head))
-            self._file.flush()
-            os.fsync(self._file.fileno())
-            self._file.close()
-            os.replace(self._part, self.path)
-        except BaseException:
-            self.discard()
-            raise
-        self._file = None
+        if self._aside is not None:
+            try:
+                self._stats = self.gathered().pack()
+            except BaseException:
+                self.discard()
+                raise
+
+    def gathered(self) -> Gathered:
+        """All that was added, to be packed by whoever asks for it, in this process or another. Instead of `close`.
+
+        Raises `RollError` if groups are missing or the roll is closed.
+        """
+        if self._aside is None:
+            raise RollError("this roll is already closed")
+        if len(self._times) != self._groups:
+            raise RollError(f"{self._groups} groups were announced, {len(self._times)} added")
+        check_header(self.header)
         self._aside.close()
-        self._stats = _stats(head)
+        self._aside = None
+        return Gathered(
+            self.path, self.header, self._aside_path, self._times, self._numbers, self._frames, self._unit_bytes,
+            self._search_bytes, self._level, self._small,
+        )  # fmt: skip
 
     def discard(self) -> None:
         """Give up: nothing is left."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        if self._aside is not None:
             self._aside.close()
-            self._part.unlink(missing_ok=True)
+            self._aside = None
+        self._aside_path.unlink(missing_ok=True)
 
     @property
     def stats(self) -> RollStats:
@@ -207,57 +209,6 @@ class RollWriter:
         if self._stats is None:
             raise RollError("the roll is not finished: sizes are known after close")
         return self._stats
-
-    @property
-    def _window_bits(self) -> int:
-        return MOST_WINDOW_BITS if self.header.frame_bytes <= WIDE_WINDOW_FRAME_BYTES else LEAST_WINDOW_BITS
-
-    def _write_payloads(self, file: BinaryIO, plan: Sequence[PlannedUnit]) -> tuple[list[RollUnit], int]:
-        """Every unit's record, and the most that one inflates to."""
-        self._end = head_bytes(len(pack_tables(self.header)), len(plan), self._groups)
-        file.seek(self._end)
-        self._aside.seek(0)
-        units, most = [], 0
-        before, window = None, b""
-        much = sum(self._frames) * self.header.frame_bytes > self._search_bytes
-        level = min(self._level, codec.SEARCH_LEVEL - 1) if much else self._level
-        for planned in plan:
-            frames = np.frombuffer(self._aside.read(planned.frames * self.header.frame_bytes), np.uint8)
-            frames = frames.reshape(planned.frames, -1)
-            if planned.depth == 0:
-                before, window = None, b""
-            packed = codec.encode_unit(
-                frames,
-                before=before,
-                window=window,
-                window_bits=self._window_bits,
-                channels=self._channels,
-                level=level,
-                small=self._small,
-            )
-            before = frames[-1].copy()
-            window = (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
-            unit = RollUnit(self._end, len(packed.payload), planned.frames, planned.depth, packed.how, 0)
-            crc = zlib.crc32(checked_part(unit), zlib.crc32(packed.payload))
-            units.append(RollUnit(self._end, len(packed.payload), planned.frames, planned.depth, packed.how, crc))
-            most = max(most, len(packed.arranged))
-            file.write(packed.payload)
-            self._end += len(packed.payload)
-            if self._end > U32:
-                raise RollError("a roll has at most 4 GiB")
-        return units, most
-
-    def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:
-        place = {}
-        for number, planned in enumerate(plan):
-            first = 0
-            for different in planned.groups:
-                place[different] = number, first
-                first += self._frames[different]
-        return [
-            RollGroup(start, end, self._frames[different], *place[different])
-            for (start, end), different in zip(self._times, self._numbers, strict=True)
-        ]
 
     def __enter__(self) -> Self:
         return self
@@ -269,6 +220,106 @@ class RollWriter:
             self.close()
         else:
             self.discard()
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """What was added to a roll, ready to be packed. Plain data, and the file `aside` with each different group once.
+
+    As in `RollWriter`: `times` of the groups, `numbers` of the different one that each is, `frames` of each different
+    one.
+    """
+
+    path: Path
+    header: RollHeader
+    aside: Path
+    times: Sequence[tuple[int, int]]
+    numbers: Sequence[int]
+    frames: Sequence[int]
+    unit_bytes: int
+    search_bytes: int
+    level: int
+    small: bool
+
+    def pack(self) -> RollStats:
+        """Pack and write all, and give the file its name; what lay aside is removed."""
+        part = self.aside.with_suffix(".part")
+        try:
+            with open(self.aside, "rb") as aside, open(part, "xb") as file:
+                head = self._write(aside, file)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, self.path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        finally:
+            self.aside.unlink(missing_ok=True)
+        return _stats(head)
+
+    def _write(self, aside: BinaryIO, file: BinaryIO) -> Head:
+        plan = plan_units(self.numbers, self.frames, self.header.frame_bytes, self.unit_bytes)
+        first_payload = head_bytes(len(pack_tables(self.header)), len(plan), len(self.times))
+        file.seek(first_payload)
+        units, most_unit_bytes = self._write_payloads(aside, file, plan)
+        head = Head(
+            self.header, tuple(units), tuple(self._entries(plan)), self._window_bits, most_unit_bytes, file.tell()
+        )
+        file.seek(0)
+        file.write(pack_head(head))
+        return head
+
+    @property
+    def _window_bits(self) -> int:
+        return MOST_WINDOW_BITS if self.header.frame_bytes <= WIDE_WINDOW_FRAME_BYTES else LEAST_WINDOW_BITS
+
+    def _write_payloads(
+        self, aside: BinaryIO, file: BinaryIO, plan: Sequence[PlannedUnit]
+    ) -> tuple[list[RollUnit], int]:
+        """Every unit's record, and the most that one inflates to."""
+        frame_bytes, strings = self.header.frame_bytes, self.header.strings
+        channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in strings if s.channels == n))
+        much = sum(self.frames) * frame_bytes > self.search_bytes
+        level = min(self.level, codec.SEARCH_LEVEL - 1) if much else self.level
+        units, most = [], 0
+        before, window = None, b""
+        end = file.tell()
+        for planned in plan:
+            frames = np.frombuffer(aside.read(planned.frames * frame_bytes), np.uint8).reshape(planned.frames, -1)
+            if planned.depth == 0:
+                before, window = None, b""
+            packed = codec.encode_unit(
+                frames,
+                before=before,
+                window=window,
+                window_bits=self._window_bits,
+                channels=channels,
+                level=level,
+                small=self.small,
+            )
+            before = frames[-1].copy()
+            window = (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
+            unit = RollUnit(end, len(packed.payload), planned.frames, planned.depth, packed.how, 0)
+            crc = zlib.crc32(checked_part(unit), zlib.crc32(packed.payload))
+            units.append(replace(unit, crc=crc))
+            most = max(most, len(packed.arranged))
+            file.write(packed.payload)
+            end += len(packed.payload)
+            if end > U32:
+                raise RollError("a roll has at most 4 GiB")
+        return units, most
+
+    def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:
+        place = {}
+        for number, planned in enumerate(plan):
+            first = 0
+            for different in planned.groups:
+                place[different] = number, first
+                first += self.frames[different]
+        return [
+            RollGroup(start, end, self.frames[different], *place[different])
+            for (start, end), different in zip(self.times, self.numbers, strict=True)
+        ]
 
 
 @dataclass(frozen=True)

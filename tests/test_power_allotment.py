@@ -66,6 +66,16 @@ def most_of(model: CurrentModel, frames: Frames) -> npt.NDArray[np.float64]:
     return most
 
 
+def test_the_most_of_some_boards_is_that_of_all_but_for_the_others() -> None:
+    model = model_of(4.0)
+    frames = np.random.default_rng(3).integers(0, 256, (5, model.rig.frame_bytes), dtype=np.uint8)
+    every = most_of(model, frames)
+    assert len(every) == 3 and (every > 0).all()
+    for boards in ([], ["pier"], ["quay"], ["quay", "pier"]):
+        wanted = [amps if draw.controller in boards else 0 for amps, draw in zip(every, model.draws, strict=True)]
+        assert model.most_a(frames, boards).tolist() == wanted
+
+
 def taking_turns(model: CurrentModel) -> Frames:
     """A second of the rail white, then a second of the mast, 40 frames a second."""
     frames = np.zeros((80, model.rig.frame_bytes), np.uint8)

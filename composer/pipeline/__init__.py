@@ -27,7 +27,6 @@ from numpy.typing import NDArray
 from exporters import report
 from exporters.report import in_amps
 
-from .. import power as powers
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
 from ..flash import Brightest, FlashAudit, Largest
@@ -83,7 +82,6 @@ def bake(
     """
     show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
-    model = CurrentModel(show.rig)
     mode = limiter or show.score.limiter
     with Bakery(show, out, small, jobs) as bakery:
         softened: list[dict[str, Any]] = []
@@ -100,13 +98,10 @@ def bake(
         stream = within_budget(show, told(frames_of(renderer, jobs, dask), show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
-            most_a = np.zeros(len(model.draws))
             for group, frames, gain in stream:
                 gains.append(gain)
-                if brightest.add(frames):
-                    most_a = np.maximum(most_a, model.draw_a(model.run_sums(frames)).max(axis=0))
+                brightest.add(frames)
                 yield group, frames
-            bakery.allotments, bakery.most_a = powers.allotments(model, most_a), most_a
 
         try:
             bakery.write(kept())

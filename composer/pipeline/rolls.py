@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import glob
+import multiprocessing
 import os
 import shutil
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from pathlib import Path
@@ -27,13 +29,13 @@ from exporters.package import (
     unit_room,
     write_package,
 )
-from exporters.rollfile import SEARCH_BYTES, Draw, RollHeader, RollReader, RollWriter, StringSpec
+from exporters.rollfile import SEARCH_BYTES, Draw, Gathered, RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import RollError
 
 from ..clock import Group
 from ..faults import Faults, ShowFails, reading
 from ..files import whole_file
-from ..power import CurrentModel
+from ..power import CurrentModel, allotments
 from ..rig import Rig
 from .packing import settings_of, watched
 from .show import Show
@@ -74,16 +76,12 @@ def strings_of(rig: Rig, controller: str) -> tuple[StringSpec, ...]:
 class Bakery:
     """Rolls in the making, in a folder of their own: nobody can load one before `deliver`.
 
-    Use as a context; whatever is not delivered at its end is removed. `allotments` (controller -> supply ->
-    milliamperes) go into the rolls' heads, which are written last: they may be set while the frames go by, and so may
-    `most_a` (draws,), the most that each (controller, supply) pair draws above idle, `CurrentModel.draw_a`. `jobs`
-    rolls are packed at a time.
+    Use as a context; whatever is not delivered at its end is removed. `jobs` rolls are packed at a time, each by a
+    process.
     """
 
     def __init__(self, show: Show, out: Path, small: bool = False, jobs: int = 1) -> None:
         self.show, self.out, self.small, self.jobs = show, out, small, jobs
-        self.allotments: Mapping[str, Mapping[str, int]] = {}
-        self.most_a: NDArray[np.float64] | None = None
         self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         for left in out.glob(f"{OVEN}*"):  # of a bake that was killed; one that runs is younger
@@ -109,8 +107,13 @@ class Bakery:
         return self.oven / "film.png"
 
     def write(self, stream: Iterable[tuple[Group, Frames]]) -> None:
-        """Write every group of the show to each controller's roll."""
+        """Write every group of the show to each controller's roll. Raises ShowFails when a process that packs dies.
+
+        What the frames draw at most goes into the rolls' heads, which are written last: allotments and draws.
+        """
         show = self.show
+        model = CurrentModel(show.rig)
+        most_a = np.zeros(len(model.draws))
         with ExitStack() as stack:
             writers: dict[str, RollWriter] = {}
             for name, path in self.paths().items():
@@ -128,16 +131,18 @@ class Bakery:
                 )
                 writers[name] = stack.enter_context(writer)
             for group, frames in stream:
-                for name, writer in writers.items():
-                    writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
-            model = CurrentModel(show.rig)
+                new = [
+                    name
+                    for name, writer in writers.items()
+                    if writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
+                ]
+                np.maximum(most_a, model.most_a(frames, new), out=most_a)
+            allotted = allotments(model, most_a)
             for name, writer in writers.items():
-                allotments = self.allotments.get(name, {})
-                draws = watched(model, name, self.most_a, allotments) if self.most_a is not None else ()
-                writer.header = header_of(show, name, allotments, draws)
-            if self.jobs > 1:  # threads will do: zlib, where the time goes, lets others run
-                with ThreadPoolExecutor(self.jobs) as pool:
-                    list(pool.map(RollWriter.close, writers.values()))
+                draws = watched(model, name, most_a, allotted[name])
+                writer.header = header_of(show, name, allotted[name], draws)
+            if self.jobs > 1:
+                _pack([writer.gathered() for writer in writers.values()], self.jobs)
 
     def deliver(self) -> dict[str, Path]:
         """Put the rolls, players, settings and manifests in their places.
@@ -168,6 +173,15 @@ class Bakery:
         for path in self.out.glob(f"*/{glob.escape(self.show.name)}.roll"):
             if path.parent.name not in self.show.rig.controllers:
                 withdraw_roll(path)
+
+
+def _pack(rolls: list[Gathered], jobs: int) -> None:
+    """Pack rolls, `jobs` at a time."""
+    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
+        try:
+            list(pool.map(Gathered.pack, rolls))
+        except BrokenProcessPool:
+            raise ShowFails("a process that packed rolls has died; --jobs 1 needs less memory") from None
 
 
 def rolls_beside(place: Path, strings: tuple[StringSpec, ...]) -> list[Path]:

@@ -140,6 +140,19 @@ class CurrentModel:
         order, starts, shares = self._by_draw[band]
         return np.add.reduceat(sums[:, order] * shares, starts, axis=1)
 
+    def most_a(self, frames: Frames, controllers: Iterable[str]) -> Amps:
+        """The most amperes above idle that each pair of these controllers draws in frames, (draws,); 0 for others."""
+        sums = np.zeros((len(frames), len(self.runs)), np.int64)
+        wanted = set(controllers)
+        at = 0
+        for name, string in self.rig.strings.items():
+            runs = slice(at, at + len(self._runs_of[name]))
+            at = runs.stop
+            if string.controller in wanted:
+                sums[:, runs] = self.string_sums(name, frames[:, self.rig.byte_slices[name]])
+        most: Amps = self.draw_a(sums).max(axis=0, initial=0)
+        return most
+
     @cached_property
     def _by_draw(self) -> dict[Band, tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], Amps]]:
         """The runs in the order of their draws, where each draw's begin, and amperes a step of a byte of each."""

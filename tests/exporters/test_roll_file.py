@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import tracemalloc
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -20,6 +22,7 @@ from exporters.rollfile import (
     INFLATER_BYTES,
     READ_BYTES,
     Draw,
+    Gathered,
     RollGroup,
     RollHeader,
     RollReader,
@@ -310,6 +313,33 @@ def test_writing_takes_no_more_memory_for_a_longer_show(tmp_path: Path) -> None:
 
     peak(2)  # what is loaded once is not counted
     assert peak(220) - peak(20) < 200 * 1_024  # 200 groups more are 2.2 MB of frames
+
+
+# ---- packed by another process ----------------------------------------------------------------------------------
+
+
+def test_what_was_gathered_is_packed_by_another_process_to_the_same_file(tmp_path: Path) -> None:
+    groups = [noise(1), noise(2), noise(1)]
+    write(tmp_path / "here.roll", groups)
+    writer = RollWriter(tmp_path / "there.roll", HEADER, groups=3)
+    new = [writer.add(500_000 * at, 500_000 * (at + 1), frames) for at, frames in enumerate(groups)]
+    assert new == [True, True, False]
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        stats = pool.submit(Gathered.pack, writer.gathered()).result()
+    assert (tmp_path / "there.roll").read_bytes() == (tmp_path / "here.roll").read_bytes()
+    assert stats.file_bytes == (tmp_path / "there.roll").stat().st_size
+    with pytest.raises(RollError, match="closed"):
+        writer.add(1_500_000, 2_000_000, groups[0])
+    writer.close()  # there is nothing left to do
+    assert left(tmp_path) == ["here.roll", "there.roll"]
+
+
+def test_what_was_gathered_and_never_packed_is_cleared(tmp_path: Path) -> None:
+    with pytest.raises(Stop, match="renderer"), RollWriter(tmp_path / "a.roll", HEADER, groups=1) as writer:
+        writer.add(0, 1_000, noise(1))
+        writer.gathered()
+        raise Stop("renderer")
+    assert left(tmp_path) == []
 
 
 # ---- nothing half-written ---------------------------------------------------------------------------------------
