@@ -15,7 +15,7 @@ from .rig import Rig
 from .songmap import SongMap
 
 QUIET, MIDDLE, LOUD = "quiet", "middle", "loud"
-LEAST_GAP = "0.4 s"  # between hits: at most five in two seconds, well under three a second
+LEAST_GAP = "0.5 s"  # between hits: two a second, which leaves the light under them a third
 
 PALETTES = {
     "embers": ("#2a0800", "#a02a00", "#ff7a10", "#ffc860"),
@@ -41,12 +41,17 @@ LOOKS = {
         'effect = "run"\nevery = "4 beats"\nwidth = "10 %"\ntail = "60 %"\nturn = "round"',
     ),
     LOUD: (
-        'effect = "weave"\nevery = "1 beat"\nwidth = "8 %"\nglide = 0.5',
-        'effect = "run"\nevery = "2 beats"\npulses = 2\ntail = "30 %"',
+        'effect = "weave"\nevery = "4 beats"\nwidth = "8 %"\nglide = 0.5',
+        'effect = "run"\nevery = "4 beats"\nwidth = "15 %"\ntail = "60 %"',
         'effect = "blend"\nevery = "2 bars"\nrepeat = 3',
-        'effect = "rings"\nevery = "2 beats"\nspread = "4 beats"\ntail = "35 %"',
+        'effect = "rings"\nevery = "4 beats"\nspread = "4 beats"\ntail = "35 %"',
     ),
 }
+
+
+GROUND = {QUIET: 0.55, MIDDLE: 0.75, LOUD: 0.75}
+"""How bright the light under the hits is: of quiet parts quiet, of loud parts so that a hit stands out from it."""
+HITS = {MIDDLE: 'opacity = 0.7, width = "50 %"', LOUD: 'opacity = 1.0, width = "80 %"'}
 
 
 @dataclass(frozen=True)
@@ -59,6 +64,15 @@ class Part:
     energy: str
     palette: str
     turn: int = 0  # counts the stretches of one section
+    nth: int = 1  # counts all stretches of this name
+    to_end: bool = False  # its last bar ends after the song
+
+    @property
+    def bars(self) -> str:
+        """As a score writes them."""
+        if self.to_end:
+            return f"{self.first}-end"
+        return f"{self.first}-{self.last}" if self.last > self.first else f"{self.first}"
 
 
 def draft(song: SongMap, rig: Rig, song_file: str, rig_file: str = "rig.toml") -> str:
@@ -83,7 +97,8 @@ def draft(song: SongMap, rig: Rig, song_file: str, rig_file: str = "rig.toml") -
     lines.append(f"flash = {_quoted(PALETTES[used[-1]][3])}")
     for i, part in enumerate(parts):
         follows = parts[i + 1] if i + 1 < len(parts) else None
-        lines += ["", f"# ---- {_comment(part.name)}, bars {part.first}-{part.last}: {part.energy} " + "-" * 30, ""]
+        # No numbers of bars here: nothing would move them along when the bars change.
+        lines += ["", f"# ---- {_comment(part.name)}, {part.energy} " + "-" * 30, ""]
         lines += _part(part, follows, song, rig)
     return "\n".join(lines) + "\n"
 
@@ -107,17 +122,23 @@ def parts_of(song: SongMap) -> list[Part]:
     low, high = min(means), max(means)
     palettes = _shuffled(sorted(PALETTES), song.song.sha256)
     order = list(dict.fromkeys(names.get(first, "A") for first in starts))
-    out = []
+    out: list[Part] = []
     for at, first in enumerate(starts):
         last = starts[at + 1] - 1 if at + 1 < len(starts) else last_bar
         share = (means[at] - low) / (high - low) if high - low > 0.08 else 0.5
         energy = QUIET if share < 0.34 else MIDDLE if share < 0.7 else LOUD
         name = names.get(first, "A")
         palette = palettes[order.index(name) % len(palettes)]
-        out += [
-            Part(name, a, b, energy, palette, turn) for turn, (a, b) in enumerate(_phrases(first, max(first, last)))
-        ]
+        for turn, (a, b) in enumerate(_phrases(first, max(first, last))):
+            nth = 1 + sum(part.name == name for part in out)
+            to_end = b == last_bar and _line(lines, b) > song.song.seconds
+            out.append(Part(name, a, b, energy, palette, turn, nth, to_end))
     return out
+
+
+def _line(lines: Sequence[float], bar: int) -> float:
+    """Seconds of the bar line after a bar; beyond the last one at the last bar's pace."""
+    return lines[bar] if bar < len(lines) else lines[-1] + (lines[-1] - lines[-2])
 
 
 def _phrases(first: int, last: int) -> list[tuple[int, int]]:
@@ -129,13 +150,16 @@ def _phrases(first: int, last: int) -> list[tuple[int, int]]:
 
 
 def _part(part: Part, follows: Part | None, song: SongMap, rig: Rig) -> list[str]:
-    bars = f'bars = "{part.first}-{part.last}"' if part.last > part.first else f'bars = "{part.first}"'
+    bars = f'bars = "{part.bars}"'
     long = part.last - part.first + 1 >= 4
     lines = []
     for i, string in enumerate(rig.strings):
         looks = LOOKS[part.energy]
         look = looks[(_lot(f"{song.song.sha256}/{part.name}/{i}", len(looks)) + part.turn) % len(looks)]
-        clip = ["[[clip]]", f'zone = "{string}"', look, f'colour = "{part.palette}"', bars]
+        clip = ["[[clip]]", _name(string, part, "ground"), f'zone = "{string}"', look]
+        clip += [f'colour = "{part.palette}"', bars, f"opacity = {GROUND[part.energy]}"]
+        if '"drift"' in look:
+            clip.append(_seed(part, i, song))
         if 'effect = "rings"' not in look and i % 2:
             clip.append('direction = "back"')
         if part.first == 1 and long:
@@ -147,25 +171,36 @@ def _part(part: Part, follows: Part | None, song: SongMap, rig: Rig) -> list[str
             stars = (
                 'effect = "scatter"\nshare = 0.04\nevery = "1 beat"\ndecay = "3 beats"\nrise = 0.4\ntogether = false'
             )
-            lines += ["[[clip]]", f'zone = "{string}"', stars, 'colour = "flash"', bars, "layer = 2", ""]
+            lines += ["[[clip]]", _name(string, part, "stars"), f'zone = "{string}"', stars, 'colour = "flash"']
+            lines += [bars, "layer = 2", _seed(part, i, song), ""]
     if part.energy != QUIET:
         drum = "kick" if 3 * len(song.hits["kick"]) >= len(song.beats) else "beats"
-        opacity = 0.6 if part.energy == LOUD else 0.35
         for string in rig.strings:
             lines += [
                 "[[trigger]]", f'on = "{drum}"', bars, f'gap = "{LEAST_GAP}"',
-                f'clip = {{zone = "{string}", effect = "accent", for = "1 beat", colour = "flash", '
-                f'layer = 3, mix = "max", opacity = {opacity}, width = "30 %", soft = "20 %", direction = "out"}}',
+                f'clip = {{{_name(string, part, "hit")}, zone = "{string}", effect = "accent", for = "1 beat", '
+                f'colour = "flash", layer = 3, mix = "max", {HITS[part.energy]}, soft = "20 %", direction = "out"}}',
                 "",
             ]  # fmt: skip
     if follows is not None and follows.energy == LOUD and part.energy != LOUD and long:
         # Into a louder part: a boundary sweeps over the last bar.
         for string in rig.strings:
             lines += [
-                "[[clip]]", f'zone = "{string}"', 'effect = "edge"', 'easing = "ease-in"', 'soft = "20 %"',
+                "[[clip]]", _name(string, part, "sweep"), f'zone = "{string}"',
+                'effect = "edge"', 'easing = "ease-in"', 'soft = "20 %"',
                 f'colour = "{follows.palette}"', f'bars = "{part.last}"', "layer = 4", "",
             ]  # fmt: skip
     return lines[:-1]
+
+
+def _seed(part: Part, string: int, song: SongMap) -> str:
+    """For what is drawn by lot, which would else go by the name: a part that comes again looks the same again."""
+    return f"seed = {_lot(f'{song.song.sha256}/{part.name}/{part.turn}/{string}', 1000)}"
+
+
+def _name(string: str, part: Part, what: str) -> str:
+    """What messages and the audit call a clip: `rail B2 hit`. A name ends where a place begins, at an @."""
+    return f"name = {_quoted(f'{string} {part.name}{part.nth} {what}'.replace('@', ' '))}"
 
 
 def _bar_at(lines: Sequence[float], seconds: float) -> int:

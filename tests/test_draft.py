@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from shows import made_map
 
 from composer.cli import main
@@ -15,7 +18,7 @@ from composer.faults import FaultList, read_toml
 from composer.pipeline.show import clock_of
 from composer.rig import Rig, load_rig
 from composer.score import score_from
-from composer.songmap import Loudness, Section, SongMap
+from composer.songmap import Loudness, Section, SongMap, save_map
 from composer.starting import RIG
 from composer.timeline import lay
 
@@ -77,6 +80,79 @@ def test_hits_keep_their_distance(song: SongMap, rig: Rig) -> None:
     assert triggers
     # Three flashes a second are the most that WCAG 2.3.1 lets pass; half a second apart is two.
     assert all(float(trigger["gap"].split()[0]) >= 1 / 3 for trigger in triggers)
+
+
+@pytest.fixture(scope="module")
+def drafted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A drafted show, baked: 8 quiet bars, 8 loud ones, a kick on every beat, 120 a minute."""
+    folder = tmp_path_factory.mktemp("drafted")
+    (folder / "rig.toml").write_text(RIG)
+    (folder / "tide.wav").write_bytes(b"only its hash counts")
+    made = made_map(folder / "tide.wav", 32.0)
+    curve = (0.2,) * 160 + (0.9,) * 160
+    heard = {
+        **made.heard,
+        "sections": [{"start": 0.0, "end": 16.0, "name": "A"}, {"start": 16.0, "end": 32.0, "name": "B"}],
+    }
+    sections = (Section(0.0, 16.0, "A"), Section(16.0, 32.0, "B"))
+    song = replace(made, heard=heard, sections=sections, loudness=Loudness(0.1, curve, curve, curve, curve))
+    save_map(song, folder / "tide.map.json")
+    (folder / "score.toml").write_text(draft(song, load_rig(folder / "rig.toml"), "tide.wav"))
+    assert main(["bake", str(folder), "--strict"]) == 0
+    return folder
+
+
+def test_loud_parts_light_up_on_the_drum_and_quiet_ones_do_not(drafted: Path, tmp_path: Path) -> None:
+    out = tmp_path / "frames.npz"
+    assert main(["inspect", str(drafted / "out" / "board" / "tide.roll"), "--frames", str(out)]) == 0
+    frames = np.load(out)
+    times, light = frames["times_s"], frames["rail"][:, 50:100].astype(float).mean(axis=(1, 2))  # the middle third
+
+    def at(seconds: float) -> float:
+        return float(light[np.searchsorted(times, seconds - 1e-6)])
+
+    loud, quiet = np.arange(17.0, 30.0, 0.5), np.arange(1.0, 13.0, 0.5)
+    lit = np.array([at(beat) for beat in loud]) - [at(beat - 0.03) for beat in loud]
+    # At least a quarter of all the light there can be comes with each drum.
+    assert lit.min() > 0.25 * 255
+    still = np.array([at(beat) for beat in quiet]) - [at(beat - 0.03) for beat in quiet]
+    assert abs(still).max() < 0.05 * 255
+    assert light[(times > 1) & (times < 13)].mean() < 0.6 * light[(times > 17) & (times < 30)].mean()
+
+
+def test_a_draft_keeps_its_supply_and_the_three_flashes_of_wcag(drafted: Path) -> None:
+    audit = json.loads((drafted / "out" / "audit.json").read_text())
+    assert audit["flashes"]["worst_per_s"] <= 3  # WCAG 2.3.1; two drums a second are two of them
+    supply = audit["supplies"]["main"]
+    assert supply["peak_a"] <= supply["budget_a"]
+    assert supply["limited_frames"] == 0  # nothing of what is drafted is dimmed again
+
+
+def test_clips_have_names_that_say_where_and_what(song: SongMap, rig: Rig) -> None:
+    made = tomllib.loads(draft(song, rig, "a.wav"))
+    names = [clip["name"] for clip in made["clip"]] + [trigger["clip"]["name"] for trigger in made["trigger"]]
+    assert len(set(names)) == len(names)
+    assert {"rail A1 ground", "rail A2 ground", "rail B1 hit", "rail A1 sweep"} <= set(names)
+
+
+def test_what_is_drawn_by_lot_comes_again_with_its_section(song: SongMap, rig: Rig) -> None:
+    stars = [clip for clip in tomllib.loads(draft(song, rig, "a.wav"))["clip"] if clip["effect"] == "scatter"]
+    assert [clip["bars"] for clip in stars] == ["1-8", "17-24"]
+    assert stars[0]["seed"] == stars[1]["seed"]
+
+
+def test_nothing_in_a_draft_says_bars_but_what_renumber_moves(song: SongMap, rig: Rig) -> None:
+    comments = [line for line in draft(song, rig, "a.wav").splitlines() if line.startswith("# ----")]
+    assert len(comments) == 4
+    assert not any(letter.isdecimal() for line in comments for letter in line)
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.9, 1.9, 2.1, 5.0])
+def test_a_very_short_song_gets_a_score_that_bakes(seconds: float, tmp_path: Path) -> None:
+    at = np.arange(int(44_100 * seconds)) / 44_100
+    soundfile.write(tmp_path / "ding.wav", 0.5 * np.sin(2 * np.pi * 440 * at) * np.exp(-5 * at), 44_100)
+    assert main(["new", str(tmp_path / "show"), str(tmp_path / "ding.wav")]) == 0
+    assert main(["check", str(tmp_path / "show")]) == 0
 
 
 def test_a_song_without_beats_gets_bars_of_two_seconds(song: SongMap, rig: Rig) -> None:
