@@ -346,6 +346,11 @@ def test_marks_on_the_wire_keep_two_boards_together(long: Path) -> None:
     assert -10_000 < low <= high < 10_000
 
 
+def test_a_start_is_heard_however_long_the_wire_was_silent(folder: Path) -> None:
+    """Ticks wrap round after 2^30 us; beyond half of that, 9 minutes, a difference is negative."""
+    assert scene("pulses", folder, 1, 10, 500, 1_220, 2_200, 3_300) == [2] * 6
+
+
 # ---- trouble ----------------------------------------------------------------------------------------------------
 
 
@@ -360,6 +365,14 @@ def test_whatever_goes_wrong_ends_in_darkness_with_its_reason(folder: Path, what
 def test_ctrl_c_ends_in_darkness_and_without_a_watchdog(folder: Path) -> None:
     got = scene("trouble", folder, "ctrl-c")
     assert got["before"] and not got["lit"] and got["watching"] is None
+
+
+def test_a_board_lost_in_a_pause_goes_on_with_the_next_at(long: Path) -> None:
+    """LINK.md, section 4: the next `at` brings the light back in place, and time goes on."""
+    answers = said(long, "cue a.roll", "start 5", "at 5", "pause", "+11000", "state", "at 30", "+2000", "state")
+    words = [answer.split() for [answer] in answers]
+    assert words[4][2] == "lost"
+    assert words[6][2] == "playing" and float(words[6][3]) == pytest.approx(32.05, abs=0.1)
 
 
 def test_ten_seconds_of_silence_darken_and_the_next_line_brings_it_back(long: Path) -> None:

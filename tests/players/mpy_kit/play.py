@@ -182,6 +182,21 @@ def wire(ppm_lead, ppm_other, seconds):
     }
 
 
+def pulses(*seconds):
+    """What a listener makes of starts at these times."""
+    from glow.pulse import Listener
+
+    hw = Hw(look_us=100)
+    listener = Listener(hw)
+    heard = []
+    for at in seconds:
+        for us, high in ((0, True), (150_000, False)):
+            hw.true_us = 1_000_000 * int(at) + us
+            hw.edges.append((hw.ticks_at(hw.true_us), high))
+        heard.append(listener.heard())
+    return heard
+
+
 def net(board_bright, *lines):
     """Every frame that is sent of a roll with draws, and what `state` says at the end."""
     player = Player(Hw(), settings(brightness=int(board_bright)))

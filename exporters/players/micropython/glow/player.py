@@ -122,7 +122,10 @@ class Player:
         if self.state != PLAYING and self.state != LOST:
             return "state"
         self.clock.tick()
-        self.sample(ms, us)
+        if self.clock.running:
+            self.sample(ms, us)
+        else:
+            self.clock.start(ms, us)  # it was lost while it paused
         self.followed = True
         if self.state == LOST:
             self._to_clock()

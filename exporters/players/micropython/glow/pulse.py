@@ -20,7 +20,7 @@ class Listener:
         hw = self._hw
         while hw.edge():
             at = hw.edge_ticks
-            if self._any and hw.ticks_diff(at, self._edge) < 5_000:
+            if self._any and 0 <= hw.ticks_diff(at, self._edge) < 5_000:  # below 0: minutes ago, wrapped round
                 self._edge = at
                 continue  # noise
             self._any = True
