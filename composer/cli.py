@@ -297,9 +297,14 @@ def _check(given: argparse.Namespace) -> int:
         f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
         f"{clock.frames_per_beat} to a beat"
     )
-    for doubt in [*pipeline.doubts(show), *pipeline.rig_doubts(rig)]:
+    for doubt in [*(_placed(given.show, line) for line in pipeline.doubts(show)), *pipeline.rig_doubts(rig)]:
         print(doubt)
     return DONE
+
+
+def _placed(show: Path, line: str) -> str:
+    """A line that names a file of a show, the file named from here as everywhere else."""
+    return os.path.join(show.parent if show.suffix == ".toml" else show, line)
 
 
 def _renumber(given: argparse.Namespace) -> int:
@@ -345,7 +350,7 @@ def _bake(given: argparse.Namespace) -> int:
         print(f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {pace:.0f} bytes a second")
     _print_audit(baked.audit)
     for remark in baked.remarks:
-        print(remark)
+        print(_placed(given.show, remark))
     print(", ".join(str(baked.out / name) for name in ("audit.html", "sheet.html", "film.png")))
     return DONE
 

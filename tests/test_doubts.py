@@ -54,10 +54,12 @@ def test_a_score_that_does_not_say_its_bars_is_told_how(tmp_path: Path) -> None:
 
 def test_doubts_stand_beside_the_audit_and_in_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     show = make_show(tmp_path / "tide", score=SCORE.replace("opacity = 0.5", 'only = "boom"'))
-    assert main(["check", str(show)]) == 0
-    assert "it shows nowhere" in capsys.readouterr().out
+    for named in (show, show / "score.toml"):
+        assert main(["check", str(named)]) == 0
+        line = next(line for line in capsys.readouterr().out.splitlines() if "it shows nowhere" in line)
+        assert line.startswith(f"{show / 'score.toml'}: ")  # as faults name it
     assert main(["bake", str(show)]) == 0
-    assert "it shows nowhere" in capsys.readouterr().out
+    assert f"{show / 'score.toml'}: glow@1.1: nothing of" in capsys.readouterr().out
     assert "it shows nowhere" in (show / "out" / "audit.html").read_text(encoding="utf-8")
 
 
