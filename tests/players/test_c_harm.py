@@ -321,6 +321,8 @@ def bits(text: str) -> bytes:
         (bits("0 01 00000 01111 0000" + "0" * 40) + ENDING[1:], False),
         (bits("0 01 00000 00000 0000 100 000 000 100 1" + "0" * 40) + ENDING[1:], False),
         (bits("0 01 00000 00000 0000 100 100 100 100" + "0" * 40) + ENDING[1:], False),
+        # Own codes: 138 lengths of none, sixty times, where 258 are to be told.
+        (bits("0 01 00000 00000 0000 000 100 100 000" + "1 1111111" * 60) + ENDING, False),
     ],
 )
 def test_a_payload_under_a_sound_checksum_is_shown_only_if_it_is_as_section_9_says(
@@ -370,6 +372,19 @@ def test_a_unit_that_stands_alone_may_not_point_back_into_the_one_before(
         for work in (0, 50):
             frames = play(programs["play"], path, work, 10).shown[1][2]
             assert (None if frames is None else frames.tobytes()) == shown
+
+
+def test_a_unit_that_leans_may_point_to_the_first_byte_of_its_chain_and_not_before(
+    programs: dict[str, Path], tmp_path: Path
+) -> None:
+    """Literal 0, 3 bytes from distance 61, the first one there is, or 62, then zeros."""
+    before = Made(6, 0, spec.ROWS, stored(bytes(range(1, 61))))
+    for extra, shown in (("0011", bytes([0, 1, 2, 3] + [0] * 56)), ("1011", None)):
+        payload = bits(f"0 10 00110000 0000001 01011 {extra} 0000000 0 00") + sized(bytes(55)) + ENDING
+        path = tmp_path / "a.roll"
+        path.write_bytes(made_roll(SHOW, [before, Made(6, 1, spec.ROWS, payload)], [(0, 0, 6), (1, 0, 6)]))
+        frames = play(programs["play"], path, 50, 10).shown[1][2]
+        assert (None if frames is None else frames.tobytes()) == shown
 
 
 def sized(body: bytes) -> bytes:
