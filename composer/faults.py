@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import sys
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -24,6 +25,8 @@ from pathlib import Path
 from typing import Any
 
 _MISSING: Any = object()
+FEW = 6  # words that are listed where something else than a word was written
+_KEY = re.compile(r"""\s*(\[.*\]|[\w."'-]+(?=\s*=))""")  # what a line of TOML begins with: [table] or key =
 
 
 @dataclass(frozen=True)
@@ -82,9 +85,12 @@ class FaultList:
 def nearest(word: str, known: Iterable[str]) -> str:
     """The known word most like `word`, quoted, or '' when none is near.
 
-    Compared without regard to case; difflib's similarity must reach 0.6.
+    Compared without regard to case; one that it begins wins, else difflib's similarity must reach 0.6.
     """
     by_fold = {name.casefold(): name for name in known}
+    begun = [name for fold, name in by_fold.items() if len(word) > 2 and fold.startswith(word.casefold())]
+    if begun:
+        return f'"{min(begun, key=len)}"'
     found = difflib.get_close_matches(word.casefold(), list(by_fold), n=1, cutoff=0.6)
     return f'"{by_fold[found[0]]}"' if found else ""
 
@@ -118,11 +124,27 @@ def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what, _, place = str(error).partition(" (at ")
+        what = _twice(what, place, text)
         raise Faults.one(name, place.rstrip(")").replace(", column", " column"), f"not TOML: {what}") from None
     except RecursionError:
         raise Faults.one(name, "", "not TOML: nested too deeply") from None
     except ValueError:  # Python reads whole numbers of up to 4300 digits
         raise Faults.one(name, "", "holds a number that is too long") from None
+
+
+def _twice(what: str, place: str, text: str) -> str:
+    """Python's word for a key or table that is written a second time, in a maker's words."""
+    declared = re.fullmatch(r"Cannot declare \((.*?),?\) twice", what)
+    if declared:
+        name = ".".join(re.findall(r"'(.*?)'", declared[1]))
+        return f"[{name}] stands here a second time: put both together (blocks that repeat have [[ ]])"
+    line = re.match(r"line (\d+)", place)
+    if what != "Cannot overwrite a value" or not line:
+        return what
+    # The place is the value's end, which may lie lines below its key.
+    upto = [_KEY.match(one) for one in text.splitlines()[: int(line[1])]]
+    key = next((found[1] for found in reversed(upto) if found), "a key")
+    return f"{key} is written a second time: drop one of them"
 
 
 class Table:
@@ -135,6 +157,7 @@ class Table:
         self.where = where
         self.faults = faults
         self._asked: set[str] = set()
+        self._faulty: set[str] = set()
         if isinstance(content, Mapping):
             self.content: Mapping[str, Any] = content
         else:
@@ -147,7 +170,16 @@ class Table:
 
     def fault(self, key: str, what: str, hint: str = "") -> None:
         """Remember a fault at a key of this table (or at the table itself for '')."""
+        self._faulty.add(key.partition("[")[0])
         self.faults.add(self.place(key) if key else self.where, what, hint)
+
+    def sound(self, *keys: str) -> bool:
+        """Whether nothing was wrong with any of these keys so far: a stand-in must not bring further faults."""
+        return self._faulty.isdisjoint(keys)
+
+    def doubt(self, key: str) -> None:
+        """Count a key as faulty whose faults were told below it."""
+        self._faulty.add(key)
 
     def has(self, key: str) -> bool:
         """Whether the key was written."""
@@ -212,6 +244,10 @@ class Table:
     def choice(self, key: str, among: Iterable[str], default: Any = _MISSING) -> Any:
         """A word out of a known list, which is never empty; a near miss is named. The stand-in is its first word."""
         among = list(among)
+        if key in self.content and not isinstance(self.content[key], str) and len(among) <= FEW:
+            words = ", ".join(f'"{word}"' for word in among)
+            self.fault(key, f"needs one of {words}, got {kind_of(self.raw(key))}")
+            return among[0] if default is _MISSING or default is None else default
         value = self.text(key, default)
         if value in among or value is default:
             return value

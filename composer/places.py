@@ -14,23 +14,31 @@ from typing import Any
 
 from .faults import Table, is_number, kind_of
 
+KEYS = ("path", "svg", "csv", "grid")
 DEFAULT_PITCH_M = 1 / 30
+ROW_M = 0.25  # between strings whose places the rig does not say
 
 Point = tuple[float, float]
 
 
 @dataclass(frozen=True)
 class Ground:
-    """What places are read against: the rig file's folder, and the metres that a drawing's whole width stands for."""
+    """What places are read against: the rig file's folder, and the metres that a drawing's whole width stands for.
+
+    `counted`: how many pixels there are is known. `row`: how many strings before this one say no places either.
+    """
 
     folder: Path
     drawing_m: float | None = None
+    counted: bool = True
+    row: int = 0
 
 
 def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
     """The places of a string's pixels, from one of its keys `path`, `svg`, `csv`, `grid`.
 
-    With none, a straight line from the origin at 30 pixels a metre. Faults are collected in the table.
+    With none, a straight line to the right at 30 pixels a metre, from the origin or, with `ground.row`, below it.
+    Faults are collected in the table.
     """
     readers = {"path": _from_path, "svg": _from_svg, "csv": _from_csv, "grid": _from_grid}
     given = [key for key in readers if table.has(key)]
@@ -38,7 +46,8 @@ def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
         table.raw(key, None)
     if len(given) > 1:
         table.fault(given[1], f"a string hangs along one of {', '.join(readers)}: drop {given[0]} or {given[1]}")
-    straight = along([(0.0, 0.0), (DEFAULT_PITCH_M * max(pixels - 1, 1), 0.0)], pixels)
+    y = -ROW_M * ground.row if ground.row else 0.0
+    straight = along([(0.0, y), (DEFAULT_PITCH_M * max(pixels - 1, 1), y)], pixels)
     return readers[given[0]](table, pixels, ground) or straight if given else straight
 
 
@@ -85,7 +94,7 @@ def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] |
         return None
     if columns < 1 or not pitch:
         return None
-    if pixels % columns:
+    if pixels % columns and ground.counted:
         grid.fault("columns", f"{pixels} pixels do not fill rows of {columns}")
     places = []
     for i in range(pixels):
@@ -141,6 +150,7 @@ def _from_csv(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
             table.fault("csv", f'"{name}" line {number}: needs x,y in metres')
         places.append((x, y))
     if len(places) != pixels:
-        table.fault("csv", f'"{name}" holds {len(places)} places, the string has {pixels} pixels')
+        if ground.counted:
+            table.fault("csv", f'"{name}" holds {len(places)} places, the string has {pixels} pixels')
         return None
     return tuple(places)

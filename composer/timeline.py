@@ -9,7 +9,7 @@ from __future__ import annotations
 import bisect
 import math
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -111,7 +111,8 @@ def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultL
     names = list(dict.fromkeys(section.name for section in song.sections))
     for name in score.palettes:
         if name not in names:
-            faults.add(f"palette.{name}", f'the song map has no section "{name}"', nearest(name, names))
+            what = f'the song map has no section "{name}"; it has {_listed(names)}'
+            faults.add(f"palette.{name}", what, nearest(name, names))
     cues = _Laying(score, song, rig, clock, faults).all()
     return sorted(cues, key=lambda cue: (cue.layer, cue.order))
 
@@ -152,12 +153,26 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
     """Every zone that a score names is one of the rig's: all of the score that needs no song to be checked."""
     for block in score.blocks():
         if block.effect and block.zone and block.zone not in rig.zones:
-            faults.add(f"{block.where}.zone", f'there is no zone "{block.zone}"', nearest(block.zone, rig.zones))
+            faults.add(f"{block.where}.zone", *_no_zone(block.zone, rig))
         if block.only and block.only not in rig.zones:
-            faults.add(f"{block.where}.only", f'there is no zone "{block.only}"', nearest(block.only, rig.zones))
+            faults.add(f"{block.where}.only", *_no_zone(block.only, rig))
     for i, name in enumerate(score.keep):
         if name not in rig.zones:
-            faults.add(f"keep[{i + 1}]", f'there is no zone "{name}"', nearest(name, rig.zones))
+            faults.add(f"keep[{i + 1}]", *_no_zone(name, rig))
+
+
+def _listed(names: Iterable[str]) -> str:
+    """Some names that there are, each once."""
+    known = list(dict.fromkeys(names))
+    return ", ".join(known[:12]) + (f" and {len(known) - 12} more" if len(known) > 12 else "") or "none"
+
+
+def _no_zone(name: str, rig: Rig) -> tuple[str, str]:
+    """What is wrong with a zone's name, and the one that was meant."""
+    part = name.partition("[")[0].strip()
+    if part != name and part in rig.zones:
+        return f'there is no zone "{name}": name that part in {rig.path.name}, [zone] NAME = ["{name}"]', ""
+    return f'there is no zone "{name}"', nearest(name, rig.zones)
 
 
 def place_of(moment: Moment, score: Score, song: SongMap, rig: Rig, clock: FrameClock) -> Fraction | None:
@@ -527,7 +542,8 @@ class _Laying:
             times = "once" if found == 1 else f"{found} times"
             self.faults.add(where, f'the song map has {moment.kind} "{moment.name}" {times}, not {moment.nth}')
         else:
-            self.faults.add(where, f'the song map has no {moment.kind} "{moment.name}"', nearest(moment.name, names))
+            what = f'the song map has no {moment.kind} "{moment.name}"; it has {_listed(names)}'
+            self.faults.add(where, what, nearest(moment.name, names))
 
     def _on_beat(self, seconds: float) -> Fraction:
         """A section starts on a beat: its seconds are rounded, so take the beat within 2 ms, else the exact place."""

@@ -100,7 +100,11 @@ class _Zones:
         if first is not None:
             low = int(first)
             high = int(end) if colon else low + 1
-            if not 0 <= low < high <= len(base):
+            if colon and high <= low:
+                hint = "" if high == low else f'"{name}[{high}:{low}] reversed"'
+                self.faults.add(where, f'"{text.strip()}" is empty: it ends before pixel {high}', hint)
+                return None
+            if high > len(base):
                 self.faults.add(where, f'"{text.strip()}" reaches outside {name}, which has pixels 0-{len(base) - 1}')
                 return None
             if step is not None and int(step) == 0:

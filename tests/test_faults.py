@@ -75,7 +75,10 @@ def test_the_nearest_word_is_named_without_regard_to_case(word: str, known: list
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ("volts = 5\nvolts = 6\n", r"rig.toml: line \d+ column \d+: not TOML: Cannot overwrite a value"),
+        ("volts = 5\nvolts = 6\n", r"rig.toml: line 2 column \d+: not TOML: volts is written a second time: drop"),
+        ("a = 1\nb = [\n1]\na = [\n2,\n3]\n", r"rig.toml: line 6 column \d+: not TOML: a is written a second time"),
+        ("[x]\na = 1\n[y]\n[x.a]\n", r"rig.toml: line 4 column \d+: not TOML: \[x.a\] is written a second time: drop"),
+        ("[x.y]\n[x.y]\n", r"rig.toml: line 2 column \d+: not TOML: \[x.y\] stands here a second time: put both"),
         ("volts = = 5", r"rig.toml: line 1 column 9: not TOML: Invalid value"),
         ("[supply", r"rig.toml: .*: not TOML: Expected"),
         ("a = " + "[" * 5000, r"\Arig.toml: not TOML: nested too deeply\Z"),

@@ -288,7 +288,7 @@ def test_what_a_trigger_lays_is_strong_enough_far_enough_apart_and_every_so_ofte
         (clip('bars = "15-18"'), r"clip\[1\]: ends at 19\.1, after the song, which runs from 1\.1 to 17\.1"),
         (clip('at = "3.1"\nto = "2.1"'), r"clip\[1\]: ends at 2\.1, not after its start at 3\.1"),
         (clip('at = "section C"\nfor = "1 bar"'), r'clip\[1\]: the song map has no section "C"'),
-        (clip('at = "label dor"\nfor = "1 bar"'), r'clip\[1\]: the song map has no label "dor" \(did you mean "d'),
+        (clip('at = "label dor"\nfor = "1 bar"'), r'clip\[1\]: the song map has no label "dor"; it has door \(did you'),
         (clip('at = "label door[3]"\nfor = "1 bar"'), r'clip\[1\]: the song map has label "door" 2 times, not 3'),
         (phrase("p", 'bars = "1-4"') + '[order]\np = ["3", "16"]',
          r"phrase\.p\[1\]: ends at 20\.1, after the song, .* \(phrase placed at 16\.1\)"),

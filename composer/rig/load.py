@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from ..faults import FaultList, Table, kind_of, nearest, read_toml
+from ..places import KEYS as PLACE_KEYS
 from ..places import Ground, places_of
 from ..zones import zone_pixels
 from .parts import (
@@ -26,10 +27,11 @@ from .parts import (
     in_run,
     slices_of,
 )
-from .rows import awg_mm2, boards, chips, numbers_of
+from .rows import awg_mm2, boards, chips, numbers_of, text_of
 
 NAME = re.compile(r"[^\W\d][\w-]{0,30}")
 NAME_TEXT = "a name is a letter, then letters, digits, _ or -, at most 31 in all"
+NO_PIN = -1  # of a string whose pin was refused: it meets no other
 STARTS = ("wait", "button", "boot")
 CONTROL_PINS = ("button_pin", "pulse_in_pin", "pulse_out_pin", "led_pin")
 CLOCK_TIMES = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)\s*-\s*([01]?\d|2[0-3]):([0-5]\d)")
@@ -53,7 +55,13 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     drawing = top.table("drawing")
     ground = Ground(path.parent, drawing.number("width", None, low=0.01, high=1e5))
     drawing.finish()
-    read = [_string(name, table, controllers, supplies, ground) for name, table in _named_tables(top, "string")]
+    uncounted: set[str] = set()
+    written = _named_tables(top, "string")
+    read = []
+    for name, table in written:
+        read.append(_string(name, table, controllers, supplies, ground, uncounted))
+        if not any(table.has(key) for key in PLACE_KEYS):
+            ground = replace(ground, row=ground.row + 1)  # the next one hangs below it
     if not controllers and not top.has("controller"):
         top.fault("controller", "a rig needs at least one [controller.NAME]")
     if not read and not top.has("string"):
@@ -65,7 +73,7 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     if sum(s.pixels for s in read) > MOST_PIXELS:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")
     _check_pins(read, controllers, faults)
-    zones = _zones(top, strings, {s.name for s in read} - set(strings), faults)
+    zones = _zones(top, strings, {s.name for s in read} - set(strings) | uncounted, faults)
     limits, audience, quiet = top.table("limits"), top.table("audience"), top.table("quiet")
     skew_ms = _skew_ms(limits)
     viewing_m = audience.number("metres", None, low=0.5, high=10_000.0)
@@ -121,18 +129,29 @@ def _supply(name: str, table: Table) -> Supply:
     return supply
 
 
+def _pin(table: Table, key: str, needed: bool = False) -> Any:
+    """A pin's number; a name that ends in one, such as GP16, is told as it is to be written."""
+    text = table.content.get(key)
+    digits = re.search(r"(\d+)\s*$", text) if isinstance(text, str) else None
+    if digits:
+        table.raw(key)
+        table.fault(key, f"needs a whole number, got {kind_of(text)}", digits[1])
+        return None
+    return table.whole(key, low=0, high=99) if needed else table.whole(key, None, low=0, high=99)
+
+
 def _controller(name: str, table: Table, supplies: Mapping[str, Supply]) -> Controller:
     known = str(table.raw("board", "")) in boards()
     board = boards()[table.choice("board", boards())]
     supply = _known(table, "supply", supplies, "supply", None)
     start = table.choice("start", STARTS, "wait")
-    pins = {key: table.whole(key, None, low=0, high=99) for key in CONTROL_PINS}
+    pins = {key: _pin(table, key) for key in CONTROL_PINS}
     taken: dict[int, str] = {}
     for key, pin in pins.items():
-        if pin is None:
+        if pin is None or not table.sound(key):
             continue
         if known and key != "led_pin" and pin not in board.pins:
-            table.fault(key, f"{board.name} has no pin {pin} to use")
+            table.fault(key, f"{board.name} has no pin {pin} to use: it has {text_of(board.pins)}")
         if taken.setdefault(pin, key) != key:
             table.fault(key, f"pin {pin} is already its {taken[pin]}")
     if start == "button" and pins["button_pin"] is None:
@@ -149,8 +168,14 @@ def _known(table: Table, key: str, among: Mapping[str, Any], what: str, *default
 
 
 def _string(
-    name: str, table: Table, controllers: Mapping[str, Controller], supplies: Mapping[str, Supply], ground: Ground
+    name: str,
+    table: Table,
+    controllers: Mapping[str, Controller],
+    supplies: Mapping[str, Supply],
+    ground: Ground,
+    uncounted: set[str],
 ) -> LedString:
+    """One string; its name is added to `uncounted` where the number of its pixels is not known."""
     known = str(table.raw("chip", "ws2812b")) in chips()  # a misspelt chip's other faults would only confuse
     chip = chips()[table.choice("chip", chips(), "ws2812b")]
     order = table.text("order", chip.order)
@@ -158,38 +183,44 @@ def _string(
         table.fault("order", f'"{order}" must hold each of {", ".join(sorted(chip.order))} once', f'"{chip.order}"')
         order = chip.order
     pixels = table.whole("pixels", low=1, high=MOST_PIXELS)
-    pixels = max(1, pixels)
+    counted = table.sound("pixels")
+    most = pixels if counted else MOST_PIXELS  # what was refused is not held against other keys
+    if not counted:
+        pixels = 1
+        uncounted.add(name)
     controller = _known(table, "controller", controllers, "controller")
-    pin = table.whole("pin", low=0, high=99)
-    clock_pin = table.whole("clock_pin", None, low=0, high=99)
-    if known and chip.clocked and clock_pin is None:
+    pin = _pin(table, "pin", needed=True)
+    clock_pin = _pin(table, "clock_pin")
+    if known and chip.clocked and clock_pin is None and table.sound("clock_pin"):
         table.fault("clock_pin", f"{chip.name} is clocked: it needs a clock_pin besides its pin")
     if known and not chip.clocked and clock_pin is not None:
         table.fault("clock_pin", f"{chip.name} has no clock line")
     if controller in controllers:
         board = controllers[controller].board
         for key, number in (("pin", pin), ("clock_pin", clock_pin)):
-            if table.has(key) and isinstance(number, int) and number not in board.pins:
-                table.fault(key, f"{board.name} cannot drive a string from pin {number}")
-    cuts = tuple(sorted(set(table.list_of("cut", "pixel numbers inside the string", _inside(1, pixels), []))))
+            if table.has(key) and table.sound(key) and number not in board.pins:
+                pins = text_of(board.pins)
+                table.fault(key, f"{board.name} cannot drive a string from pin {number}: take one of {pins}")
+    cuts = tuple(sorted(set(table.list_of("cut", "pixel numbers inside the string", _inside(1, most), []))))
     string = LedString(
         name=name,
         controller=controller or "",
-        pin=pin,
+        pin=pin if table.sound("pin") else NO_PIN,
         pixels=pixels,
         chip=chip,
         order=order,
-        places=places_of(table, pixels, ground),
+        places=places_of(table, pixels, replace(ground, counted=counted)),
         brightness=table.number("brightness", 1.0, low=0.0, high=1.0),
-        skip=_skip(table, pixels),
-        feeds=_feeds(name, table, pixels, supplies, chip),
+        skip=_skip(table, most),
+        feeds=_feeds(name, table, most, supplies, chip if known else None),
         cuts=cuts,
         clock_pin=clock_pin,
         rail_ohm_per_m=table.number("rail_ohm_per_m", None, low=1e-4, high=10.0),
         readings=_readings(table, pixels, chip),
     )
     table.finish()
-    _check_feeds(string, table, supplies)
+    if counted and table.sound("cut", "feed"):
+        _check_feeds(string, table)
     return string
 
 
@@ -232,8 +263,9 @@ def _readings(table: Table, pixels: int, chip: Chip) -> tuple[Reading, ...]:
     return tuple(out)
 
 
-def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply], chip: Chip) -> tuple[Feed, ...]:
-    feeds = []
+def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply], chip: Chip | None) -> tuple[Feed, ...]:
+    """The feeds, by place. What is wrong with one is a fault of the string's `feed`, too. `chip`: None if not known."""
+    feeds, sound = [], True
     for block in table.tables("feed"):
         at = block.raw("at", "start")
         number = {"start": 0, "end": pixels}.get(at, -1) if isinstance(at, str) else at
@@ -241,14 +273,19 @@ def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply],
             block.fault("at", f'needs "start", "end" or a pixel number 0-{pixels}, got {kind_of(at)}')
             number = 0
         supply = _known(block, "supply", supplies, "supply")
-        if supply in supplies and not chip.min_v <= supplies[supply].volts <= chip.max_v:
+        sound = sound and block.sound("at", "supply")
+        if chip and supply in supplies and not chip.min_v <= supplies[supply].volts <= chip.max_v:
             volts = supplies[supply].volts
-            block.fault("supply", f"{supply} gives {volts:g} V, {chip.name} needs {chip.min_v:g}-{chip.max_v:g} V")
+            what = chip.name if table.has("chip") else f"{chip.name} (the chip where none is written)"
+            block.fault("supply", f"{supply} gives {volts:g} V, {what} needs {chip.min_v:g}-{chip.max_v:g} V")
         wire = _wire(block.table("wire")) if block.has("wire") else None
         fuse_a = block.number("fuse", None, low=0.05, high=500.0)
         label = {0: "start", pixels: "end"}.get(number, str(number))
         feeds.append(Feed(f"{name}@{label}", name, number, supply or "", wire, fuse_a))
         block.finish()
+    if not sound:
+        table.doubt("feed")
+        return tuple(feeds)
     for feed, other in itertools.combinations(feeds, 2):
         if feed.at == other.at:
             table.fault("feed", f"two feeds at the same place, {feed.name}")
@@ -265,7 +302,7 @@ def _wire(table: Table) -> Wire:
     return wire
 
 
-def _check_feeds(string: LedString, table: Table, supplies: Mapping[str, Supply]) -> None:
+def _check_feeds(string: LedString, table: Table) -> None:
     """Every run between cuts is fed, by one supply. Two supplies on one V+ rail push current into each other."""
     edges = [0, *string.cuts, string.pixels]
     for first, end in itertools.pairwise(edges):
@@ -289,7 +326,7 @@ def _check_pins(strings: list[LedString], controllers: Mapping[str, Controller],
                 used[name, number] = f"{name}.{key}"
     for string in strings:
         for key, pin in (("pin", string.pin), ("clock_pin", string.clock_pin)):
-            if pin is None:
+            if pin is None or pin == NO_PIN:
                 continue
             owner = used.setdefault((string.controller, pin), string.name)
             if owner != string.name or key == "clock_pin" and pin == string.pin:
@@ -298,7 +335,7 @@ def _check_pins(strings: list[LedString], controllers: Mapping[str, Controller],
 
 
 def _zones(top: Table, strings: Mapping[str, LedString], unplaced: set[str], faults: FaultList) -> dict[str, Zone]:
-    """Zones, every string first. `unplaced` are strings that exist but hang on no controller."""
+    """Zones, every string first. `unplaced` are strings that exist but whose pixels are not known."""
     written = top.named("zone")
     for name in written:
         if name in strings or name in unplaced:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -47,6 +48,17 @@ def numbers_of(text: str) -> list[int]:
             raise ValueError(text)
         out.extend(numbers)
     return out
+
+
+def text_of(numbers: Iterable[int]) -> str:
+    """Numbers as people write them: 0..22, 26..28 -> '0-22, 26-28'. The reverse of `numbers_of`."""
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
 
 
 def awg_mm2(awg: int) -> float:

@@ -1,0 +1,41 @@
+"""A value that was refused brings no further faults; strings without places hang apart."""
+
+from __future__ import annotations
+
+import pytest
+from test_rig import FEED, MAST, rail, rig_of
+
+from composer.faults import Faults
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        # 12 V for a chip that is not known: the stand-in's 5 V are not held against it.
+        (rail('chip = "ws2811"', feed=FEED.replace("shed", "boat")), "chip"),
+        # As many pixels as nobody knows: neither cuts nor feeds, places, skips or zones lie outside.
+        (rail("cut = [12]\nskip = [15]", pixels=150.5, feed=FEED + FEED.replace("supply", "at = 17\nsupply"),
+              after='[zone]\nz = ["rail[5:9]"]'), "pixels"),
+        (rail("grid = {columns = 7, pitch = 0.1}", pixels='"many"', after='[zone]\nz = ["rail[5:9]"]'), "pixels"),
+        (rail(pixels=300_000, after=MAST), "pixels"),
+        # A feed at no place meets no other, and its run is not called unfed.
+        (rail(feed=FEED + FEED.replace("supply", "at = 500\nsupply")), "feed[2].at"),
+        (rail("cut = [10]", feed=FEED + FEED.replace("supply", "at = 500\nsupply")), "feed[2].at"),
+        # A misspelt supply is no second supply.
+        (rail(feed=FEED + FEED.replace("supply", "at = 9\nsupply").replace("shed", "shd")), "feed[2].supply"),
+        (rail(feed='[[string.rail.feed]]\nat = 3'), "feed[1].supply"),
+        (rail('cut = ["10"]'), "cut[1]"),
+        (rail(after=MAST.replace("17", "0")).replace("pin = 16", 'pin = "GP16"'), "pin"),
+    ],
+)  # fmt: skip
+def test_what_was_refused_is_not_held_against_other_keys(text: str, where: str) -> None:
+    with pytest.raises(Faults) as raised:
+        rig_of(text)
+    assert [fault.where for fault in raised.value.faults] == [f"string.rail.{where}"]
+
+
+def test_strings_of_which_no_places_are_said_hang_one_below_the_other() -> None:
+    third = MAST.replace("mast", "boom").replace("17", "18").replace("pixels", "path = [[0, 5], [1, 5]]\npixels")
+    rig = rig_of(rail(after=third + MAST))
+    heights = {name: {y for _, y in string.places} for name, string in rig.strings.items()}
+    assert heights == {"rail": {0.0}, "boom": {5.0}, "mast": {-0.25}}
