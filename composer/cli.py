@@ -532,7 +532,9 @@ def _inspect(given: argparse.Namespace) -> int:
             print("  every group is sound")
         if frames is not None:
             print(frames)
-    return _complain("\n".join(f"{given.roll}: {fault}" for fault in faults), FAILS) if faults else DONE
+    if not faults:
+        return DONE
+    return _complain("\n".join(f"{given.roll}: {fault}" for fault in [*faults, "bake the show again"]), FAILS)
 
 
 def _print_json(content: Any) -> int:

@@ -328,9 +328,11 @@ def test_a_broken_roll_is_told_and_fails(
     assert main(["inspect", str(path), "--verify"]) == 1
     told = capsys.readouterr().err
     assert says in told and all(line.startswith(f"{path}: ") for line in told.splitlines())
+    assert ("bake the show again" in told) is (says != "not a roll")
     before = listing(show)
     assert main(["inspect", str(path), "--frames", str(show / "frames.npz")]) == 1
     assert main(["audit", str(show)]) == 1
+    assert ("bake the show again" in capsys.readouterr().err) is (says != "not a roll")
     assert listing(show) == before  # no half-written frames, and the audit of before stands
 
 
@@ -357,6 +359,37 @@ def test_a_board_that_left_the_rig_leaves_no_roll(baked: Path, tmp_path: Path) -
     (show / "out" / "jetty" / "other.roll").write_bytes(b"another song's")
     assert main(["bake", str(show)]) == 0
     assert [path.name for path in old.parent.iterdir()] == ["other.roll"]
+
+
+SHORT = """\
+format = 1
+song = "tide.wav"
+[[clip]]
+zone = "all"
+effect = "hold"
+at = "start"
+to = "end"
+opacity = 0.2
+"""
+
+
+def test_the_folder_of_a_renamed_board_goes_and_another_shows_package_is_told_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show = make_show(tmp_path / "tide", seconds=4.0, score=SHORT)
+    assert main(["bake", str(show)]) == 0
+    out = show / "out"
+    shutil.copytree(out / "deck", out / "jetty")
+    roll = (out / "deck" / "tide.roll").read_bytes()
+    (out / "jetty" / "tide.roll").unlink()
+    (out / "jetty" / "ebb.roll").write_bytes(roll)
+    (show / "rig.toml").write_text(
+        RIG.replace("controller.deck", "controller.hut").replace('"deck"', '"hut"'), encoding="utf-8"
+    )
+    capsys.readouterr()
+    assert main(["bake", str(show)]) == 0
+    assert sorted(path.name for path in out.iterdir() if path.is_dir()) == ["hut", "jetty", "quay"]
+    assert f"{out / 'jetty'}: the rig has no such controller: delete the folder" in capsys.readouterr().out
 
 
 def test_rolls_without_their_neighbours_are_told_of(

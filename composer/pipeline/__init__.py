@@ -122,7 +122,7 @@ def bake(
             raise
         rolls = bakery.deliver()
     tell("done", 1.0)
-    return Baked(out, rolls, found, remarks(show))
+    return Baked(out, rolls, found, remarks(show) + bakery.strangers())
 
 
 def _audited(

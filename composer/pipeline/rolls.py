@@ -43,6 +43,7 @@ from .show import Show
 Frames = NDArray[np.uint8]
 OVEN = ".baking-"  # where rolls lie until all of them are whole
 STALE_S = 24 * 3600
+MEND = "bake the show again"
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
 
@@ -173,6 +174,16 @@ class Bakery:
         for path in self.out.glob(f"*/{glob.escape(self.show.name)}.roll"):
             if path.parent.name not in self.show.rig.controllers:
                 withdraw_roll(path)
+                with suppress(OSError):  # something else lies there
+                    path.parent.rmdir()
+
+    def strangers(self) -> list[str]:
+        """A line for each package in the folder whose controller the rig does not have: another's, or left over."""
+        folders = sorted(path.parent for path in self.out.glob(f"*/{MANIFEST}"))
+        lost = [f for f in folders if f.name not in self.show.rig.controllers and _files_of(f)]
+        return [
+            f"{folder}: the rig has no such controller: delete the folder if no other show needs it" for folder in lost
+        ]
 
 
 def _pack(rolls: list[Gathered], jobs: int) -> None:
@@ -255,9 +266,9 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
             except FileNotFoundError:
                 raise Faults.one(path, "", "no such roll: bake the show first") from None
             except RollError as error:
-                raise ShowFails(f"{path}: {error}") from None
+                raise _broken(path, error) from None
             if readers[name].header.strings != strings_of(rig, name):
-                raise ShowFails(f"{path}: was baked for another rig than {rig.path}: bake the show again")
+                raise ShowFails(f"{path}: was baked for another rig than {rig.path}: {MEND}")
         yield from _joined(rig, readers, paths)
 
 
@@ -286,7 +297,7 @@ def _joined(rig: Rig, readers: dict[str, RollReader], paths: dict[str, Path]) ->
                 try:
                     frames[:, rig.controller_slices[name]] = reader.group(number)
                 except RollError as error:
-                    raise ShowFails(f"{paths[name]}: {error}") from None
+                    raise _broken(paths[name], error) from None
             frames.setflags(write=False)
             if kept_bytes + frames.nbytes <= KEPT_BYTES:
                 kept[key] = frames
@@ -307,7 +318,12 @@ def opened(path: Path) -> Iterator[RollReader]:
         with reader:
             yield reader
     except RollError as error:
-        raise ShowFails(f"{path}: {error}") from None
+        raise _broken(path, error) from None
+
+
+def _broken(path: Path, error: RollError) -> ShowFails:
+    """What is wrong with a roll, and the way out, which is always the same."""
+    return ShowFails(f"{path}: {error}" if str(error).startswith("not a roll") else f"{path}: {error}: {MEND}")
 
 
 def inspect(path: Path, verify: bool = False, frames: Path | None = None) -> dict[str, Any]:
