@@ -122,6 +122,12 @@ def test_a_frame_is_busy_until_the_line_was_low_long_enough() -> None:
     assert got["lead_us"] == 20 * 24 * 1.25 + 300
 
 
+@pytest.mark.parametrize("board", ["pico", "esp32"])
+def test_a_frame_that_has_stood_for_minutes_is_not_busy(board: str) -> None:
+    """Ticks wrap round after 2^30 us: a difference of ten minutes is negative."""
+    assert sent([string("rail", 16, 2)], board)["busy_after_ten_minutes"] is False
+
+
 def test_strings_beyond_those_at_once_leave_in_a_second_batch() -> None:
     got = sent([string(f"s{number}", number, 4) for number in range(3)], at_once=2)
     assert [transfer[0] for transfer in got["transfers"]] == [0, 1, 0]

@@ -26,6 +26,10 @@ while hw.busy():
     pass
 notes["busy_us"] = hw.ticks_diff(hw.ticks(), began)
 notes["lead_us"] = output.lead_us
+hw.ticks = lambda: 600_000_000
+hw.ticks_diff = lambda a, b: (a - b + (1 << 29)) % (1 << 30) - (1 << 29)  # as on a board
+hw._since = 0
+notes["busy_after_ten_minutes"] = hw.busy()
 hw.watchdog_on(2000)
 hw.feed()
 notes["off"] = hw.watchdog_off()

@@ -51,7 +51,7 @@ class Hw(Common):
 
     def busy(self):
         """Whether the low time after the last bit is not over."""
-        return self.ticks_diff(self.ticks(), self._since) < self._quiet_us
+        return 0 <= self.ticks_diff(self.ticks(), self._since) < self._quiet_us  # below 0: minutes ago
 
     def watchdog_off(self):
         """This chip's cannot be stopped: True only if it never ran."""

@@ -246,7 +246,8 @@ class Player:
         if self.state == PLAYING:
             near = self._play()
         elif self.state == PAUSED:
-            if self._redo and self.show.again(self.clock, hw, self.blackout):
+            # Asked each time: it is what lets strings of a second batch leave.
+            if not hw.busy() and self._redo and self.show.again(self.clock, hw, self.blackout):
                 self._redo = False
         elif self.state == LIVE:
             self._live()
@@ -303,7 +304,7 @@ class Player:
                 self.output.watch(self.show.roll.head)
             for i in range(len(self.live)):
                 self.live[i] = 0
-        elif self._redo and not self.hw.busy():
+        elif not self.hw.busy() and self._redo:
             self._redo = False
             self.output.prepare(self.live, not self.blackout)
             self.output.send()
