@@ -73,7 +73,7 @@ INFLATER_BYTES = {12: 5_400, 13: 9_500}
 READ_BYTES = 1_024
 WIDE_WINDOW_FRAME_BYTES = 1_536
 
-UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB
+UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB: a guess, for those who know nothing of the board
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
 SEARCH_BYTES = 4 << 20  # of different frames: some two seconds for them
 HASTE = 2  # frames that a board loads at most while it shows one; more only where a single group has more
