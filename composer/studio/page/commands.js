@@ -196,8 +196,11 @@ export function pressed(event) {
   if (event.ctrlKey || event.metaKey) parts.push("Ctrl");
   if (event.altKey) parts.push("Alt");
   // Shift is part of the sign for signs such as "?".
-  if (event.shiftKey && (event.key.length > 1 || /[a-z]/i.test(event.key))) parts.push("Shift");
-  return [...parts, event.key].join("+");
+  const letter = /^[a-z]$/i.test(event.key);
+  if (event.shiftKey && (event.key.length > 1 || letter)) parts.push("Shift");
+  // Caps Lock turns letters round: what counts is whether Shift is down.
+  const key = letter ? event.key[event.shiftKey ? "toUpperCase" : "toLowerCase"]() : event.key;
+  return [...parts, key].join("+");
 }
 
 /** Listen for the table's keys, wherever they are not text that someone types. */

@@ -17,6 +17,8 @@ export function takeState(state) {
   put(changes);
 }
 
+const refusals = []; // closes the notices of what was refused: once something was done, they are of yesterday
+
 let waiting = Promise.resolve(); // requests go one after another: each is based on the one before
 
 function inTurn(run) {
@@ -54,6 +56,7 @@ function change(what, send, { again, anyway }) {
     try {
       const answer = await send();
       takeState(answer.state);
+      for (const close of refusals.splice(0)) close();
       say(`done: ${what}`);
       return answer;
     } catch (error) {
@@ -63,7 +66,7 @@ function change(what, send, { again, anyway }) {
       }
       if (!(error instanceof Refused)) throw error;
       takeState(error.state);
-      explain(what, error, { again, anyway });
+      refusals.push(explain(what, error, { again, anyway }));
       return null;
     }
   });

@@ -6,6 +6,8 @@ import { edit, fix } from "./edits.js";
 import { choice } from "./fields.js";
 import { clock, fraction } from "./time.js";
 
+const ABOVE = ["double", "half", "off-beat"]; // "twice as many", "half as many", "the off-beats"
+
 export class SongPanel {
   constructor({ player }) {
     this.player = player;
@@ -16,14 +18,22 @@ export class SongPanel {
   render() {
     const { show, state } = store;
     if (!show) return [make("p", { class: "hint" }, "There is no song map yet.")];
-    const press = (text, what, op, title) =>
-      make("button", { title: title ?? what, onclick: () => fix(what, op()) }, text);
+    const press = (text, what, op, title, level) =>
+      make(
+        "button",
+        {
+          title: title ?? what,
+          "aria-pressed": level ? show.fixes.level === level : null,
+          onclick: () => fix(what, op()),
+        },
+        text,
+      );
     return [
       make(
         "h2",
         {},
         show.song_file,
-        make("small", {}, ` ${show.tempo.toFixed(1)} beats a minute, sure to ${Math.round(100 * show.confidence)} %`),
+        make("small", {}, ` ${show.tempo.toFixed(1)} beats a minute, sure to ${Math.round(100 * show.confidence)}\u00a0%`),
       ),
       show.has_beats === false
         ? make(
@@ -57,8 +67,8 @@ export class SongPanel {
       make(
         "div",
         { class: "row" },
-        press("twice as many", "double the beats", () => ({ op: "double" })),
-        press("half as many", "halve the beats", () => ({ op: "halve" })),
+        press("twice as many", "double the beats", () => ({ op: "double" }), null, "double"),
+        press("half as many", "halve the beats", () => ({ op: "halve" }), null, "half"),
         press("the off-beats", "take the off-beats", () => ({ op: "shift", beats: "1/2" }), "half a beat on"),
       ),
       this.alternatives(),
@@ -110,9 +120,11 @@ export class SongPanel {
     ];
   }
 
+  /** What else the ear took the beat for, but for what the buttons above it do. */
   alternatives() {
-    const { alternatives, fixes } = store.show;
-    if (!alternatives?.length) return null;
+    const { fixes } = store.show;
+    const alternatives = (store.show.alternatives ?? []).filter((level) => !ABOVE.includes(level));
+    if (!alternatives.length) return null;
     return make(
       "div",
       { class: "row" },
