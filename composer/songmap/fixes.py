@@ -37,7 +37,8 @@ STEPS = {
     "half": {"": "half", "double": "", "half": "quarter", "quadruple": "double"},
 }
 """What twice or half as many beats make of the level in force: word by word, the one takes the other back."""
-TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as fast or slow and its own place
+TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as slow and its own place
+TAKEN_AS_HEARD = ("off-beat", "3:2", "2:3")  # twice or half as many beats are those that are there, whatever was heard
 BEAT_KEYS = ("tempo", "level", "shift", "beats_per_bar", "first_bar", "anchor", "grid")  # what says where beats fall
 
 _TEMPLATE = """\
@@ -309,11 +310,10 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
             default=(math.inf, 0),
         )
         grid, phases = near[best] if far < 0.03 else (_even(song_map, fixes.tempo), {})
-    elif fixes.level in readings:
-        other = readings[fixes.level]
-        if fixes.level not in ("double", "half"):
-            return _reading(other), other.get("phases", {})
-        agreed = _agreed(grid, fixes.level, _reading(other), other.get("phases", {}))
+    elif fixes.level in readings and fixes.level in TAKEN_AS_HEARD:
+        return _reading(readings[fixes.level]), readings[fixes.level].get("phases", {})
+    elif fixes.level in readings and fixes.level == "half":
+        agreed = _half_of(grid, _reading(readings["half"]), readings["half"].get("phases", {}))
         if agreed is not None:
             return agreed
     if fixes.level:
@@ -321,17 +321,12 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
     return grid, phases
 
 
-def _agreed(grid: Grid, level: str, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid, Mapping[str, int]] | None:
-    """The heard beats doubled or halved, with the bars of a reading that was heard so; None where the two disagree.
-
-    Twice as many beats are the beats that are there and one between every two, whatever else was heard: a reading
-    called double may count otherwise in a part of the song. Where beat after beat falls together, the reading knows
-    which of two beats to keep and where bars begin.
-    """
+def _half_of(grid: Grid, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid, Mapping[str, int]] | None:
+    """Every other beat of a grid, those that a reading of half the tempo has, and its bars; None where it counts
+    otherwise in a part of the song. Of two beats the reading knows which one to keep, and where bars begin."""
     if len(grid.beats) < 4 or len(reading.beats) < 4:
         return None
-    choices = [doubled(grid).beats] if level == "double" else [grid.beats[0::2], grid.beats[1::2]]
-    for beats in choices:
+    for beats in (grid.beats[0::2], grid.beats[1::2]):
         places = [place_at(beats, time) for time in reading.beats]
         off = round(places[0])
         if any(abs(place - i - off) > TOGETHER for i, place in enumerate(places)):

@@ -79,14 +79,20 @@ def test_half_keeps_every_other_beat_where_another_reading_counts_otherwise() ->
     assert made.beats == BEATS[1::2]  # from the first bar line
 
 
-def test_double_takes_bars_from_a_reading_of_the_same_beats() -> None:
-    # 4 ms off throughout, and it begins a beat later: the beats stay where they are, the bars are the reading's.
-    beats = [0.754 + 0.25 * i for i in range(64)]
-    made = apply_fixes(with_reading("double", beats, list(range(2, 64, 4))), Fixes(level="double", beats_per_bar=3))
-    assert made.beats == tuple(0.5 + 0.25 * i for i in range(65))
-    assert made.bars[:2] == (2, 5)  # the phase that was heard for three, one beat further on
-    fours = apply_fixes(with_reading("double", beats, list(range(2, 64, 4))), Fixes(level="double"))
-    assert fours.bar_times[:3] == (1.25, 2.25, 3.25)
+def test_half_takes_bars_from_a_reading_of_the_same_beats() -> None:
+    # 4 ms off throughout, and it begins two beats later: the beats stay where they are, the bars are the reading's.
+    beats = [1.504 + i for i in range(15)]
+    made = with_reading("half", beats, [1, 5, 9, 13])
+    assert apply_fixes(made, Fixes(level="half")).beats == BEATS[::2]
+    assert apply_fixes(made, Fixes(level="half")).bar_times[:2] == (2.5, 6.5)
+    threes = apply_fixes(made, Fixes(level="half", beats_per_bar=3))
+    assert threes.bar_times[:2] == (2.5, 5.5)  # the phase that was heard for three, one beat further on
+
+
+def test_double_keeps_the_bar_lines_that_are_there() -> None:
+    beats = [0.5 + 0.25 * i for i in range(65)]
+    made = apply_fixes(with_reading("double", beats, list(range(0, 65, 4))), Fixes(level="double"))
+    assert made.bar_times[:3] == (1.0, 2.0, 3.0)
 
 
 def test_a_quarter_halves_twice_and_keeps_the_first_bar_line() -> None:
