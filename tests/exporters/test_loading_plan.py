@@ -162,12 +162,12 @@ def test_what_a_load_that_broke_while_renaming_brought_is_ours(tmp_path: Path) -
     later = one(tmp_path / "b", {"tide.roll": b"b"}, more={"glow/roll.py": b"x = 2\n"})
     plan = plan_for(board, later, Choices())
     board.steps_left = 2 + 2 * len(plan.batches[0]) + 2  # all are copied, two are renamed
-    with pytest.raises(Unplugged):
+    with pytest.raises(Unplugged, match="old or new"):
         carry(board, plan)
     assert "loading.json" in board.there
     # Broken off a second time, with a third package on its way: what the second brought is still ours.
     board.steps_left = 5
-    with pytest.raises(Unplugged):
+    with pytest.raises(Unplugged, match="went away while it"):
         carry(board, plan_for(board, one(tmp_path / "d", {"tide.roll": b"d"}), Choices()))
     board.steps_left = 1_000
     last = one(tmp_path / "c", {"tide.roll": b"c"}, more={"glow/roll.py": b"x = 3\n"})
