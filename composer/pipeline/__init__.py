@@ -95,7 +95,8 @@ def bake(
         renderer = renderer_of(show)
         gains = []
         brightest = Brightest(show.rig)
-        stream = within_budget(show, told(frames_of(renderer, jobs, dask), show, "baking", tell), mode)
+        rendered = frames_of(renderer, jobs, dask, bakery.oven)
+        stream = within_budget(show, told(rendered, show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
             for group, frames, gain in stream:
@@ -361,17 +362,20 @@ def renderer_of(show: Show) -> Renderer:
     return Renderer(show.rig, show.clock, show.cues, show.song.loudness)
 
 
-def frames_of(renderer: Renderer, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:
+def frames_of(
+    renderer: Renderer, jobs: int = 1, dask: str | None = None, aside: Path | None = None
+) -> Iterator[tuple[Group, Frames]]:
     """Every group's bytes before the limiter: (group, uint8 (frames, rig.frame_bytes)), in order.
 
     Groups of equal key are rendered once, and come as the very same array while memory lasts. `jobs` processes render,
-    or the workers of the Dask scheduler at the address `dask`; the bytes do not depend on that.
+    or the workers of the Dask scheduler at the address `dask`; the bytes do not depend on that. What memory does not
+    hold lies in a nameless file in the folder `aside`, or where temporary files go.
     """
     groups = renderer.clock.groups
     keys = [renderer.key(group) for group in groups]
     firsts = dict(zip(reversed(keys), reversed(groups), strict=True))
     different = [group for key, group in zip(keys, groups, strict=True) if firsts[key] is group]
-    with closing(Repeats(keys)) as repeats, closing(_rendered(renderer, different, jobs, dask)) as rendered:
+    with closing(Repeats(keys, aside)) as repeats, closing(_rendered(renderer, different, jobs, dask)) as rendered:
         for key, group in zip(keys, groups, strict=True):
             if firsts[key] is group:
                 frames = next(rendered)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections import Counter
 from collections.abc import Hashable, Iterable
+from pathlib import Path
 
 import numpy as np
 
@@ -14,13 +16,14 @@ MEMORY_BYTES = 64 << 20  # what is more goes into a nameless file
 
 
 class Repeats:
-    """Frames by what they depend on. `keys` are those of all groups of the show, in any order."""
+    """Frames by what they depend on. `keys` are those of all groups of the show, in any order; `folder` is where the
+    file lies, None where temporary files go."""
 
-    def __init__(self, keys: Iterable[Hashable]) -> None:
+    def __init__(self, keys: Iterable[Hashable], folder: Path | None = None) -> None:
         self._left = Counter(keys)
         self._memory: dict[Hashable, Frames] = {}
         self._memory_bytes = 0
-        self._file = tempfile.TemporaryFile()
+        self._file = tempfile.TemporaryFile(dir=folder)
         self._place: dict[Hashable, tuple[int, tuple[int, ...]]] = {}  # where in the file, and the shape
 
     def keep(self, key: Hashable, frames: Frames) -> None:
@@ -32,7 +35,7 @@ class Repeats:
             self._memory[key] = frames
             self._memory_bytes += frames.nbytes
         else:
-            self._place[key] = self._file.seek(0, 2), frames.shape
+            self._place[key] = self._file.seek(0, os.SEEK_END), frames.shape
             self._file.write(frames.data)
 
     def again(self, key: Hashable) -> Frames:
