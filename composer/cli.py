@@ -216,6 +216,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader of our pipe went away: nothing is wrong. What is still to be flushed must not fail at the end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except FileExistsError as error:
+        return _complain(
+            f"{error.filename or 'glowscore'}: a file of this name is there already: a folder is needed", BAD
+        )
+    except NotADirectoryError as error:
+        return _complain(f"{error.filename or 'glowscore'}: part of this path is a file, not a folder", BAD)
     except OSError as error:
         return _complain(f"{error.filename or 'glowscore'}: {error.strerror or error}", BAD)
     except KeyboardInterrupt:

@@ -10,7 +10,7 @@ from pathlib import Path
 from .draft import draft
 from .faults import Faults, read_toml
 from .files import write_text
-from .pipeline.show import Tell, hear, silent
+from .pipeline.show import SONG_ENDINGS, Tell, hear, silent
 from .rig import load_rig
 
 RIG = """\
@@ -114,8 +114,7 @@ def _only_song(folder: Path) -> str:
     """The only sound file in a folder, by its ending."""
     if not folder.is_dir():
         raise Faults.one(folder, "", "no such folder")
-    endings = {".wav", ".flac", ".ogg", ".opus", ".mp3", ".m4a", ".aac"}
-    found = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in endings)
+    found = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in SONG_ENDINGS)
     if len(found) != 1:
         what = "no song" if not found else f"{len(found)} songs ({', '.join(found)})"
         raise Faults.one(folder, "", f"holds {what}: a draft needs one")

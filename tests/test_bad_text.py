@@ -157,7 +157,7 @@ def test_score_and_rig_that_are_not_toml_are_both_told(
 @pytest.mark.parametrize(
     ("file", "content", "says"),
     [
-        ("score.toml", None, "no such file: a show is a folder with a score.toml"),
+        ("score.toml", None, "no such file: with a song in the folder, glowscore draft "),
         ("score.toml", b"", "song: is missing"),
         ("score.toml", b"\xff\xfe\x00", "byte 0: this is not UTF-8 text"),
         ("score.toml", b"a = " + b"[" * 3000, "not TOML"),

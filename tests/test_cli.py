@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from shows import BEAT_S, ROOT, SCORE, SCORE_BY_EAR, command, listing, make_show
+from shows import BEAT_S, RIG, ROOT, SCORE, SCORE_BY_EAR, command, listing, make_show
 
 from composer.cli import main
+from composer.pipeline.loading import wiring_jobs
 
 NUMBER = (int, float)
 NUMBER_OR_NULL = (int, float, type(None))
@@ -373,6 +374,9 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["audit", "SHOW", "-o", "nowhere"], "nowhere/quay/tide.roll: no such roll: bake the show first"),
         (["inspect", "nowhere.roll"], "nowhere.roll: no such file"),
         (["inspect", "SHOW"], "this is a folder, not a roll"),
+        (["rig", "nowhere"], "nowhere: no such folder"),
+        (["rig", "SHOW/.."], "no rig.toml and no score.toml in it"),
+        (["bake", "SHOW", "-o", "SHOW/rig.toml"], "rig.toml: a file of this name is there already: a folder is needed"),
         (["inspect", "SHOW/out/quay/tide.roll", "--frames", "a.txt"], "a.txt: frames are written as .npz"),
         (["listen", "nowhere.wav"], "nowhere.wav: no such file"),
         (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double, --halve"),
@@ -399,3 +403,53 @@ def test_bad_usage(
     assert says in told.err and told.out == ""
     assert len(told.err.splitlines()) == 1
     assert listing(baked) == before and listing(tmp_path) == {}
+
+
+def test_a_rig_alone_is_wired(tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
+    (tmp_path / "scratch").mkdir()
+    assert set(wiring_jobs(tmp_path, None, tmp_path / "scratch")) == {"quay", "deck"}
+
+
+def test_a_rig_alone_is_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "rig.toml").write_text(RIG, encoding="utf-8")
+    assert main(["rig", str(tmp_path)]) == 0
+    assert capsys.readouterr().out == f"{tmp_path / 'out' / 'rig.svg'}\n"
+    assert (tmp_path / "out" / "rig.svg").stat().st_size > 1000
+
+
+@pytest.mark.parametrize("verb", [["rig"], ["load", "--wiring"]])
+def test_an_evening_is_no_rig(tmp_path: Path, capsys: pytest.CaptureFixture[str], verb: list[str]) -> None:
+    evening = tmp_path / "evening.toml"
+    evening.write_text('shows = ["tide"]\n', encoding="utf-8")
+    assert main([*verb, str(evening)]) == 2
+    assert capsys.readouterr().err == (
+        f"{evening}: is an evening, with a rig for each of its shows: name one show, or a rig file\n"
+    )
+
+
+def test_a_song_that_is_missing_is_told_with_the_one_beside_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show = make_show(tmp_path / "tide", score=SCORE.replace('"tide.wav"', '"tied.wav"'))
+    assert main(["check", str(show)]) == 2
+    assert capsys.readouterr().err.splitlines()[0] == (
+        f'{show / "score.toml"}: song: "tied.wav": no such file (did you mean "tide.wav"?)'
+    )
+
+
+def test_a_zone_that_is_a_part_of_a_string_is_told_where_to_name_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show = make_show(tmp_path / "tide", score=SCORE.replace('zone = "mast"', 'zone = "rail[10:40]"'))
+    assert main(["check", str(show)]) == 2
+    assert capsys.readouterr().err == (
+        f'{show / "score.toml"}: clip[1].zone: there is no zone "rail[10:40]": name that part in rig.toml, [zone] '
+        'NAME = ["rail[10:40]"]\n'
+    )
+
+
+def test_a_word_that_is_none_is_told_with_those_there_are(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    show = make_show(tmp_path / "tide", score=SCORE.replace('limiter = "on"', "limiter = true"))
+    assert main(["check", str(show)]) == 2
+    assert capsys.readouterr().err == (f'{show / "score.toml"}: limiter: needs one of "on", "warn", "off", got true\n')

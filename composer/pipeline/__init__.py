@@ -43,7 +43,7 @@ from .repeats import Repeats
 from .results import dimmed_by, remarks, wrongs
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
-from .show import Show, Tell, hear, load_show, silent
+from .show import Show, Tell, hear, load_show, rig_of, silent
 
 NO_ROLL = "no roll was written, "
 
@@ -331,15 +331,6 @@ def score_and_song(folder: Path) -> tuple[Path, str, SongMap]:
     if not isinstance(name, str):
         raise Faults.one(path, "song", "is missing")
     return path, path.read_text(encoding="utf-8"), hear(path.parent / name)
-
-
-def rig_of(folder: Path) -> Rig:
-    """The rig of a show, or of a rig file: a rig needs no song to be drawn. Raises `Faults`."""
-    if folder.suffix == ".toml":
-        return load_rig(folder)
-    document = read_toml(folder / "score.toml")
-    name = document.get("rig", "rig.toml")
-    return load_rig(folder / name if isinstance(name, str) else folder / "rig.toml")
 
 
 def _bytes_of(show: Show, mode: str, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:

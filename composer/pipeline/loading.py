@@ -13,9 +13,9 @@ from exporters.mpboard import BoardError
 from exporters.package import Package, PackageError, fits_together, read_package, write_package
 
 from ..faults import Fault, Faults, ShowFails, nearest, read_toml
-from ..rig import Rig, load_rig
+from ..rig import Rig
 from .packing import row_of, settings_of
-from .show import Tell, silent
+from .show import Tell, rig_of, silent
 
 
 def load(
@@ -131,19 +131,6 @@ def _chosen(rig: Rig, controller: str | None) -> list[str]:
         what = f'there is no controller "{controller}"'
         raise Faults.one(rig.path, "controller", what, nearest(controller, rig.controllers))
     return [controller]
-
-
-def rig_of(show: Path) -> Rig:
-    """The rig of a show's folder or score, or of a rig file. Raises `Faults`."""
-    if show.suffix == ".toml":
-        document = read_toml(show)
-        if "song" not in document:
-            return load_rig(show)
-        show = show.parent
-    else:
-        document = read_toml(show / "score.toml")
-    name = document.get("rig", "rig.toml")
-    return load_rig(show / name if isinstance(name, str) else show / "rig.toml")
 
 
 def _faults(lines: Iterable[str]) -> Faults:

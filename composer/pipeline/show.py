@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,9 @@ from .. import effects, power, timeline
 from .. import rig as rigs
 from .. import score as scores
 from .. import songmap as maps
-from ..faults import Fault, FaultList, Faults, read_toml
+from ..faults import Fault, FaultList, Faults, nearest, read_toml
+
+SONG_ENDINGS = {".wav", ".flac", ".ogg", ".opus", ".mp3", ".m4a", ".aac"}
 
 T = TypeVar("T")
 Tell = Callable[[str, float], None]
@@ -85,7 +88,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     """Read and check a show: its folder, or its score file. Raises `Faults` with all that is wrong in all its files."""
     path = folder if folder.suffix == ".toml" else folder / "score.toml"
     if not path.exists():
-        raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
+        raise _no_score(path)
     faults: list[Fault] = []
     document = _kept(faults, lambda: read_toml(path))
     if document is None:  # which rig it names is not known; the usual one is read all the same
@@ -99,6 +102,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     song = None
     if any(fault.where == "song" for fault in score_faults.faults):
         pass  # without a song's name there is nothing to hear
+    elif not score.song.exists():
+        score_faults.add("song", *_no_song(score, str(document.get("song"))))
     else:
         song = _kept(faults, lambda: hear(score.song, tell, grid=score.grid))
     show = None
@@ -125,6 +130,46 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
 def _other_bars(grid: str, song: maps.SongMap) -> str:
     written = f'written against the bars "{grid}", the song map has "{song.grid}"'
     return f"{written}: renumber moves it" if song.numbering(grid) is not None else f"{written}: {maps.ways_out(song)}"
+
+
+def rig_of(show: Path) -> rigs.Rig:
+    """The rig of a show's folder or score, of a rig file, or of a folder with a rig alone: to be drawn or wired, a rig
+    needs no song. Raises `Faults`."""
+    path = show
+    if show.suffix != ".toml":
+        path = show / "score.toml"
+        if not path.exists() and path.with_name("rig.toml").exists():
+            return rigs.load_rig(path.with_name("rig.toml"))
+        if not path.exists():
+            raise Faults.one(
+                show, "", f"{'no rig.toml and no score.toml in it' if show.is_dir() else 'no such folder'}"
+            )
+    document = read_toml(path)
+    if "shows" in document:
+        raise Faults.one(path, "", "is an evening, with a rig for each of its shows: name one show, or a rig file")
+    if path == show and "song" not in document and path.name != "score.toml":
+        return rigs.load_rig(path)
+    name = document.get("rig", "rig.toml")
+    return rigs.load_rig(path.with_name("rig.toml") if not isinstance(name, str) else path.parent / name)
+
+
+def _no_score(path: Path) -> Faults:
+    """There is no score where a show was named: with a rig beside it, a first one can be drafted."""
+    what = "no such file: a show is a folder with a score.toml"
+    if path.with_name("rig.toml").exists():
+        folder = shlex.quote(str(path.parent))
+        what = f"no such file: with a song in the folder, glowscore draft {folder} writes a first one"
+    return Faults.one(path, "", what)
+
+
+def _no_song(score: scores.Score, name: str) -> tuple[str, str]:
+    """What is wrong where a score's song is not there, and the file beside it that may be meant."""
+    try:
+        beside = [path.name for path in score.song.parent.iterdir() if path.suffix.lower() in SONG_ENDINGS]
+    except OSError:
+        beside = []
+    near = nearest(score.song.name, beside) or (f'"{beside[0]}"' if len(beside) == 1 else "")
+    return f'"{name}": no such file', near
 
 
 def _too_short(score: scores.Score, rig: rigs.Rig, song: maps.SongMap) -> Fault:
