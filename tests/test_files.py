@@ -143,3 +143,10 @@ def test_a_user_without_a_home_can_draw_a_film(sealed: Path, tmp_path: Path) -> 
 def test_a_folder_that_may_not_be_written_is_named_itself(sealed: Path) -> None:
     done = sealed_command(sealed, "new", sealed / "quay")
     assert (done.returncode, done.stderr) == (2, f"{sealed / 'quay'}: cannot be made: Permission denied\n")
+
+
+@BOUND
+def test_a_folder_that_takes_no_rolls_is_named_itself(sealed: Path, tmp_path: Path) -> None:
+    show = make_show(tmp_path / "show")
+    done = sealed_command(sealed, "bake", show, "-o", sealed / "home")
+    assert (done.returncode, done.stderr) == (2, f"{sealed / 'home'}: cannot be written: Permission denied\n")

@@ -88,7 +88,10 @@ class Bakery:
         for left in out.glob(f"{OVEN}*"):  # of a bake that was killed; one that runs is younger
             if time.time() - left.stat().st_mtime > STALE_S:
                 shutil.rmtree(left, ignore_errors=True)
-        self.oven = Path(tempfile.mkdtemp(prefix=OVEN, dir=out))
+        try:
+            self.oven = Path(tempfile.mkdtemp(prefix=OVEN, dir=out))
+        except OSError as error:  # which names the folder that nobody asked for
+            raise Faults.one(out, "", f"cannot be written: {error.strerror or error}") from None
 
     def __enter__(self) -> Bakery:
         return self
