@@ -143,10 +143,11 @@ def _wires(boards: Sequence[Row]) -> str:
         return ""
     rows = [(board["name"], wire) for board in boards for wire in _wires_of(board, boards)]
     body = "".join(
-        f'<tr><td>{escape(name)}</td><td><i class="tick"></i></td><td>{pin}</td><td class="words">{what}</td></tr>'
+        f'<tr><td>{escape(name)}</td><td data-head="done"><i class="tick"></i></td><td data-head="Its pin">{pin}</td>'
+        f'<td data-head="Goes to" class="words">{what}</td></tr>'
         for name, (pin, what) in rows
     )
-    head = "<tr><th>Board</th><th>done</th><th>Its pin</th><th>Goes to</th></tr>"
+    head = "<tr><th>Board</th><th>done</th><th>Its pin</th><th class="words">Goes to</th></tr>"
     return f'<h2>Boards</h2><div class="scroll"><table><thead>{head}</thead><tbody>{body}</tbody></table></div>'
 
 

@@ -13,12 +13,16 @@ Column = tuple[str, Callable[[str, Row], str], bool]
 
 
 def table_of(first: str, rows: Mapping[str, Row], columns: Sequence[Column]) -> str:
-    """A table as HTML, or `-` without rows."""
+    """A table as HTML, or `-` without rows. Where it has little room each row becomes a card, so cells know their
+    heads."""
     cells = {name: [make(name, row) for _, make, _ in columns] for name, row in rows.items()}
     shown = [i for i, (_, _, always) in enumerate(columns) if always or any(row[i] != NONE for row in cells.values())]
     head = "".join(f"<th>{columns[i][0]}</th>" for i in shown)
     body = "".join(
-        f"<tr><td>{escape(name)}</td>{''.join(f'<td>{row[i]}</td>' for i in shown)}</tr>" for name, row in cells.items()
+        f"<tr><td>{escape(name)}</td>"
+        + "".join(f'<td data-head="{columns[i][0]}">{row[i]}</td>' for i in shown)
+        + "</tr>"
+        for name, row in cells.items()
     )
     if not body:
         return f'<p class="soft">{NONE}</p>'

@@ -33,7 +33,7 @@ p { margin: 4px 0 10px; max-width: 46rem; }
 .about { font-size: .94rem; }
 .verdict { border-radius: 10px; padding: 14px 20px; border-left: 8px solid; }
 .verdict p { margin: 2px 0; }
-.verdict .word { font-size: 1.7rem; font-weight: 700; line-height: 1.25; }
+.verdict .word { max-width: none; font-size: 1.7rem; font-weight: 700; line-height: 1.25; }
 .verdict.good { background: var(--good-back); border-color: var(--good); }
 .verdict.good .word { color: var(--good); }
 .verdict.bad { background: var(--bad-back); border-color: var(--bad); }
@@ -59,7 +59,7 @@ p { margin: 4px 0 10px; max-width: 46rem; }
 .panel .scroll { --paper: var(--panel); }
 table { border-collapse: collapse; font-size: .93rem; min-width: 50%; }
 .wraps { display: inline-block; white-space: normal; min-width: 7.5em; max-width: 13em; }
-td.words { white-space: normal; text-align: left; min-width: 15em; }
+th.words, td.words { white-space: normal; text-align: left; min-width: 15em; }
 th, td { padding: 5px 12px 5px 0; border-bottom: 1px solid var(--line); text-align: right; white-space: nowrap; }
 th { color: var(--soft); font-weight: 500; vertical-align: bottom; white-space: normal; line-height: 1.25; }
 th:first-child, td:first-child { text-align: left; font-weight: 600; }
@@ -107,6 +107,15 @@ svg .tip { fill: transparent; } svg .tip:hover { fill: var(--ink); fill-opacity:
 .picture .mark.left { transform: translate(-100%, -50%); margin-left: -11px; }
 ul.plain { padding-left: 1.2em; max-width: 48rem; } ul.plain li { margin: 5px 0; }
 footer { margin-top: 40px; color: var(--soft); font-size: .88rem; }
+@media screen and (max-width: 640px) {
+  .scroll thead { display: none; } .scroll table, .scroll tbody, .scroll tr { display: block; }
+  .scroll tr { border-bottom: 1px solid var(--line); padding: 6px 0; }
+  .scroll td, .sheet .scroll td { display: flex; justify-content: space-between; gap: 12px; border: 0; padding: 1px 0;
+    white-space: normal; text-align: right; }
+  .scroll td:first-child { justify-content: flex-start; }
+  .scroll td::before { content: attr(data-head); color: var(--soft); text-align: left; }
+  .wraps, td.words { min-width: 0; }
+}
 @media (max-width: 640px) {
   main { padding: 18px 14px 36px; }
   .panel { padding: 12px; }

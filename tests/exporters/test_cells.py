@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import xml.etree.ElementTree as ET
+
 import pytest
 
-from exporters.report.cells import dimmed_words, in_amps, in_bytes
+from exporters.report.cells import dimmed_words, in_amps, in_bytes, table_of
 
 
 @pytest.mark.parametrize(
@@ -37,3 +39,10 @@ def test_bytes_have_three_figures(count: float, says: str) -> None:
 )
 def test_which_limit_dimmed_a_show(dimmed_by: list[str], says: str) -> None:
     assert dimmed_words(dimmed_by) == says
+
+
+def test_every_cell_knows_its_head_for_cards_on_a_phone() -> None:
+    columns = [("Peak", lambda _, r: in_amps(r["a"]), True), ("Fuse now", lambda *_: "-", False)]
+    tree = ET.fromstring(table_of("Feed", {"rail@start": {"a": 1.0}}, columns))
+    # A column that has nothing to show is left out, its heads with it.
+    assert [cell.get("data-head") for cell in tree.iter("td")] == [None, "Peak"]
