@@ -147,7 +147,7 @@ def _wires(boards: Sequence[Row]) -> str:
         f'<td data-head="Goes to" class="words">{what}</td></tr>'
         for name, (pin, what) in rows
     )
-    head = "<tr><th>Board</th><th>done</th><th>Its pin</th><th class="words">Goes to</th></tr>"
+    head = '<tr><th>Board</th><th>done</th><th>Its pin</th><th class="words">Goes to</th></tr>'
     return f'<h2>Boards</h2><div class="scroll"><table><thead>{head}</thead><tbody>{body}</tbody></table></div>'
 
 
