@@ -20,14 +20,17 @@ from . import __version__
 from .faults import Faults, ShowFails, nearest
 
 DONE, FAILS, BAD = 0, 1, 2
+LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")  # as songmap has them
 
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         chosen = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)$", message)
         if chosen:  # a dozen verbs in a row help less than the one that was meant
-            near = nearest(chosen[1], [word.strip("' ") for word in chosen[2].split(",")])
-            message = message.partition(" (choose")[0] + (f" (did you mean {near}?)" if near else "")
+            words = [word.strip("' ") for word in chosen[2].split(",")]
+            near = nearest(chosen[1], words)
+            if near or len(words) > len(LEVELS):
+                message = message.partition(" (choose")[0] + (f" (did you mean {near}?)" if near else "")
         self.exit(BAD, f"{self.prog}: {message}\n")
 
 
@@ -65,7 +68,9 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument(
         "--labels", type=Path, metavar="FILE", help="take moments from label text: start, tab, end, tab, name"
     )
-    add.add_argument("--level", metavar="NAME", help="fix: another reading of the beat, such as off-beat or half")
+    add.add_argument(
+        "--level", choices=LEVELS, metavar="NAME", help="fix: another reading of the beat, such as off-beat or half"
+    )
     add.add_argument("--midi", type=Path, metavar="FILE", help="take beats, bars and notes from a MIDI file")
     add.add_argument(
         "--midi-out", type=Path, metavar="FILE", help="beats, bars and sections for a DAW, in step with the song"
@@ -334,6 +339,7 @@ def _renumber(given: argparse.Namespace) -> int:
 
 def _bake(given: argparse.Namespace) -> int:
     from . import pipeline
+    from .pipeline import in_bytes
 
     with progress() as tell:
         baked = pipeline.bake(
@@ -353,7 +359,7 @@ def _bake(given: argparse.Namespace) -> int:
     for name, path in baked.rolls.items():
         row = baked.audit["controllers"][name]
         share, pace = row["roll_bytes"] / row["raw_bytes"], row["bytes_per_s"]
-        print(f"{path}: {row['roll_bytes'] / 1000:.0f} kB, {share:.1%} of its frames; {pace:.0f} bytes a second")
+        print(f"{path}: {in_bytes(row['roll_bytes'])}, {share:.1%} of its frames; {in_bytes(pace)} a second")
     _print_audit(baked.audit)
     for remark in baked.remarks:
         print(_placed(given.show, remark))

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from shows import BEAT_S, RIG, ROOT, SCORE, SCORE_BY_EAR, command, listing, make_show
 
+from composer import cli, songmap
 from composer.cli import main
 from composer.pipeline.loading import wiring_jobs
 
@@ -383,6 +384,11 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["listen", "SHOW/tide.wav", "--tempo", "nan"], "tempo: needs a number"),
         (["listen", "SHOW/tide.wav", "--shift", "much"], '"much" is not a length'),
         (["listen", "SHOW/tide.wav", "--clicks", "nowhere/c.wav"], "there is no folder nowhere"),
+        (
+            ["listen", "SHOW/tide.wav", "--level", "banana"],
+            "--level: invalid choice: 'banana' (choose from 'double', 'h",
+        ),
+        (["listen", "SHOW/tide.wav", "--level", "halve"], "--level: invalid choice: 'halve' (did you mean \"half\"?)"),
         (["new", "SHOW"], "is there already and not empty"),
         (["rig", "SHOW", "-o", "rig.gif"], "rig.gif: a rig is drawn as .svg or .png"),
         (["film", "SHOW", "-o", "nowhere/film.png"], "there is no folder nowhere"),
@@ -403,6 +409,10 @@ def test_bad_usage(
     assert says in told.err and told.out == ""
     assert len(told.err.splitlines()) == 1
     assert listing(baked) == before and listing(tmp_path) == {}
+
+
+def test_the_command_line_knows_every_level() -> None:
+    assert cli.LEVELS == songmap.LEVELS
 
 
 def test_a_rig_alone_is_wired(tmp_path: Path) -> None:

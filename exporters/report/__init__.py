@@ -12,7 +12,7 @@ under a temporary name in the same folder and then renamed, so that a reader see
 from __future__ import annotations
 
 from .buildsheet import write_build_sheet
-from .cells import dimmed_words, in_amps
+from .cells import dimmed_words, in_amps, in_bytes
 from .files import write_csv, write_json
 from .film import write_film_png
 from .judging import Wrong, feed_wrongs, wrongs
@@ -29,6 +29,7 @@ __all__ = [
     "dimmed_words",
     "feed_wrongs",
     "in_amps",
+    "in_bytes",
     "write_audit_html",
     "write_build_sheet",
     "write_csv",

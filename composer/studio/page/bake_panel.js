@@ -127,8 +127,8 @@ export class BakePanel {
         "tr",
         { class: one.fits === false ? "over" : "" },
         make("th", { scope: "row" }, name),
-        make("td", {}, `${(one.roll_bytes / 1024).toFixed(1)} KiB`),
-        make("td", {}, one.board_bytes ? `of ${Math.round(one.board_bytes / 1024)}` : ""),
+        make("td", {}, `${Number((one.roll_bytes / 1000).toPrecision(3))} kB`),
+        make("td", {}, one.board_bytes ? `of ${Math.round(one.board_bytes / 1000)} kB` : ""),
         make("td", {}, one.fits === false ? "does not fit" : "fits"),
       ),
     );
