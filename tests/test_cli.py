@@ -386,7 +386,7 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["listen", "SHOW/tide.wav", "--clicks", "nowhere/c.wav"], "there is no folder nowhere"),
         (
             ["listen", "SHOW/tide.wav", "--level", "banana"],
-            "--level: invalid choice: 'banana' (choose from 'double', 'h",
+            "--level: invalid choice: 'banana' (choose from 'double', ",
         ),
         (["listen", "SHOW/tide.wav", "--level", "halve"], "--level: invalid choice: 'halve' (did you mean \"half\"?)"),
         (["new", "SHOW"], "is there already and not empty"),

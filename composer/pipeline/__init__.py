@@ -399,6 +399,6 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 __all__ = [
     "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "dimmed_by", "doubts", "draw_film", "draw_rig",
-    "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "remarks", "renderer_of", "rig_doubts", "rig_of",
-    "score_and_song", "wrongs",
+    "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "remarks", "renderer_of", "rig_doubts",
+    "rig_of", "score_and_song", "wrongs",
 ]  # fmt: skip

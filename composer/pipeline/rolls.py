@@ -184,9 +184,8 @@ class Bakery:
         """A line for each package in the folder whose controller the rig does not have: another's, or left over."""
         folders = sorted(path.parent for path in self.out.glob(f"*/{MANIFEST}"))
         lost = [f for f in folders if f.name not in self.show.rig.controllers and _files_of(f)]
-        return [
-            f"{folder}: the rig has no such controller: delete the folder if no other show needs it" for folder in lost
-        ]
+        what = "the rig has no such controller: delete the folder if no other show needs it"
+        return [f"{folder.resolve()}: {what}" for folder in lost]
 
 
 def _pack(rolls: list[Gathered], jobs: int) -> None:
