@@ -86,11 +86,11 @@ def parser() -> argparse.ArgumentParser:
     _show(add)
     add.add_argument("--dry-run", action="store_true", help="only show the difference")
 
-    add = verb("bake", _bake, "render, limit, write and audit a show: one roll a controller")
+    add = verb("bake", _bake, "render, limit, write and audit a show: one roll for each controller")
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="write here instead of SHOW/out")
     add.add_argument("--small", action="store_true", help="spend time for size")
-    add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one a core)")
+    add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one for each core)")
     add.add_argument("--dask", metavar="ADDRESS", help="the workers of a Dask scheduler render instead")
     add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
     add.add_argument("--soften", action="store_true", help="soften the clips that flash too often")
@@ -108,7 +108,7 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--rig", type=Path, metavar="FILE", help="the rig that the rolls are for")
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="where the rolls lie and the audit goes (SHOW/out)")
     add.add_argument(
-        "--csv", type=Path, metavar="FILE", help="one row a frame: time, musical time, amperes of each supply"
+        "--csv", type=Path, metavar="FILE", help="one row for each frame: time, musical time, amperes of each supply"
     )
     add.add_argument(
         "--strict",
