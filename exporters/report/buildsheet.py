@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from .cautions import cautions
-from .cells import NONE, Column, Row, dimmed_words, figure, in_amps, in_volts, is_number, quiet_words, table_of
+from .cells import NONE, Column, Row, dimmed_words, fuse_word, in_amps, in_volts, is_number, quiet_words, table_of
 from .files import plain, whole_file
 from .judging import feed_wrongs
 from .style import SHEET_STYLE, STYLE
@@ -190,7 +190,7 @@ def _feeds(row: Row) -> str:
         ("Wire now", lambda _, f: _wire(f.get("awg"), f.get("mm2"), f.get("metres")), True),
         ("carries", lambda _, f: _carried(f), True),
         ("drops", lambda _, f: in_volts(f.get("drop_v")), True),
-        ("Fuse now", lambda _, f: figure(f.get("fuse_a"), "{:g} A"), True),
+        ("Fuse now", lambda _, f: fuse_word(f), True),
         ("Wire to take", lambda _, f: _advised(f), True),
         ("Fuse to take", lambda _, f: _fuse(f), True),
     ]

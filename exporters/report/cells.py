@@ -116,6 +116,13 @@ def quiet_words(quiet: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+def fuse_word(feed: Row) -> str:
+    """A feed's fuse as the rig has it; none at all is marked as bad."""
+    if "fuse_a" in feed and feed["fuse_a"] is None:
+        return '<span class="bad-word">none</span>'
+    return figure(feed.get("fuse_a"), "{:g} A")
+
+
 def dimmed_words(limits: Sequence[str]) -> str:
     """What a limiter held a show to: "budget", else names of feeds."""
     feeds = [name for name in limits if name != "budget"]

@@ -17,6 +17,7 @@ from .cells import (
     as_text,
     dimmed_words,
     figure,
+    fuse_word,
     in_amps,
     in_bytes,
     in_centiamps,
@@ -247,7 +248,7 @@ def _feeds(audit: Mapping[str, Any]) -> str:
     columns: list[Column] = [
         ("Supply", lambda _, r: as_text(r.get("supply")), False),
         ("Highest current", lambda _, r: marked(in_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
-        ("Fuse", lambda _, r: figure(r.get("fuse_a"), "{:g} A"), True),
+        ("Fuse", lambda _, r: fuse_word(r), True),
         ("Wire", wire, True),
         ("Wire carries", lambda _, r: in_amps(r.get("wire_a")), False),
         ("by", lambda _, r: as_text(r.get("wire_basis")), False),

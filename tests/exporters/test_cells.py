@@ -6,7 +6,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from exporters.report.cells import dimmed_words, in_amps, in_bytes, table_of
+from exporters.report.cells import dimmed_words, fuse_word, in_amps, in_bytes, table_of
 
 
 @pytest.mark.parametrize(
@@ -39,6 +39,14 @@ def test_bytes_have_three_figures(count: float, says: str) -> None:
 )
 def test_which_limit_dimmed_a_show(dimmed_by: list[str], says: str) -> None:
     assert dimmed_words(dimmed_by) == says
+
+
+@pytest.mark.parametrize(
+    ("feed", "says"),
+    [({}, "-"), ({"fuse_a": 7.5}, "7.5 A"), ({"fuse_a": None}, '<span class="bad-word">none</span>')],
+)
+def test_a_fuse_that_is_not_there_is_marked(feed: dict[str, float | None], says: str) -> None:
+    assert fuse_word(feed) == says
 
 
 def test_every_cell_knows_its_head_for_cards_on_a_phone() -> None:
