@@ -48,7 +48,7 @@ from . import softening, within_budget
 from .duties import Duties
 from .relaying import Relaying
 from .rolls import Frames, header_of
-from .show import Show, Tell, _kept, _rig, _too_short, clock_of, hear, silent
+from .show import Show, Tell, _kept, _other_bars, _rig, _too_short, clock_of, hear, silent
 
 RAW_BYTES = 128 << 20  # frames before the limiter that are kept
 DONE_BYTES = 96 << 20  # frames after it
@@ -99,9 +99,7 @@ class Loader:
         if rig is not None:
             timeline.check_zones(score, rig, found)
         if song is not None and score.grid not in ("", song.grid):
-            found.add(
-                "grid", f'written against the bars "{score.grid}", the song map has "{song.grid}": renumber moves it'
-            )
+            found.add("grid", _other_bars(score.grid, song))
         elif rig is not None and song is not None:
             clock = self._clock_of(rig, song, score.rate)
             if clock.frames == 0:
