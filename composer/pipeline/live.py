@@ -48,7 +48,7 @@ from . import softening, within_budget
 from .duties import Duties
 from .relaying import Relaying
 from .rolls import Frames, header_of
-from .show import Show, Tell, _kept, _other_bars, _rig, _too_short, clock_of, hear, silent
+from .show import Show, Tell, _kept, _no_song, _other_bars, _rig, _too_short, clock_of, hear, silent
 
 RAW_BYTES = 128 << 20  # frames before the limiter that are kept
 DONE_BYTES = 96 << 20  # frames after it
@@ -93,7 +93,11 @@ class Loader:
         score = scores.score_from(document, self.path, found)
         rig = _kept(faults, lambda: self.rig(score.rig))
         song = None
-        if not any(fault.where == "song" for fault in found.faults):
+        if any(fault.where == "song" for fault in found.faults):
+            pass
+        elif not score.song.exists():
+            found.add("song", *_no_song(score, str(document.get("song"))))
+        else:
             song = _kept(faults, lambda: self.song(score.song))
         show = None
         if rig is not None:

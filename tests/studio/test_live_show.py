@@ -227,6 +227,7 @@ def test_faults_of_parts_are_those_of_the_whole(folder: Path) -> None:
         text.replace('on = "beats"', 'on = "label nothing"'),
         text.replace('zone = "mast"', 'zone = "mist"').replace('bars = "7-8"', 'bars = "70-80"'),
         text.replace("format = 1", 'format = 1\ngrid = "another"'),
+        text.replace('song = "tide.wav"', 'song = "tied.wav"'),
         text + "[[clip]\n",
     ):
         (folder / "wrong.toml").write_text(wrong)
