@@ -27,7 +27,10 @@ BREAK_S, BREAK_AFTER_S = 0.020, 0.5  # callbacks that are off by more for so lon
 STEADY_S, STEADY_MARKS = 0.005, 8
 STALL_S = 4.0  # a card that asks for nothing so long is gone; some sound servers take 2 s to begin
 GONE = "the sound device went away"
-NO_SOUND = 'sound needs the extra "play" (pip install "glowscore[play]"); --no-sound leaves it to another player'
+NO_SOUND = (
+    'sound needs the extra "play" (pip install -e ".[play]" in the folder of Glowscore); '
+    "--no-sound leaves it to another player"
+)
 
 NO_DEVICE = "no sound device was found; --no-sound leaves the song to another player"
 

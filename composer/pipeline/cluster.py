@@ -38,7 +38,7 @@ def rendered(renderer: Renderer, groups: Sequence[Group], address: str) -> Itera
         from distributed.comm.core import CommClosedError
         from distributed.scheduler import KilledWorker
     except ImportError:
-        raise Faults.one("bake", WHERE, 'needs the extra "dask": pip install "glowscore[dask]"') from None
+        raise Faults.one("bake", WHERE, 'needs the extra "dask": pip install -e ".[dask]" in its folder') from None
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what it has to say comes as an error of ours
     try:
         client = _client(distributed, address)

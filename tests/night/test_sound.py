@@ -230,7 +230,7 @@ def test_without_sounddevice_the_line_says_what_to_do(monkeypatch: pytest.Monkey
 
 def test_the_extra_is_named_so_that_every_shell_takes_it() -> None:
     # zsh reads bare square brackets as a pattern (zshmisc, "Filename Generation").
-    assert 'pip install "glowscore[play]"' in sounds.NO_SOUND
+    assert 'pip install -e ".[play]"' in sounds.NO_SOUND
 
 
 def test_no_device_at_all_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
