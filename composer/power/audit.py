@@ -206,16 +206,17 @@ class _Part:
     """An island's part of the frames: its `place` among the bytes, each string's within that, the numbers of its runs.
 
     `known` are its different groups: by hash, their number and sums; `order` the number of each group of the show.
-    `waiting` are groups not solved yet, `firsts` the numbers of their first frames.
+    `waiting` are groups not solved yet, of so many `frames`; `firsts` the numbers of their first frames.
     """
 
     island: Island
     place: slice | npt.NDArray[np.intp]
     spans: dict[str, slice]
-    runs: list[int]
+    runs: slice | list[int]
     known: dict[bytes, tuple[int, npt.NDArray[np.int64]]] = field(default_factory=dict)
     order: list[int] = field(default_factory=list)
     waiting: list[Frames] = field(default_factory=list)
+    frames: int = 0
     firsts: list[int] = field(default_factory=list)
 
 
@@ -253,7 +254,8 @@ class VoltAudit:
         place: slice | npt.NDArray[np.intp] = rig.byte_slices[names[0]]
         if len(names) > 1:
             place = np.concatenate([np.arange(rig.frame_bytes)[rig.byte_slices[name]] for name in names])
-        runs = [i for i, run in enumerate(self.model.runs) if run.string.name in island.strings]
+        numbers = [i for i, run in enumerate(self.model.runs) if run.string.name in island.strings]
+        runs = slice(numbers[0], numbers[-1] + 1) if len(names) == 1 else numbers  # those of a string are in a row
         return _Part(island, place, spans, runs)
 
     def add(self, frames: Frames, first: int) -> npt.NDArray[np.int64]:
@@ -267,7 +269,8 @@ class VoltAudit:
                 part.known[key] = len(part.known), self._sums(part, own)
                 part.waiting.append(own)
                 part.firsts.append(first)
-                if sum(map(len, part.waiting)) >= self._most:
+                part.frames += len(own)
+                if part.frames >= self._most:
                     self._solve(part)
             number, out[:, :, part.runs] = part.known[key]
             part.order.append(number)
@@ -302,7 +305,7 @@ class VoltAudit:
         counts = list(map(len, part.waiting))
         numbers = np.concatenate([first + np.arange(n) for first, n in zip(part.firsts, counts, strict=True)])
         own = np.concatenate(part.waiting)
-        part.waiting, part.firsts = [], []
+        part.waiting, part.firsts, part.frames = [], [], 0
         amps = np.concatenate([self.model.string_a(name, own[:, span]) for name, span in part.spans.items()], axis=1)
         amps += self.idle_a[part.island.pixels]
         self._take(part.island, amps, numbers, np.cumsum([0, *counts[:-1]]))
