@@ -34,6 +34,22 @@ def test_what_was_refused_is_not_held_against_other_keys(text: str, where: str) 
     assert [fault.where for fault in raised.value.faults] == [f"string.rail.{where}"]
 
 
+@pytest.mark.parametrize(
+    ("change", "where"),
+    [
+        # Neither volts that were refused nor the pins of another board are held against a string.
+        (("volts = 5.0", 'volts = "5"'), "supply.shed.volts"),
+        (('board = "pico"', 'board = "esp23"'), "controller.quay.board"),
+    ],
+)
+def test_what_was_refused_is_not_held_against_strings(change: tuple[str, str], where: str) -> None:
+    text = rail().replace("pin = 16", "pin = 33" if "board" in where else "pin = 16")
+    assert change[0] in text
+    with pytest.raises(Faults) as raised:
+        rig_of(text.replace(*change))
+    assert [fault.where for fault in raised.value.faults] == [where]
+
+
 def test_strings_of_which_no_places_are_said_hang_one_below_the_other() -> None:
     third = MAST.replace("mast", "boom").replace("17", "18").replace("pixels", "path = [[0, 5], [1, 5]]\npixels")
     rig = rig_of(rail(after=third + MAST))

@@ -50,16 +50,17 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     top = Table(document, "", faults)
     if top.whole("format", 1) != 1:
         top.fault("format", "this version reads format = 1")
-    supplies = {name: _supply(name, table) for name, table in _named_tables(top, "supply")}
-    controllers = {name: _controller(name, table, supplies) for name, table in _named_tables(top, "controller")}
+    refused: set[str] = set()  # places of values that are not as written, and not to be held against others
+    supplies = {name: _supply(name, table, refused) for name, table in _named_tables(top, "supply")}
+    controllers = {
+        name: _controller(name, table, supplies, refused) for name, table in _named_tables(top, "controller")
+    }
     drawing = top.table("drawing")
     ground = Ground(path.parent, drawing.number("width", None, low=0.01, high=1e5))
     drawing.finish()
-    uncounted: set[str] = set()
-    written = _named_tables(top, "string")
     read = []
-    for name, table in written:
-        read.append(_string(name, table, controllers, supplies, ground, uncounted))
+    for name, table in _named_tables(top, "string"):
+        read.append(_string(name, table, controllers, supplies, ground, refused))
         if not any(table.has(key) for key in PLACE_KEYS):
             ground = replace(ground, row=ground.row + 1)  # the next one hangs below it
     if not controllers and not top.has("controller"):
@@ -73,7 +74,8 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
     if sum(s.pixels for s in read) > MOST_PIXELS:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")
     _check_pins(read, controllers, faults)
-    zones = _zones(top, strings, {s.name for s in read} - set(strings) | uncounted, faults)
+    unplaced = {s.name for s in read if s.name not in strings or f"string.{s.name}.pixels" in refused}
+    zones = _zones(top, strings, unplaced, faults)
     limits, audience, quiet = top.table("limits"), top.table("audience"), top.table("quiet")
     skew_ms = _skew_ms(limits)
     viewing_m = audience.number("metres", None, low=0.5, high=10_000.0)
@@ -118,13 +120,15 @@ def _named_tables(top: Table, key: str) -> list[tuple[str, Table]]:
     return out
 
 
-def _supply(name: str, table: Table) -> Supply:
+def _supply(name: str, table: Table, refused: set[str]) -> Supply:
     supply = Supply(
         name,
         volts=table.number("volts", low=3.0, high=48.0),
         amps=table.number("amps", low=0.1, high=1000.0),
         usable=table.number("usable", 0.8, low=0.05, high=1.0),
     )
+    if not table.sound("volts"):
+        refused.add(table.place("volts"))
     table.finish()
     return supply
 
@@ -140,8 +144,10 @@ def _pin(table: Table, key: str, needed: bool = False) -> Any:
     return table.whole(key, low=0, high=99) if needed else table.whole(key, None, low=0, high=99)
 
 
-def _controller(name: str, table: Table, supplies: Mapping[str, Supply]) -> Controller:
+def _controller(name: str, table: Table, supplies: Mapping[str, Supply], refused: set[str]) -> Controller:
     known = str(table.raw("board", "")) in boards()
+    if not known:
+        refused.add(table.place("board"))
     board = boards()[table.choice("board", boards())]
     supply = _known(table, "supply", supplies, "supply", None)
     start = table.choice("start", STARTS, "wait")
@@ -173,9 +179,9 @@ def _string(
     controllers: Mapping[str, Controller],
     supplies: Mapping[str, Supply],
     ground: Ground,
-    uncounted: set[str],
+    refused: set[str],
 ) -> LedString:
-    """One string; its name is added to `uncounted` where the number of its pixels is not known."""
+    """One string; `refused` are places of values that the rig has not as written, those of its own are added."""
     known = str(table.raw("chip", "ws2812b")) in chips()  # a misspelt chip's other faults would only confuse
     chip = chips()[table.choice("chip", chips(), "ws2812b")]
     order = table.text("order", chip.order)
@@ -187,7 +193,7 @@ def _string(
     most = pixels if counted else MOST_PIXELS  # what was refused is not held against other keys
     if not counted:
         pixels = 1
-        uncounted.add(name)
+        refused.add(table.place("pixels"))
     controller = _known(table, "controller", controllers, "controller")
     pin = _pin(table, "pin", needed=True)
     clock_pin = _pin(table, "clock_pin")
@@ -195,7 +201,7 @@ def _string(
         table.fault("clock_pin", f"{chip.name} is clocked: it needs a clock_pin besides its pin")
     if known and not chip.clocked and clock_pin is not None:
         table.fault("clock_pin", f"{chip.name} has no clock line")
-    if controller in controllers:
+    if controller in controllers and f"controller.{controller}.board" not in refused:
         board = controllers[controller].board
         for key, number in (("pin", pin), ("clock_pin", clock_pin)):
             if table.has(key) and table.sound(key) and number not in board.pins:
@@ -212,7 +218,7 @@ def _string(
         places=places_of(table, pixels, replace(ground, counted=counted)),
         brightness=table.number("brightness", 1.0, low=0.0, high=1.0),
         skip=_skip(table, most),
-        feeds=_feeds(name, table, most, supplies, chip if known else None),
+        feeds=_feeds(name, table, most, supplies, chip if known else None, refused),
         cuts=cuts,
         clock_pin=clock_pin,
         rail_ohm_per_m=table.number("rail_ohm_per_m", None, low=1e-4, high=10.0),
@@ -263,7 +269,9 @@ def _readings(table: Table, pixels: int, chip: Chip) -> tuple[Reading, ...]:
     return tuple(out)
 
 
-def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply], chip: Chip | None) -> tuple[Feed, ...]:
+def _feeds(
+    name: str, table: Table, pixels: int, supplies: Mapping[str, Supply], chip: Chip | None, refused: set[str]
+) -> tuple[Feed, ...]:
     """The feeds, by place. What is wrong with one is a fault of the string's `feed`, too. `chip`: None if not known."""
     feeds, sound = [], True
     for block in table.tables("feed"):
@@ -274,7 +282,8 @@ def _feeds(name: str, table: Table, pixels: int, supplies: Mapping[str, Supply],
             number = 0
         supply = _known(block, "supply", supplies, "supply")
         sound = sound and block.sound("at", "supply")
-        if chip and supply in supplies and not chip.min_v <= supplies[supply].volts <= chip.max_v:
+        given = supply in supplies and f"supply.{supply}.volts" not in refused
+        if chip and given and not chip.min_v <= supplies[supply].volts <= chip.max_v:
             volts = supplies[supply].volts
             what = chip.name if table.has("chip") else f"{chip.name} (the chip where none is written)"
             block.fault("supply", f"{supply} gives {volts:g} V, {what} needs {chip.min_v:g}-{chip.max_v:g} V")
