@@ -128,7 +128,8 @@ footer { margin-top: 40px; color: var(--soft); font-size: .88rem; }
 }
 @media print {
   body { font-size: 11pt; background: none; } main { padding: 0; max-width: none; }
-  .panel, table, .verdict { break-inside: avoid; } h2, h3, h4 { break-after: avoid; } .scroll { overflow: visible; }
+  .panel, table, .verdict { break-inside: avoid; } h2, h3, h4 { break-after: avoid; }
+  .scroll { overflow: visible; background: none; }
 }
 """
 )
@@ -168,5 +169,5 @@ SHEET_STYLE = """
   .sheet th, .sheet td { padding: 3px 5px; }
   .sheet th + th, .sheet td + td { padding-left: 7px; } .sheet p, .sheet li { font-size: 9.5pt; }
   .boxes { grid-template-columns: repeat(4, 1fr); } .boxes b { font-size: 13pt; }
-  .sheet h3 { margin: 12px 0 4px; } .scroll { overflow: visible; } }
+  .sheet h3 { margin: 12px 0 4px; } .scroll { overflow: visible; background: none; } }
 """
