@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from shows import BEAT_S, RIG, ROOT, SCORE, SCORE_BY_EAR, command, listing, make_show
 
-from composer import cli, songmap
+from composer import arguments, songmap
 from composer.cli import main
 from composer.pipeline.loading import wiring_jobs
 
@@ -319,7 +319,7 @@ def test_film_is_what_bake_draws(baked: Path, tmp_path: Path) -> None:
 
 
 def test_help_of_every_verb(capsys: pytest.CaptureFixture[str]) -> None:
-    from composer.cli import parser
+    from composer.arguments import parser
 
     verbs = next(action.choices for action in parser()._actions if action.dest == "verb")
     assert verbs is not None and len(verbs) >= 9
@@ -412,7 +412,7 @@ def test_bad_usage(
 
 
 def test_the_command_line_knows_every_level() -> None:
-    assert cli.LEVELS == songmap.LEVELS
+    assert arguments.LEVELS == songmap.LEVELS
 
 
 def test_a_rig_alone_is_wired(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""What is wrong with a rig's fuses, wires and volts is told wherever a person may look, and fails a strict check."""
+"""What is wrong with a rig's fuses, wires and volts is told wherever a person may look, and may fail the show."""
 
 from __future__ import annotations
 
@@ -34,26 +34,25 @@ def verbs_say(show: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, str]:
 def test_a_sound_rig_is_not_spoken_of(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     said = verbs_say(make_show(tmp_path / "tide", rig=SOUND), capsys)
     assert "feed " not in said["check"] + said["bake"] + said["page"]
-    assert main(["audit", str(tmp_path / "tide"), "--strict"]) == 0
+    assert main(["audit", str(tmp_path / "tide"), "--no-red"]) == 0
 
 
 @pytest.mark.parametrize(
-    ("change", "line", "strict"),
+    ("change", "line"),
     [
-        (("fuse = 4\n", ""), "feed rail@30 has no fuse: add fuse = AMPERES, at most 10.0 A for its wire", 0),
+        (("fuse = 4\n", ""), "feed rail@30 has no fuse: add fuse = AMPERES, at most 10.0 A for its wire"),
         # NEC 240.4(D), from memory: a fuse of 7 A at most for 18 AWG.
         (
             ("{awg = 16, metres = 1.5}\nfuse = 4", "{awg = 18, metres = 1.5}\nfuse = 50"),
             "feed rail@30: its 50 A fuse does not protect its wire, which carries 7.00 A",
-            1,
         ),
         # 1 m of strip at 0.123 ohm and 1.5 m of 16 AWG at 13.2 mohm a metre: 5 V / (2 x 0.143 ohm) = 17.5 A.
-        (("fuse = 4", "fuse = 6"), "feed rail@30: a short at the far end of its run draws 17.", 0),
+        (("fuse = 4", "fuse = 6"), "feed rail@30: a short at the far end of its run draws 17."),
     ],
     ids=["none", "too large for its wire", "too large for a short"],
 )
 def test_a_feed_that_nothing_protects_is_told_everywhere(
-    change: tuple[str, str], line: str, strict: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    change: tuple[str, str], line: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert change[0] in SOUND
     show = make_show(tmp_path / "tide", rig=SOUND.replace(*change))
@@ -61,19 +60,20 @@ def test_a_feed_that_nothing_protects_is_told_everywhere(
     assert f"{show / 'rig.toml'}: {line}" in said["check"]
     assert any(one.startswith(line) for one in said["bake"].splitlines())
     assert line in said["page"]
-    assert main(["audit", str(show), "--strict"]) == strict
-    assert (line in capsys.readouterr().err) is bool(strict)
-    assert main(["bake", str(show), "--strict"]) == strict
+    assert main(["audit", str(show), "--no-red"]) == 1
+    assert line in capsys.readouterr().err
+    assert main(["bake", str(show), "--no-red"]) == 1
+    assert main(["bake", str(show), "--strict"]) == 0  # which is about flashes
 
 
-def test_starved_chips_are_told_and_fail_strictly(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_starved_chips_are_told_and_may_fail_the_show(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     # 60 pixels, white, fed at one end: 3.6 A over a mean metre of 0.123 ohm a rail drop 0.9 V; WS2812B datasheets have
     # 4.5 V as the least (composer/chips.toml says where).
     show = make_show(tmp_path / "tide", rig=SOUND.replace("at = 30", 'at = "start"'))
     assert main(["bake", str(show)]) == 0
     assert "\nstring rail sinks to " in capsys.readouterr().out
-    assert main(["audit", str(show), "--strict"]) == 1
-    assert capsys.readouterr().err.startswith("string rail sinks to ")
+    assert main(["audit", str(show), "--no-red"]) == 1
+    assert "string rail sinks to " in capsys.readouterr().err
 
 
 def test_the_line_and_the_audit_say_which_limit_dimmed_the_show(

@@ -56,7 +56,7 @@ def test_the_rigs_that_everybody_copies_bake_clean(
     show = make_show(tmp_path / "tide", rig=rig, score=score, seconds=seconds)
     assert main(["check", str(show)]) == 0
     assert "rig.toml" not in capsys.readouterr().out
-    assert main(["bake", str(show), "--strict"]) == 0
+    assert main(["bake", str(show), "--no-red"]) == 0
     said = capsys.readouterr().out
     assert not re.search(r"^(feed|string|flashes)", said, re.MULTILINE), said
     for name in ("audit.html", "sheet.html"):

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from shows import ROOT
 
-from composer.cli import parser
+from composer.arguments import parser
 
 WINGS = ("composer", "exporters")
 MODULE_OF = {"pillow": "PIL"}
@@ -104,7 +104,7 @@ def test_rooms_import_of_ours_only_what_the_table_says() -> None:
 
 def test_the_command_line_imports_late() -> None:
     at_top = {name for _, room, name, top in EVERY if room == "composer/cli" and top and (ours(name) or outside(name))}
-    assert at_top == {"composer.__version__", "composer.faults"}
+    assert at_top == {"composer.arguments", "composer.faults"}
 
 
 def test_rooms_import_only_rooms_below_them() -> None:

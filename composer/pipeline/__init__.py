@@ -65,6 +65,7 @@ def bake(
     small: bool = False,
     limiter: str | None = None,
     strict: bool = False,
+    no_red: bool = False,
     soften: bool = False,
     distance_m: float | None = None,
     jobs: int = 1,
@@ -73,12 +74,11 @@ def bake(
 ) -> Baked:
     """Bake a show: rolls, audit.json, audit.html, sheet.html and film.png into `out` (FOLDER/out).
 
-    `limiter` overrides the score's mode; `strict` makes too many flashes (as the rig's `no_flash` does), wires without
-    protection and starved chips a failure; `soften`
-    (or the score's `flashes`) softens the clips that flash too often; `distance_m` is how far the nearest viewers are,
-    instead of what the rig says. `jobs` processes render, or the workers of the Dask scheduler at the address `dask`;
-    the bytes do not depend on that. Raises `Faults` for bad input and `ShowFails` for a show that fails a check: then
-    the audit is written, and no loadable roll is left.
+    `limiter` overrides the score's mode; `strict` makes too many flashes a failure, as the rig's `no_flash` does,
+    `no_red` whatever the audit has in red. `soften` (or the score's `flashes`) softens the clips that flash too often;
+    `distance_m` is how far the nearest viewers are, instead of what the rig says. `jobs` processes render, or the
+    workers of the Dask scheduler at the address `dask`; the bytes do not depend on that. Raises `Faults` for bad input
+    and `ShowFails` for a show that fails a check: then the audit is written, and no loadable roll is left.
     """
     show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
@@ -117,7 +117,7 @@ def bake(
         tell("drawing", 0.0)
         bakery.film.replace(out / bakery.film.name)
         try:
-            _judged(out, show.rig, found, _series(show, power), strict, _flash_line(found, show), NO_ROLL)
+            _judged(out, show.rig, found, _series(show, power), (strict, no_red), _flash_line(found, show), NO_ROLL)
         except ShowFails:
             bakery.withdraw()
             raise
@@ -168,6 +168,7 @@ def audit(
     *,
     csv: Path | None = None,
     strict: bool = False,
+    no_red: bool = False,
     distance_m: float | None = None,
     tell: Tell = silent,
 ) -> dict[str, Any]:
@@ -199,7 +200,7 @@ def audit(
     if csv is not None:
         places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]
         report.write_csv(csv, power.times_us / 1e6, places, dict(series.amps))
-    return _judged(out, show.rig, found, series, strict, _flash_line(found, show))
+    return _judged(out, show.rig, found, series, (strict, no_red), _flash_line(found, show))
 
 
 def audit_rolls(
@@ -209,6 +210,7 @@ def audit_rolls(
     *,
     csv: Path | None = None,
     strict: bool = False,
+    no_red: bool = False,
     distance_m: float | None = None,
 ) -> dict[str, Any]:
     """The audit of rolls and a rig without their score: what needs the score is null. Raises `Faults`, `ShowFails`."""
@@ -234,7 +236,7 @@ def audit_rolls(
     if csv is not None:
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
     out.mkdir(parents=True, exist_ok=True)
-    return _judged(out, rig, found, series, strict, _flash_line(found, None))
+    return _judged(out, rig, found, series, (strict, no_red), _flash_line(found, None))
 
 
 def _forget(found: dict[str, Any], *keys: str) -> None:
@@ -276,12 +278,19 @@ def _softened_before(out: Path) -> list[dict[str, Any]]:
 
 
 def _judged(
-    out: Path, rig: Rig, found: dict[str, Any], series: report.Series, strict: bool, flash_line: str, left: str = ""
+    out: Path,
+    rig: Rig,
+    found: dict[str, Any],
+    series: report.Series,
+    wanted: tuple[bool, bool],
+    flash_line: str,
+    left: str = "",
 ) -> dict[str, Any]:
     """Writes the audit with its verdict; raises ShowFails where that is bad, ending with what is `left` and where to
-    look."""
-    lines = results.complaints(found) + (results.wrongs(found, strict) if strict else [])
-    if (strict or rig.no_flash) and not found["flashes"]["ok"]:
+    look. `wanted`: whether it shall be strict with flashes, and have nothing red."""
+    strict, no_red = wanted
+    lines = results.complaints(found) + (results.electric_wrongs(found) if no_red else [])
+    if (strict or no_red or rig.no_flash) and not found["flashes"]["ok"]:
         lines.append(flash_line + ("; the rig's no_flash forbids it" if rig.no_flash else ""))
     found["ok"] = not lines
     found["quiet"] = quiet_of(rig)

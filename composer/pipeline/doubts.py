@@ -29,7 +29,7 @@ def doubts(show: Show) -> list[str]:
 def rig_doubts(rig: Rig) -> list[str]:
     """A line for each feed that lacks its fuse, or has one that protects nothing: what can be told without a show."""
     found = feeds_as_built(rig)
-    return [f"{rig.path}: {wrong.text}" for name, row in found.items() for wrong in report.feed_wrongs(name, row)]
+    return [f"{rig.path}: {wrong}" for name, row in found.items() for wrong in report.feed_wrongs(name, row)]
 
 
 def _moments(score: Score) -> Iterator[tuple[str, Moment]]:

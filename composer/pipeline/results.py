@@ -162,9 +162,14 @@ def complaints(found: dict[str, Any]) -> list[str]:
     return lines
 
 
-def wrongs(found: Mapping[str, Any], strict: bool = False) -> list[str]:
-    """What the audit finds wrong besides budgets, a line each in its page's words; only what fails when `strict`."""
-    return [wrong.text for wrong in report.wrongs(found) if wrong.grave or not strict]
+def wrongs(found: Mapping[str, Any]) -> list[str]:
+    """What the audit finds wrong besides budgets, a line each in its page's words."""
+    return report.wrongs(found)
+
+
+def electric_wrongs(found: Mapping[str, Any]) -> list[str]:
+    """Of these, what is wrong with feeds and volts."""
+    return report.electric_wrongs(found)
 
 
 def dimmed_by(found: Mapping[str, Any], supply: str) -> str:

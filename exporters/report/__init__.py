@@ -15,7 +15,7 @@ from .buildsheet import write_build_sheet
 from .cells import dimmed_words, in_amps, in_bytes
 from .files import write_csv, write_json
 from .film import write_film_png
-from .judging import Wrong, feed_wrongs, wrongs
+from .judging import electric_wrongs, feed_wrongs, wrongs
 from .page import write_audit_html
 from .plots import Series
 from .rigpicture import RigString, write_rig_picture
@@ -25,8 +25,8 @@ __all__ = [
     "FilmNeeds",
     "RigString",
     "Series",
-    "Wrong",
     "dimmed_words",
+    "electric_wrongs",
     "feed_wrongs",
     "in_amps",
     "in_bytes",

@@ -205,7 +205,7 @@ def _feeds(row: Row) -> str:
 
 def _remarks(feeds: Sequence[Row]) -> str:
     """What is wrong with feeds as the rig has them, in the audit's words."""
-    lines = [wrong.text for f in feeds for wrong in feed_wrongs(f["name"], {**f, "wire_a": f.get("carries_a")})]
+    lines = [wrong for f in feeds for wrong in feed_wrongs(f["name"], {**f, "wire_a": f.get("carries_a")})]
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return f'<div class="remarks"><b>To be mended</b><ul>{items}</ul></div>' if items else ""
 

@@ -3,38 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any
 
 from .cells import Row, in_amps, in_volts, is_number, rows_of
 
 
-class Wrong(NamedTuple):
-    """One thing that is wrong, as plain text. `grave`: a strict check must fail for it."""
-
-    text: str
-    grave: bool = False
-
-
-def wrongs(audit: Mapping[str, Any]) -> list[Wrong]:
+def wrongs(audit: Mapping[str, Any]) -> list[str]:
     """What besides the supplies' budgets speaks against a show, a line each; the audit as in `audit.json`."""
-    out = [wrong for name, row in rows_of(audit, "feeds").items() for wrong in feed_wrongs(name, row)]
-    for name, row in rows_of(audit, "strings").items():
-        low, limit = row.get("min_v"), row.get("limit_v")
-        if is_number(low) and is_number(limit) and low < limit:
-            out.append(Wrong(f"string {name} sinks to {in_volts(low)}, under its chip's {in_volts(limit)}", True))
+    out = electric_wrongs(audit)
     for name, row in rows_of(audit, "controllers").items():
         if row.get("fits") is False:
-            out.append(Wrong(f"the roll of {name} does not fit its board"))
+            out.append(f"the roll of {name} does not fit its board")
     flashes = audit.get("flashes") or {}
     if flashes.get("ok") is False:
         counts = [flashes.get("worst_per_s"), flashes.get("red_worst_per_s")]
         worst = max(filter(is_number, counts), default=None)
         many = "flashes" if worst is None else f"flashes: {worst} in one second"
-        out.append(Wrong(f"{many} exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy"))
+        out.append(f"{many} exceed the WCAG 2.3.1 three-per-second figure, applied to lights by analogy")
     return out
 
 
-def feed_wrongs(name: str, row: Row) -> list[Wrong]:
+def electric_wrongs(audit: Mapping[str, Any]) -> list[str]:
+    """What is wrong with feeds and volts, a line each."""
+    out = [wrong for name, row in rows_of(audit, "feeds").items() for wrong in feed_wrongs(name, row)]
+    for name, row in rows_of(audit, "strings").items():
+        low, limit = row.get("min_v"), row.get("limit_v")
+        if is_number(low) and is_number(limit) and low < limit:
+            out.append(f"string {name} sinks to {in_volts(low)}, under its chip's {in_volts(limit)}")
+    return out
+
+
+def feed_wrongs(name: str, row: Row) -> list[str]:
     """What is wrong with one feed: its row of `feeds` as in `audit.json`; what is missing in it is not judged.
 
     A fuse that is None is none at all, and that is said.
@@ -43,20 +42,17 @@ def feed_wrongs(name: str, row: Row) -> list[Wrong]:
     out = []
     if "fuse_a" in row and fuse is None:
         most = f", at most {in_amps(wire)} for its wire" if is_number(wire) else ""
-        out.append(Wrong(f"feed {name} has no fuse: add fuse = AMPERES{most}"))
+        out.append(f"feed {name} has no fuse: add fuse = AMPERES{most}")
     if is_number(peak) and is_number(fuse) and peak > fuse:
-        out.append(Wrong(f"feed {name} carries {in_amps(peak)}, more than its {fuse:g} A fuse"))
+        out.append(f"feed {name} carries {in_amps(peak)}, more than its {fuse:g} A fuse")
     unprotected = is_number(wire) and is_number(fuse) and fuse > wire
     if unprotected:
-        text = f"feed {name}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}"
-        out.append(Wrong(text, True))
+        out.append(f"feed {name}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}")
     if is_number(peak) and is_number(wire) and peak > wire or (row.get("wire_ok") is False and not unprotected):
-        out.append(Wrong(f"feed {name}: its wire is too thin for {in_amps(peak)}", True))
+        out.append(f"feed {name}: its wire is too thin for {in_amps(peak)}")
     if row.get("short_clears") is False:
         out.append(
-            Wrong(
-                f"feed {name}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too little to "
-                f"blow its {fuse:g} A fuse at once (3 times its rating, by practice)"
-            )
+            f"feed {name}: a short at the far end of its run draws {in_amps(row.get('short_a'))}, too little to blow "
+            f"its {fuse:g} A fuse at once (3 times its rating, by practice)"
         )
     return out

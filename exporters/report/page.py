@@ -99,7 +99,7 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     supplies = rows_of(audit, "supplies")
     judged = {n: s for n, s in supplies.items() if is_number(s.get("peak_a")) and is_number(s.get("budget_a"))}
     over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
-    others = [*_out_of_step(judged), *(escape(wrong.text) for wrong in wrongs(audit))]
+    others = [*_out_of_step(judged), *(escape(wrong) for wrong in wrongs(audit))]
     if over:
         kind, word = "bad", "Over budget"
     elif not judged:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from shows import ROOT
 
-from composer.cli import parser
+from composer.arguments import parser
 
 PAGE = (ROOT / "exporters" / "LOADING.md").read_text(encoding="utf-8")
 SOURCES = "".join(

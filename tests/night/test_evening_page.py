@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from shows import ROOT
 
-from composer.cli import parser
+from composer.arguments import parser
 from composer.faults import FaultList, Faults, parse_toml
 from composer.night.evening import Evening, evening_from, load_evening
 from composer.night.keys import KEYS
@@ -77,7 +77,9 @@ def test_every_key_of_the_keyboard_stands_on_the_page() -> None:
 
 def test_every_flag_of_the_page_is_one_of_the_verbs() -> None:
     verbs = next(action.choices for action in parser()._actions if action.dest == "verb")
-    flags = {flag for name in ("play", "load") for action in verbs[name]._actions for flag in action.option_strings}
+    flags = {
+        flag for name in ("play", "load", "audit") for action in verbs[name]._actions for flag in action.option_strings
+    }
     named = set(re.findall(r"--[a-z][a-z0-9-]+", PAGE))
     assert len(named) > 8
     assert named <= flags
