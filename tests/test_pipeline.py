@@ -406,8 +406,9 @@ def test_every_block_is_looked_at_when_none_is_kept(baked: Path, monkeypatch: py
         """The rest of the audit is not asked for."""
 
     class Forgets(PowerAudit):
-        def add(self, *_: Any) -> None:
+        def add(self, *_: Any) -> bool:
             """Keeps nothing, so that every block is freed."""
+            return True
 
         def result(self, *_: Any) -> Any:
             raise Enough

@@ -195,14 +195,15 @@ def test_a_bar_that_repeats_counts_as_often_as_it_comes(fed: dict[str, str]) -> 
     bars[1][3] = 255
     orders = {"quay": [0, 1, 0, 2, 1, 1, 0], "pier": [0, 0, 2, 2, 1, 0, 1]}
     audit = PowerAudit(model)
-    shown = []
+    shown, new = [], []
     for index in range(7):
         frames = np.zeros((8, rig.frame_bytes), np.uint8)
         for board, order in orders.items():
             frames[:, rig.controller_slices[board]] = bars[order[index]][:, rig.controller_slices[board]]
         group = Group(index, 8 * index, 8, 200_000 * index, 200_000 * (index + 1), Fraction(0), Fraction(1))
-        audit.add(group, frames)
+        new.append(audit.add(group, frames))
         shown.append(frames)
+    assert new == [True, True, True, True, True, False, fed is JOINED]  # joined, what boards show together counts
     found = audit.result(str)
     whole = np.concatenate(shown)
     amps = model.supply_a(whole)

@@ -29,7 +29,7 @@ from exporters.report import in_amps, in_bytes
 
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
-from ..flash import Brightest, FlashAudit, Largest
+from ..flash import FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, limited
 from ..power.limiter import Limited, Mode
 from ..render import Renderer
@@ -94,14 +94,12 @@ def bake(
             raise
         renderer = renderer_of(show)
         gains = []
-        brightest = Brightest(show.rig)
         rendered = frames_of(renderer, jobs, dask, bakery.oven)
         stream = within_budget(show, told(rendered, show, "baking", tell), mode)
 
         def kept() -> Iterator[tuple[Group, Frames]]:
             for group, frames, gain in stream:
                 gains.append(gain)
-                brightest.add(frames)
                 yield group, frames
 
         try:
@@ -110,7 +108,7 @@ def bake(
             bakery.withdraw()
             raise
         tell("reading back", 0.0)
-        found, power = _audited(show, bakery, iter(gains), renderer, brightest.largest, jobs)
+        found, power = _audited(show, bakery, iter(gains), renderer, jobs)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
         found["limiter"], found["softened"] = mode, softened
         found["notes"] += remarks(show)
@@ -131,13 +129,12 @@ def _audited(
     bakery: Bakery,
     gains: Iterator[NDArray[np.float64]],
     renderer: Renderer,
-    written: Largest,
     jobs: int,
 ) -> tuple[dict[str, Any], PowerAudit]:
     """The audit of rolls just written, clips and all, and the film of them in the oven.
 
-    With `jobs` a process counts flashes and draws the film meanwhile, by the largest luminances as `written`. Raises
-    ShowFails where the frames read back have others.
+    With `jobs` a process counts flashes and draws the film meanwhile, by the largest luminances of what was written.
+    Raises ShowFails where the frames read back have others.
     """
     rig, paths, address = show.rig, bakery.paths(), results.address_of(show.clock)
     if jobs == 1:
@@ -146,6 +143,7 @@ def _audited(
         results.add_clips(found, renderer, power)
         picture.save(bakery.film)
         return found, power
+    written = bakery.brightest.largest
     with parallel.beside(_flashes_and_film, show, paths, written, bakery.film) as flashes:
         found, power, largest = results.amperes(rig, read_back(rig, paths), address, gains)
         if largest != written:

@@ -79,8 +79,8 @@ def amperes(
     power = PowerAudit(model, rig.skew_ms)
     brightest = Brightest(rig)
     for group, block in stream:
-        power.add(group, block, None if gains is None else next(gains))
-        brightest.add(block)
+        if power.add(group, block, None if gains is None else next(gains)):
+            brightest.add(block)
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["sources"] = model.sources()

@@ -35,6 +35,7 @@ from exporters.spec import RollError
 from ..clock import Group
 from ..faults import Faults, ShowFails, reading
 from ..files import whole_file
+from ..flash import Brightest
 from ..power import CurrentModel, allotments
 from ..rig import Rig
 from .packing import settings_of, watched
@@ -78,11 +79,12 @@ class Bakery:
     """Rolls in the making, in a folder of their own: nobody can load one before `deliver`.
 
     Use as a context; whatever is not delivered at its end is removed. `jobs` rolls are packed at a time, each by a
-    process.
+    process. `brightest` has the largest luminances of what was written.
     """
 
     def __init__(self, show: Show, out: Path, small: bool = False, jobs: int = 1) -> None:
         self.show, self.out, self.small, self.jobs = show, out, small, jobs
+        self.brightest = Brightest(show.rig)
         self._new = not out.exists()
         out.mkdir(parents=True, exist_ok=True)
         for left in out.glob(f"{OVEN}*"):  # of a bake that was killed; one that runs is younger
@@ -140,7 +142,9 @@ class Bakery:
                     for name, writer in writers.items()
                     if writer.add(group.start_us, group.end_us, frames[:, show.rig.controller_slices[name]])
                 ]
-                np.maximum(most_a, model.most_a(frames, new), out=most_a)
+                if new:
+                    self.brightest.add(frames)
+                    np.maximum(most_a, model.most_a(frames, new), out=most_a)
             allotted = allotments(model, most_a)
             for name, writer in writers.items():
                 draws = watched(model, name, most_a, allotted[name])

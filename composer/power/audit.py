@@ -65,9 +65,12 @@ class PowerAudit:
         self.times_us: npt.NDArray[np.int64] = np.zeros(0, np.int64)
         self.group_us: npt.NDArray[np.int64] = np.zeros(0, np.int64)
 
-    def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> None:
-        """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran."""
-        sums, lit = self.volts.add(frames, self._frames)
+    def add(self, group: Group, frames: Frames, gains: Amps | None = None) -> bool:
+        """Add a group's frames uint8 (n, frame_bytes), and the limiter's gains (n, supplies) where it ran.
+
+        Returns whether any string shows something new in them.
+        """
+        (sums, lit), new = self.volts.add(frames, self._frames)
         draws = self.model.draw_a(sums)
         amps = self.model.constant_a + self.model.add_draws(draws)
         self._see_peaks(amps, frames)
@@ -86,6 +89,7 @@ class PowerAudit:
             self._dimmed += (gains < 1).sum(axis=0)
             self._least_gain = np.minimum(self._least_gain, gains.min(axis=0))
         self._frames += len(frames)
+        return new
 
     def _see_peaks(self, amps: Amps, frames: Frames) -> None:
         top = amps.argmax(axis=0)
@@ -258,14 +262,16 @@ class VoltAudit:
         runs = slice(numbers[0], numbers[-1] + 1) if len(names) == 1 else numbers  # those of a string are in a row
         return _Part(island, place, spans, runs)
 
-    def add(self, frames: Frames, first: int) -> npt.NDArray[np.int64]:
+    def add(self, frames: Frames, first: int) -> tuple[npt.NDArray[np.int64], bool]:
         """Add frames; `first` is the number of their first. Returns `CurrentModel.run_sums` of them, and of them with
-        every lit byte as 1: (2, n, runs)."""
+        every lit byte as 1: (2, n, runs); and whether any of them were new."""
+        new = False
         out = np.empty((2, len(frames), len(self.model.runs)), np.int64)
         for part in self._parts:
             own = np.ascontiguousarray(frames[:, part.place])
             key = hashlib.sha256(own.data, usedforsecurity=False).digest()
             if key not in part.known:
+                new = True
                 part.known[key] = len(part.known), self._sums(part, own)
                 part.waiting.append(own)
                 part.firsts.append(first)
@@ -274,7 +280,7 @@ class VoltAudit:
                     self._solve(part)
             number, out[:, :, part.runs] = part.known[key]
             part.order.append(number)
-        return out
+        return out, new
 
     def _sums(self, part: _Part, own: Frames) -> npt.NDArray[np.int64]:
         every = [
