@@ -68,18 +68,31 @@ class Wiring:
             )
         return out
 
-    def duty_of(self, frames: NDArray[np.uint8]) -> NDArray[np.float32]:
-        """Bytes uint8 (frames, rig.frame_bytes) -> red, green, blue duty 0-1, float32 (frames, rig pixels, 3).
+
+class Duties:
+    """What pixels of a rig show, out of its bytes: all of them, or some (numbers, in any order)."""
+
+    def __init__(self, rig: Rig, pixels: NDArray[np.int64] | None = None) -> None:
+        at = np.full((rig.pixels, len(CHANNELS)), -1, np.int64)
+        for name, string in rig.strings.items():
+            firsts = rig.byte_slices[name].start + np.arange(string.pixels) * string.channels
+            for place, letter in enumerate(string.order):
+                at[rig.pixel_slices[name], CHANNELS.index(letter)] = firsts + place
+        chosen = at if pixels is None else at[pixels]
+        self._colours = chosen[:, :3]
+        self._with_white = np.flatnonzero(chosen[:, 3] >= 0)
+        self._white = chosen[self._with_white, 3]
+
+    def of(self, frames: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Bytes uint8 (frames, rig.frame_bytes) -> red, green, blue duty 0-1, float32 (frames, chosen pixels, 3).
 
         A white die counts to all three, cut at 1: what a screen can show.
         """
-        out = np.empty((len(frames), self.rig.pixels, 3), np.float32)
-        for name, string in self.rig.strings.items():
-            parts = frames[:, self.rig.byte_slices[name]].reshape(len(frames), string.pixels, string.channels)
-            rgbw = parts[:, :, np.argsort(self._orders[name])].astype(np.float32) / 255
-            white = rgbw[:, :, 3:] if string.channels == 4 else np.float32(0)
-            out[:, self.rig.pixel_slices[name]] = np.minimum(rgbw[:, :, :3] + white, 1)
-        return out
+        duty: NDArray[np.float32] = frames[:, self._colours].astype(np.float32) / np.float32(255)
+        if len(self._white):
+            white = frames[:, self._white, None].astype(np.float32) / np.float32(255)
+            duty[:, self._with_white] = np.minimum(duty[:, self._with_white] + white, 1)
+        return duty
 
 
 def order_of(string: LedString) -> NDArray[np.int64]:

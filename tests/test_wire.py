@@ -12,7 +12,7 @@ from rooms_kit import SMALL_RIG, rig_of
 
 from composer import kernels
 from composer.rig import Rig, chips
-from composer.wire import DUTY_OF_CODE, Wiring, duty_of_lightness, lightness_of_duty, order_of, screen_of_duty
+from composer.wire import DUTY_OF_CODE, Duties, Wiring, duty_of_lightness, lightness_of_duty, order_of, screen_of_duty
 
 # ---- the lightness curve ----
 
@@ -184,18 +184,56 @@ def test_more_light_is_never_a_smaller_byte_and_every_byte_is_reached() -> None:
 def test_bytes_lead_back_to_the_duty_they_carry(
     chip: tuple[str, str], colours: list[tuple[float, float, float]]
 ) -> None:
-    wiring = Wiring(one_string(chip[0], f'order = "{chip[1]}"', pixels=len(colours)))
+    rig = one_string(chip[0], f'order = "{chip[1]}"', pixels=len(colours))
     light = np.array([colours], np.float32)
-    duty = wiring.duty_of(wiring.bytes_of(light))
+    duty = Duties(rig).of(Wiring(rig).bytes_of(light))
     expected = luminance_CIE1976(light.astype(np.float64) * 100, 1.0)
     # Half a byte; RGBW rounds a colour and its white apart.
     assert np.abs(duty - expected).max() <= 1.01 / 255
 
 
 def test_a_white_die_counts_to_all_three_and_is_cut_at_one() -> None:
-    wiring = Wiring(one_string("sk6812-rgbw", 'order = "wrbg"'))
-    duty = wiring.duty_of(np.array([[51, 255, 0, 102]], np.uint8))  # white 0.2, red 1, blue 0, green 0.4
+    rig = one_string("sk6812-rgbw", 'order = "wrbg"')
+    duty = Duties(rig).of(np.array([[51, 255, 0, 102]], np.uint8))  # white 0.2, red 1, blue 0, green 0.4
     assert duty[0, 0].tolist() == pytest.approx([1.0, 0.6, 0.2])
+
+
+TWO_STRINGS = """
+[supply.shed]
+volts = 5.0
+amps = 9.0
+[controller.quay]
+board = "pico"
+[string.rail]
+controller = "quay"
+pin = 2
+pixels = 5
+[[string.rail.feed]]
+supply = "shed"
+[string.window]
+controller = "quay"
+pin = 3
+pixels = 4
+chip = "sk6812-rgbw"
+order = "wrbg"
+skip = [1]
+[[string.window.feed]]
+supply = "shed"
+"""
+
+
+@pytest.mark.parametrize("pixels", [None, [7, 0, 5, 5], [3, 1], [8, 6]])
+def test_duties_of_some_pixels_are_picked_from_the_bytes_of_the_rig(pixels: list[int] | None) -> None:
+    """Against each pixel's bytes picked by hand: five of g r b, then four of w r b g."""
+    rig = rig_of(TWO_STRINGS)
+    frames = np.random.default_rng(2).integers(0, 256, (6, 5 * 3 + 4 * 4), dtype=np.uint8)
+    found = Duties(rig, None if pixels is None else np.array(pixels)).of(frames)
+    assert found.dtype == np.float32 and found.shape == (6, 9 if pixels is None else len(pixels), 3)
+    for place, pixel in enumerate(range(9) if pixels is None else pixels):
+        g, r, b = frames[:, 3 * min(pixel, 4) :][:, :3].T / 255
+        w, red, blue, green = frames[:, 15 + 4 * max(pixel - 5, 0) :][:, :4].T / 255
+        wanted = (r, g, b) if pixel < 5 else (red + w, green + w, blue + w)
+        assert found[:, place] == pytest.approx(np.minimum(np.array(wanted).T, 1), abs=1e-6)
 
 
 def test_order_of_names_what_each_byte_carries() -> None:

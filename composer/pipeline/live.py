@@ -43,9 +43,8 @@ from ..render import Renderer
 from ..rig import Rig
 from ..songmap import Loudness
 from ..timeline import Cue
-from ..wire import Wiring, screen_of_duty
+from ..wire import Duties, Wiring, screen_of_duty
 from . import softening, within_budget
-from .duties import Duties
 from .relaying import Relaying
 from .rolls import Frames, header_of
 from .show import Show, Tell, _kept, _no_song, _other_bars, _rig, _too_short, clock_of, hear, silent

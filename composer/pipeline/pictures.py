@@ -13,8 +13,7 @@ from exporters import report
 from ..clock import SECOND, Group
 from ..faults import ShowFails
 from ..rig import Rig
-from ..wire import screen_of_duty
-from .duties import Duties
+from ..wire import Duties, screen_of_duty
 from .results import bar_lines, section_spans
 from .rolls import Frames
 from .show import Show

@@ -34,7 +34,7 @@ def swatch(codes: Sequence[float]) -> str:
 
 
 def screen_table() -> NDArray[np.uint8]:
-    """Screen codes uint8 (511,) by a channel's byte on the wire plus the white die's, as `Wiring.duty_of` adds."""
+    """Screen codes uint8 (511,) by a channel's byte on the wire plus the white die's, as `wire.Duties` adds."""
     return screen_of_duty(np.minimum(np.arange(511) / 255, 1))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..power import CurrentModel, PowerAudit
 from ..render import Renderer
 from ..timeline import Cue, clip_of
-from .duties import Duties
+from ..wire import Duties
 from .rolls import Frames
 
 MOST_CLIPS = 12  # rows of clips on average
