@@ -76,7 +76,7 @@ WIDE_WINDOW_FRAME_BYTES = 1_536
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB: a guess, for those who know nothing of the board
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
 SEARCH_BYTES = 4 << 20  # of different frames: some two seconds for them
-HASTE = 2  # frames that a board loads at most while it shows one; more only where a single group has more
+HASTE = 2  # frames that a board makes ready at most while it shows one; more only where a single group has more
 LOADED_UNITS = 8  # units that a reader keeps in memory
 
 
@@ -349,9 +349,7 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
             count = own
         filled[-1].append(different)
     while hasty := {
-        unit
-        for unit, shown in _loads(filled, numbers, frames)
-        if len(filled[unit]) > 1 and sum(frames[different] for different in filled[unit]) > HASTE * shown
+        unit for unit, work, shown in _loads(filled, numbers, frames) if len(filled[unit]) > 1 and work > HASTE * shown
     }:
         halves = [
             (unit[: len(unit) // 2], unit[len(unit) // 2 :]) if number in hasty else (unit,)
@@ -359,7 +357,7 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
         ]
         filled = [half for both in halves for half in both]
     jumped_to = {numbers[0]} | {to for at, to in pairwise(numbers) if to != at + 1}
-    loads = [unit for unit, _ in _loads(filled, numbers, frames)]
+    loads = [unit for unit, _, _ in _loads(filled, numbers, frames)]
     alone = {unit for before, unit in pairwise(loads) if unit != before + 1}
     units: list[PlannedUnit] = []
     chained = 0
@@ -375,20 +373,23 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
 
 def _loads(
     units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]
-) -> Iterator[tuple[int, float]]:
-    """Which units a board loads, in order, each with the frames that it shows meanwhile.
+) -> Iterator[tuple[int, int, float]]:
+    """Which units a board loads, in order, each with its work and with the frames that are shown meanwhile.
 
-    A board holds two units. It can load the next one while it shows what it plays of the one before, unless it has it
-    at hand from before that. The first one it loads before it begins.
+    The work is the unit's frames, and once more those of them that stand before the one where it is entered. A board
+    holds two units. It can load the next one while it shows what it plays of the one before, unless it has it at hand
+    from before that. The first one it loads before it begins.
     """
     place = {different: number for number, unit in enumerate(units) for different in unit}
     at_hand = standing = -1
     shown = float("inf")
-    for unit, run in groupby(numbers, key=place.__getitem__):
+    for unit, played in groupby(numbers, key=place.__getitem__):
+        run = list(played)
         if unit != at_hand:
-            yield unit, shown
+            whole = units[unit]
+            yield unit, sum(frames[group] for group in (*whole, *whole[: whole.index(run[0])])), shown
         at_hand, standing = standing, unit
-        shown = sum(frames[different] for different in run)
+        shown = sum(frames[group] for group in run)
 
 
 # ---- reading ----------------------------------------------------------------------------------------------------
