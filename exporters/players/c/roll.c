@@ -17,7 +17,7 @@ enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
 /* Costs, in some fifteen instructions, so that slices are of even length, and of what is left of a unit on the average
  * (benchmarks/board_c.py). The tables of a block are several pieces of work. */
 enum { COST_HEADER = 250, COST_LITS = 650, COST_LITERAL = 5, COST_MATCH = 9 };
-enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 8 };
+enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 8, COST_END = 600 };
 
 /* How the group after the shown one is entered. */
 enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
@@ -998,7 +998,7 @@ uint32_t roll_share(const roll_t *r, uint32_t i)
         left = (r->until - r->ahead->next) * r->header.frame_bytes;
     if (r->job != IDLE) {
         uint32_t whole = slot->frames * r->header.frame_bytes / 4, payload = r->payload_left;
-        left += whole - least(whole, r->size / 4);
+        left += whole - least(whole, r->size / 4) + COST_END;
         if (r->job == SUM)
             left += payload + COST_BLOCK, payload = slot->payload_bytes;
         left += COST_PAYLOAD_BYTE * payload;
