@@ -88,7 +88,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     """Read and check a show: its folder, or its score file. Raises `Faults` with all that is wrong in all its files."""
     path = folder if folder.suffix == ".toml" else folder / "score.toml"
     if not path.exists():
-        raise _no_score(path)
+        raise no_score(path)
     faults: list[Fault] = []
     document = _kept(faults, lambda: read_toml(path))
     if document is None:  # which rig it names is not known; the usual one is read all the same
@@ -153,7 +153,7 @@ def rig_of(show: Path) -> rigs.Rig:
     return rigs.load_rig(path.with_name("rig.toml") if not isinstance(name, str) else path.parent / name)
 
 
-def _no_score(path: Path) -> Faults:
+def no_score(path: Path) -> Faults:
     """There is no score where a show was named: with a rig beside it, a first one can be drafted."""
     what = "no such file: a show is a folder with a score.toml"
     if path.with_name("rig.toml").exists():

@@ -19,6 +19,7 @@ from ..clock import Moment
 from ..faults import Fault, Faults
 from ..files import whole_file
 from ..pipeline import Show, live
+from ..pipeline.show import no_score
 from ..songmap import Fixes, SongMap, apply_fixes, fixes_path, load_fixes, write_fixes
 from . import describe
 from .fix_edits import corrected
@@ -69,7 +70,7 @@ class Session:
     def _opened(self) -> Sheet:
         path = self.loader.path
         if not path.exists():
-            raise Faults.one(path, "", "no such file: a show is a folder with a score.toml")
+            raise no_score(path)
         clear_drafts(path.parent)
         return Sheet(path)
 
