@@ -150,14 +150,14 @@ def _renumber(given: argparse.Namespace) -> int:
     if moved == text:
         print(f"{path}: nothing to move")
         return DONE
+    asks = sys.stdin.isatty() and not given.dry_run
+    if not asks and not given.dry_run:  # before it is shown: whoever reads that may stop early
+        files.write_text(path, moved)
     print(renumber.difference(text, moved, str(path)))
     for note in notes:
         print(f"{path}: {note}", file=sys.stderr)
-    if given.dry_run:
-        return DONE
-    if sys.stdin.isatty() and input("Write it? [y/N] ").strip().lower() not in ("y", "yes"):
-        return DONE
-    files.write_text(path, moved)
+    if asks and input("Write it? [y/N] ").strip().lower() in ("y", "yes"):
+        files.write_text(path, moved)
     return DONE
 
 
@@ -356,6 +356,7 @@ def _load(given: argparse.Namespace) -> int:
 def _inspect(given: argparse.Namespace) -> int:
     from . import pipeline
 
+    in_bytes = pipeline.in_bytes
     frames = _place(given.frames)
     if frames is not None and frames.suffix.lower() != ".npz":
         raise Faults.one(frames, "", "frames are written as .npz")
@@ -369,7 +370,8 @@ def _inspect(given: argparse.Namespace) -> int:
             print(f"  {s['name']}: pin {s['pin']}, {s['pixels']} pixels of {s['chip']}, {s['order']}")
         print(
             f"  {found['frames']} frames in {found['groups']} groups, {found['stored_groups']} of them stored; "
-            f"{found['roll_bytes']} bytes for {found['raw_bytes']}; a board needs {found['ram_bytes']} bytes of memory"
+            f"{in_bytes(found['roll_bytes'])} for {in_bytes(found['raw_bytes'])}; two units, a frame and a decoder "
+            f"take {in_bytes(found['ram_bytes'])} of a board's memory"
         )
         if given.verify and not faults:
             print("  every group is sound")

@@ -50,10 +50,11 @@ class Renumbering:
             return text
         if moment.kind != "bar":
             return text
-        bar, beat = self.moved(moment.bar, moment.beat)
         written = text.strip()
-        head = written.split("+")[0].split(" - ")[0].strip()
-        rest = written[len(head) :]
+        fraction = _FRACTION.match(written)
+        head, rest = (fraction[0], written[fraction.end() :]) if fraction else (written, "")
+        at = parse_moment(head)
+        bar, beat = self.moved(at.bar, at.beat + at.plus.beats)
         whole, part = divmod(beat, 1)
         named = f"{bar}.{whole}" if part or whole != 1 or "." in head else f"{bar}"
         return named + (f"+{part}" if part else "") + rest
@@ -131,6 +132,8 @@ def _order_meant(value: Any, numbering: Renumbering) -> Any:
 
 BLOCKS = ("clip", "trigger", "master")
 TIMES = ("at", "to", "bars")
+# A bar address with the fractions of a beat that belong to the place; lengths with a unit after it stay.
+_FRACTION = re.compile(r"\d+(?:\.\d+)?(?:\s*\+\s*\d+(?:/\d+)?(?!\s*[\w/.]))*")
 _HEADER = re.compile(r"\s*\[\[?\s*([\w.-]+)\s*\]")
 _GRID = re.compile(r'(\s*grid\s*=\s*)(?:"[^"\\]*"|\'[^\']*\')(.*)', re.DOTALL)
 _TIME = re.compile(r'(\s*)(at|to|bars)(\s*=\s*)(?:"([^"\\]*)"|\'([^\']*)\')(.*)', re.DOTALL)

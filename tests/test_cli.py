@@ -372,7 +372,7 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["audit", "SHOW", "--roll", "a.roll"], "needs either a show or --roll"),
         (["audit", "--roll", "a.roll"], "--roll needs --rig FILE"),
         (["audit", "SHOW", "--csv", "nowhere/a.csv"], "nowhere/a.csv: cannot be written: there is no folder nowhere"),
-        (["audit", "SHOW", "-o", "nowhere"], "nowhere/quay/tide.roll: no such roll: bake the show first"),
+        (["audit", "SHOW", "-o", "nowhere"], "nowhere/quay/tide.roll: no such roll: bake the show"),
         (["inspect", "nowhere.roll"], "nowhere.roll: no such file"),
         (["inspect", "SHOW"], "this is a folder, not a roll"),
         (["rig", "nowhere"], "nowhere: no such folder"),

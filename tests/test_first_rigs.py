@@ -44,8 +44,8 @@ def readme_score() -> str:
     [
         (starting.RIG, WHITE, 8.0),
         (example("README.md"), WHITE, 8.0),
-        # "For a song of 50 bars or more": 100 s at 120 beats a minute.
-        (example("README.md"), readme_score(), 101.0),
+        # "For a song of 30 bars or more": 60 s at 120 beats a minute.
+        (example("README.md"), readme_score(), 61.0),
         (example("composer/RIG.md"), WHITE.replace("rail", "all"), 8.0),
     ],
     ids=["new", "readme, white", "readme", "rig page"],

@@ -208,7 +208,7 @@ def test_over_budget_leaves_an_audit_and_no_roll(
     assert boat["peak_a"] == pytest.approx(boat["full_white_a"], rel=0.01) and boat["limited_frames"] == 0
     assert sum(row["a"] for row in boat["clips"]) == pytest.approx(boat["peak_a"], abs=1e-9)
     assert main(["audit", str(show)]) == 2
-    assert "bake the show first" in capsys.readouterr().err
+    assert "no such roll: bake the show" in capsys.readouterr().err
 
 
 def test_within_budget_the_limiters_mode_changes_nothing(tmp_path: Path) -> None:

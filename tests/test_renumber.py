@@ -12,6 +12,7 @@ from shows import made_map
 from composer.faults import Faults
 from composer.renumber import renumbered
 from composer.songmap import Grid, SongMap, grid_id, remember, with_grid
+from composer.songmap.grid import doubled
 from composer.songmap.mapfile import GRIDS_KEPT
 
 PATH = Path("score.toml")
@@ -83,6 +84,19 @@ def test_addresses_move_from_bars_of_four_to_bars_of_three(song: SongMap) -> Non
     assert moved["phrase"]["wave"][0]["bars"] == "1-2"
     assert moved["grid"] == threes.grid
     assert notes == []
+
+
+def test_fractions_of_a_beat_move_with_the_beats_and_come_back(song: SongMap) -> None:
+    """Twice as many beats: beat 9.5 of the old ones is beat 19 of the new ones. Lengths with a unit stay."""
+    score = SCORE.replace("'2.3+1/2 + 1 bar'", "'3.2+1/2 + 1 bar'").replace('to = "end"', 'to = "3.4+3/4"')
+    twice = on(song, doubled(Grid(song.beats, song.bars, song.beats_per_bar)))
+    text, _ = renumbered(score.format(grid=song.grid), PATH, twice)
+    clip = tomllib.loads(text)["clip"][1]
+    # Beat 9.5 from 0 becomes 19, beat 4 of bar 5; beat 11.75 becomes 23.5, half a beat after beat 4 of bar 6.
+    assert (clip["at"], clip["to"]) == ("5.4 + 1 bar", "6.4+1/2")
+    back, _ = renumbered(text, PATH, on(twice, Grid(song.beats, song.bars, song.beats_per_bar)))
+    clip = tomllib.loads(back)["clip"][1]
+    assert (clip["at"], clip["to"]) == ("3.2+1/2 + 1 bar", "3.4+3/4")
 
 
 def test_all_that_is_no_address_stays_to_the_letter(song: SongMap) -> None:

@@ -132,12 +132,12 @@ def _hours(quiet: Table) -> Hours | None:
 
 def _pause(top: Table) -> float:
     text = top.text("pause", None)
-    if text is None:
+    if not text:  # none, or one that was refused
         return 0.0
     try:
         span = parse_span(text)
-    except ValueError as error:
-        top.fault("pause", str(error))
+    except ValueError:
+        top.fault("pause", f'"{text}" is not a time in seconds', '"20 s"')
         return 0.0
     if span.beats or span.bars or span.seconds < 0:
         top.fault("pause", f'"{text}" needs seconds: between songs there are no beats', '"20 s"')

@@ -77,7 +77,9 @@ def show_jobs(
             try:
                 package = read_package(place)
                 if roll not in [file.name for file in package.rolls]:
-                    raise PackageError(f"{place / roll}: no such roll: bake the show first")
+                    raise PackageError(
+                        f"{place / roll}: no such roll: bake the show (a bake that fails a check leaves none)"
+                    )
                 if package.settings != settings_of(rig, name, package.settings.get("songs", ())):
                     raise PackageError(f"{place}: the rig has changed since it was baked: bake the show again")
             except PackageError as error:

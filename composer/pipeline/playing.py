@@ -95,7 +95,12 @@ def load_baked(folder: Path, out: Path | None = None, tell: Tell = silent) -> Ba
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
     missing = [name for name, path in paths.items() if not path.exists()]
     if missing:
-        raise Faults([Fault(str(paths[name]), "", "no such roll: bake the show first") for name in missing])
+        raise Faults(
+            [
+                Fault(str(paths[name]), "", "no such roll: bake the show (a bake that fails a check leaves none)")
+                for name in missing
+            ]
+        )
     rolls: dict[str, RollFile] = {}
     clocks = set()
     for number, (name, path) in enumerate(paths.items()):

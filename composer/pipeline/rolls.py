@@ -270,7 +270,9 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
             try:
                 readers[name] = stack.enter_context(RollReader(path, aside))
             except FileNotFoundError:
-                raise Faults.one(path, "", "no such roll: bake the show first") from None
+                raise Faults.one(
+                    path, "", "no such roll: bake the show (a bake that fails a check leaves none)"
+                ) from None
             except RollError as error:
                 raise _broken(path, error) from None
             if readers[name].header.strings != strings_of(rig, name):

@@ -323,7 +323,9 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
 
 def _half_of(grid: Grid, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid, Mapping[str, int]] | None:
     """Every other beat of a grid, those that a reading of half the tempo has, and its bars; None where it counts
-    otherwise in a part of the song. Of two beats the reading knows which one to keep, and where bars begin."""
+    otherwise in a part of the song. Of two beats the reading knows which one to keep, and where bars begin. They keep
+    their number of beats, if the reading knows where bars of so many begin: who halves the beat has not asked for
+    another meter."""
     if len(grid.beats) < 4 or len(reading.beats) < 4:
         return None
     for beats in (grid.beats[0::2], grid.beats[1::2]):
@@ -331,9 +333,11 @@ def _half_of(grid: Grid, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid
         off = round(places[0])
         if any(abs(place - i - off) > TOGETHER for i, place in enumerate(places)):
             continue
-        lines = [i + off for i in reading.bars if 0 <= i + off < len(beats)]
         phases = {size: (first + off) % int(size) for size, first in phases.items()}
-        return Grid(beats, run_on(lines, len(beats), reading.beats_per_bar), reading.beats_per_bar), phases
+        size, lines = reading.beats_per_bar, [i + off for i in reading.bars if 0 <= i + off < len(beats)]
+        if size != grid.beats_per_bar and str(grid.beats_per_bar) in phases:
+            size, lines = grid.beats_per_bar, [phases[str(grid.beats_per_bar)]]
+        return Grid(beats, run_on(lines, len(beats), size), size), phases
     return None
 
 

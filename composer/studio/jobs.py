@@ -165,7 +165,7 @@ def _bake(folder: Path, options: Mapping[str, Any], tell: Tell, line: Line) -> d
     from .. import pipeline
 
     baked = pipeline.bake(folder, tell=tell, **options)
-    for text in baked.remarks:
+    for text in (*baked.remarks, *pipeline.wrongs(baked.audit)):
         line(text)
     found = baked.audit
     return {"controllers": _plain(found["controllers"]), "out": baked.out.name, "flashes_ok": found["flashes"]["ok"]}

@@ -20,7 +20,7 @@ from made_map import BARS, BEATS, a_map
 from composer import songmap
 from composer.clock import Span
 from composer.faults import Faults
-from composer.songmap import Anchor, Fixes, apply_fixes
+from composer.songmap import Anchor, Fixes, apply_fixes, fixes
 
 
 def fixed(**what: object) -> songmap.SongMap:
@@ -246,3 +246,14 @@ def test_any_fixes_leave_a_good_map_and_can_be_applied_again(fixes: Fixes) -> No
     assert (twice.beats, twice.bars, twice.grid) == (once.beats, once.bars, once.grid)
     back = apply_fixes(twice, Fixes())
     assert (back.beats, back.bars, back.confidence) == (BEATS, BARS, 0.75)
+
+
+def test_half_the_beats_keep_the_number_of_beats_in_a_bar() -> None:
+    """A reading of half the tempo that would rather count six keeps to four, if it knows where bars of four begin."""
+    heard = songmap.Grid(tuple(0.5 * i for i in range(48)), tuple(range(0, 48, 4)), 4)
+    reading = songmap.Grid(heard.beats[0::2], tuple(range(2, 24, 6)), 6)
+    kept = fixes._half_of(heard, reading, {"4": 2, "6": 2})
+    assert kept is not None
+    assert (kept[0].beats, kept[0].beats_per_bar, kept[0].bars) == (heard.beats[0::2], 4, (2, 6, 10, 14, 18, 22))
+    unknown = fixes._half_of(heard, reading, {"6": 2})
+    assert unknown is not None and unknown[0].beats_per_bar == 6

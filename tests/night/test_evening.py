@@ -135,7 +135,11 @@ def test_every_fault_at_once_each_with_its_place(folder: Path) -> None:
         ('format = 1\nshows = ["quay"]\n[quiet]\nhours = "9:00-9:00"', "quiet.hours: start and end at the same"),
         ('format = 1\nshows = ["quay"]\n[brightness]\nlate = 1', "brightness.late: is no clock time"),
         ('format = 1\nshows = ["quay"]\n[brightness]\n"21:00" = "half"', "brightness.21:00: needs a number"),
-        ('format = 1\nshows = "quay"\npause = "a while"', "pause: "),
+        (
+            'format = 1\nshows = "quay"\npause = "a while"',
+            'pause: "a while" is not a time in seconds (did you mean "20 s"?)',
+        ),
+        ('format = 1\nshows = ["quay"]\npause = 20', "pause: needs text in quotes, got the number 20"),
         ('format = 1\nshows = ["quay"]\nlook = 5', "look: needs text in quotes"),
     ],
 )

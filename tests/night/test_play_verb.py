@@ -214,7 +214,7 @@ def test_keys_pause_seek_black_out_and_quit(baked: Path, boards: dict[str, PtyBo
 def test_a_show_that_was_not_baked_is_told(tmp_path: Path) -> None:
     done = command("play", make_show(tmp_path / "raw"), "--no-sound", "--no-boards")
     assert done.returncode == 2
-    assert done.stderr.count("no such roll: bake the show first") == 2
+    assert done.stderr.count("no such roll: bake the show") == 2
 
 
 def test_a_sound_device_that_is_not_there_is_told_before_anything_lights(baked: Path) -> None:

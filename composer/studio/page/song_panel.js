@@ -299,7 +299,7 @@ export class SongPanel {
           "tap",
         ),
         taps?.length
-          ? make("button", { id: "keep-taps", onclick: () => this.keep() }, `keep ${taps.length} taps`)
+          ? make("button", { id: "keep-taps", onclick: () => this.keep() }, `keep ${taps.length} ${taps.length === 1 ? "tap" : "taps"}`)
           : null,
         taps?.length ? make("button", { class: "quiet", onclick: () => put({ taps: null }) }, "forget them") : null,
       ),
