@@ -126,6 +126,7 @@ def draw_rig(rig: Rig, path: Path) -> None:
             chip=s.chip.name,
             points=s.places,
             feeds=[(f.at, f.supply) for f in s.feeds],
+            cuts=list(s.cuts),
             skipped=sorted(s.skip),
         )
         for s in rig.strings.values()

@@ -27,7 +27,8 @@ TOO_DEAR = 40  # what a spot for a pixel number may cost: words or a pixel cover
 class RigString:
     """One string as it hangs: `points` (n, 2) metres, x right and y up, in order from the data end.
 
-    `feeds` are (pixel, label): a feed before that pixel (n: at the far end). `skipped` pixels stay dark.
+    `feeds` are (pixel, label): a feed before that pixel (n: at the far end). Before a pixel of `cuts` V+ is cut.
+    `skipped` pixels stay dark.
     """
 
     name: str
@@ -37,6 +38,7 @@ class RigString:
     points: ArrayLike
     feeds: Sequence[tuple[int, str]] = field(default_factory=list)
     skipped: Sequence[int] = field(default_factory=list)
+    cuts: Sequence[int] = field(default_factory=list)
 
 
 def write_rig_picture(
@@ -148,6 +150,8 @@ def _heading(figure: Any, title: str, strings: Sequence[RigString], zones: int) 
     figure.text(x, 1 - 0.4 / height, title, size=17, weight="bold", color=INK, va="center", parse_math=False)
     figure.text(x, y, about, size=9.5, color=SOFT, va="center")
     keys = [("◆", FEED, "feed"), ("▶", INK, "data in"), ("○", INK, "skipped"), ("●", INK, "position 0 of a zone")]
+    if any(string.cuts for string in strings):
+        keys.insert(1, ("┃", FEED, "V+ is cut"))
     x = 1 - x
     for mark, colour, word in reversed(keys):
         text = figure.text(x, y, f"{mark} {word}", size=9.5, color=colour, va="center", ha="right")
@@ -190,6 +194,11 @@ def _draw_string(axes: Any, words: _Words, string: RigString, points: Points, co
         side = _normal(dots, min(at, len(points) - 1))
         words.avoid(axes.transData.transform([place, place]))
         words.want(Label(1, axes.transData.transform(place), label, 8, FEED, -side))
+    for at in string.cuts:
+        middle = axes.transData.transform(_between(points, at))
+        across = np.outer([-9.0, 9.0], _normal(dots, at)) + middle
+        axes.plot(*axes.transData.inverted().transform(across).T, color=FEED, lw=2.2, zorder=5, gid="cut")
+        words.avoid(across)
     step = number_step(len(points))
     last = len(points) - 1
     for pixel in [*range(0, last - step // 2, step), last]:
