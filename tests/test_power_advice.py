@@ -22,6 +22,12 @@ from composer.rig import Feed, Wire, awg_mm2, rig_from
 
 
 def model_of(pixels: int, metres: float, feeds: str = "") -> CurrentModel:
+    """A strip with known copper, fed at its start, and perhaps elsewhere."""
+    start = '[[string.rail.feed]]\nat = "start"\nsupply = "shed"\nwire = {awg = 16, metres = 1}'
+    return rail(pixels, metres, f"rail_ohm_per_m = 0.062\n{feeds}\n{start}")
+
+
+def rail(pixels: int, metres: float, rest: str) -> CurrentModel:
     faults = FaultList("rig.toml")
     text = f"""
     [supply.shed]
@@ -35,12 +41,7 @@ def model_of(pixels: int, metres: float, feeds: str = "") -> CurrentModel:
     pin = 16
     pixels = {pixels}
     path = [[0, 0], [{metres}, 0]]
-    rail_ohm_per_m = 0.062
-    {feeds}
-    [[string.rail.feed]]
-    at = "start"
-    supply = "shed"
-    wire = {{awg = 16, metres = 1}}
+    {rest}
     """
     rig = rig_from(tomllib.loads(text), Path("rig.toml"), faults)
     faults.raise_if_any()
@@ -169,23 +170,7 @@ def test_fed_in_the_middle_of_short_pieces_a_fuse_fits() -> None:
 
 def strip(cut: str, blocks: str) -> dict[str, Any]:
     """Advice on the feeds of 200 pixels along 6 m, all nearly white."""
-    text = f"""
-    [supply.shed]
-    volts = 5.0
-    amps = 40.0
-    [controller.quay]
-    board = "pico"
-    [string.rail]
-    controller = "quay"
-    pin = 16
-    pixels = 200
-    path = [[0, 0], [6, 0]]
-    {cut}
-    {blocks.replace("wire =", 'supply = "shed"' + chr(10) + "wire =")}
-    """
-    faults = FaultList("rig.toml")
-    model = CurrentModel(rig_from(tomllib.loads(text), Path("rig.toml"), faults))
-    faults.raise_if_any()
+    model = rail(200, 6, cut + "\n" + blocks.replace("wire =", 'supply = "shed"\nwire ='))
     audit = PowerAudit(model)
     audit.add(Group(0, 0, 4, 0, 100_000, Fraction(0), Fraction(1, 4)), np.repeat(model.white(190), 4, axis=0))
     found: dict[str, Any] = advice(model, audit.result(str), audit.worst_amps)["feeds"]

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters import report
-from exporters.report import in_amps, in_bytes
+from exporters.report import in_amps, in_bytes, wrongs
 
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
@@ -40,7 +40,7 @@ from . import parallel, results, softening
 from .doubts import doubts, rig_doubts
 from .pictures import Film, draw_rig, film, video
 from .repeats import Repeats
-from .results import dimmed_by, remarks, wrongs
+from .results import dimmed_by, remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
 from .show import Show, Tell, hear, load_show, rig_of, silent
@@ -115,7 +115,7 @@ def bake(
         tell("drawing", 0.0)
         bakery.film.replace(out / bakery.film.name)
         try:
-            _judged(out, show.rig, found, _series(show, power), (strict, no_red), _flash_line(found, show), NO_ROLL)
+            _judged(out, show.rig, found, _series(show, power), strict, no_red, _flash_line(found, show), NO_ROLL)
         except ShowFails:
             bakery.withdraw()
             raise
@@ -198,7 +198,7 @@ def audit(
     if csv is not None:
         places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]
         report.write_csv(csv, power.times_us / 1e6, places, dict(series.amps))
-    return _judged(out, show.rig, found, series, (strict, no_red), _flash_line(found, show))
+    return _judged(out, show.rig, found, series, strict, no_red, _flash_line(found, show))
 
 
 def audit_rolls(
@@ -234,7 +234,7 @@ def audit_rolls(
     if csv is not None:
         report.write_csv(csv, power.times_us / 1e6, [""] * len(power.times_us), dict(series.amps))
     out.mkdir(parents=True, exist_ok=True)
-    return _judged(out, rig, found, series, (strict, no_red), _flash_line(found, None))
+    return _judged(out, rig, found, series, strict, no_red, _flash_line(found, None))
 
 
 def _forget(found: dict[str, Any], *keys: str) -> None:
@@ -280,14 +280,14 @@ def _judged(
     rig: Rig,
     found: dict[str, Any],
     series: report.Series,
-    wanted: tuple[bool, bool],
+    strict: bool,
+    no_red: bool,
     flash_line: str,
     left: str = "",
 ) -> dict[str, Any]:
     """Writes the audit with its verdict; raises ShowFails where that is bad, ending with what is `left` and where to
-    look. `wanted`: whether it shall be strict with flashes, and have nothing red."""
-    strict, no_red = wanted
-    lines = results.complaints(found) + (results.electric_wrongs(found) if no_red else [])
+    look. `strict`: with flashes; `no_red`: with whatever the audit has in red."""
+    lines = results.complaints(found) + (report.electric_wrongs(found) if no_red else [])
     if (strict or no_red or rig.no_flash) and not found["flashes"]["ok"]:
         lines.append(flash_line + ("; the rig's no_flash forbids it" if rig.no_flash else ""))
     found["ok"] = not lines

@@ -47,7 +47,7 @@ from ..wire import Duties, Wiring, screen_of_duty
 from . import softening, within_budget
 from .relaying import Relaying
 from .rolls import Frames, header_of
-from .show import Show, Tell, _kept, _no_song, _other_bars, _rig, _too_short, clock_of, hear, silent
+from .show import Show, Tell, _kept, _names_a_song, _other_bars, _rig, _too_short, clock_of, hear, silent
 
 RAW_BYTES = 128 << 20  # frames before the limiter that are kept
 DONE_BYTES = 96 << 20  # frames after it
@@ -92,11 +92,7 @@ class Loader:
         score = scores.score_from(document, self.path, found)
         rig = _kept(faults, lambda: self.rig(score.rig))
         song = None
-        if any(fault.where == "song" for fault in found.faults):
-            pass
-        elif not score.song.exists():
-            found.add("song", *_no_song(score, str(document.get("song"))))
-        else:
+        if _names_a_song(score, document, found):
             song = _kept(faults, lambda: self.song(score.song))
         show = None
         if rig is not None:

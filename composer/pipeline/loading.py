@@ -15,6 +15,7 @@ from exporters.package import Package, PackageError, fits_together, read_package
 from ..faults import Fault, Faults, ShowFails, nearest, read_toml
 from ..rig import Rig
 from .packing import row_of, settings_of
+from .rolls import MISSING
 from .show import Tell, rig_of, silent
 
 
@@ -77,9 +78,7 @@ def show_jobs(
             try:
                 package = read_package(place)
                 if roll not in [file.name for file in package.rolls]:
-                    raise PackageError(
-                        f"{place / roll}: no such roll: bake the show (a bake that fails a check leaves none)"
-                    )
+                    raise PackageError(f"{place / roll}: {MISSING}")
                 if package.settings != settings_of(rig, name, package.settings.get("songs", ())):
                     raise PackageError(f"{place}: the rig has changed since it was baked: bake the show again")
             except PackageError as error:

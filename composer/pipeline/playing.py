@@ -24,7 +24,7 @@ from ..faults import Fault, Faults, ShowFails, reading
 from ..power import CurrentModel
 from ..rig import Rig
 from .results import address_of, bar_lines, section_spans
-from .rolls import opened, roll_path, strings_of
+from .rolls import MISSING, opened, roll_path, strings_of
 from .show import Show, Tell, load_show, silent
 
 
@@ -95,12 +95,7 @@ def load_baked(folder: Path, out: Path | None = None, tell: Tell = silent) -> Ba
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
     missing = [name for name, path in paths.items() if not path.exists()]
     if missing:
-        raise Faults(
-            [
-                Fault(str(paths[name]), "", "no such roll: bake the show (a bake that fails a check leaves none)")
-                for name in missing
-            ]
-        )
+        raise Faults([Fault(str(paths[name]), "", MISSING) for name in missing])
     rolls: dict[str, RollFile] = {}
     clocks = set()
     for number, (name, path) in enumerate(paths.items()):

@@ -162,16 +162,6 @@ def complaints(found: dict[str, Any]) -> list[str]:
     return lines
 
 
-def wrongs(found: Mapping[str, Any]) -> list[str]:
-    """What the audit finds wrong besides budgets, a line each in its page's words."""
-    return report.wrongs(found)
-
-
-def electric_wrongs(found: Mapping[str, Any]) -> list[str]:
-    """Of these, what is wrong with feeds and volts."""
-    return report.electric_wrongs(found)
-
-
 def dimmed_by(found: Mapping[str, Any], supply: str) -> str:
     """What the limiter held a supply's strings to, in words; '' where that is not known."""
     return report.dimmed_words(found["advice"]["supplies"][supply]["dimmed_by"])

@@ -45,6 +45,7 @@ Frames = NDArray[np.uint8]
 OVEN = ".baking-"  # where rolls lie until all of them are whole
 STALE_S = 24 * 3600
 MEND = "bake the show again"
+MISSING = "no such roll: bake the show (a bake that fails a check leaves none)"
 KEPT_BYTES = 64 << 20  # frames kept while reading back, so that a bar that repeats is decoded once
 
 
@@ -270,9 +271,7 @@ def read_back(rig: Rig, paths: dict[str, Path]) -> Iterator[tuple[Group, Frames]
             try:
                 readers[name] = stack.enter_context(RollReader(path, aside))
             except FileNotFoundError:
-                raise Faults.one(
-                    path, "", "no such roll: bake the show (a bake that fails a check leaves none)"
-                ) from None
+                raise Faults.one(path, "", MISSING) from None
             except RollError as error:
                 raise _broken(path, error) from None
             if readers[name].header.strings != strings_of(rig, name):

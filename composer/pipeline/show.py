@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from .. import clock as clocks
 from .. import effects, power, timeline
@@ -100,11 +100,7 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     score = scores.score_from(document, path, score_faults)
     rig = _kept(faults, lambda: _rig(score.rig, faults))
     song = None
-    if any(fault.where == "song" for fault in score_faults.faults):
-        pass  # without a song's name there is nothing to hear
-    elif not score.song.exists():
-        score_faults.add("song", *_no_song(score, str(document.get("song"))))
-    else:
+    if _names_a_song(score, document, score_faults):
         song = _kept(faults, lambda: hear(score.song, tell, grid=score.grid))
     show = None
     if rig is not None:  # a song that is missing hides none of these
@@ -162,14 +158,19 @@ def no_score(path: Path) -> Faults:
     return Faults.one(path, "", what)
 
 
-def _no_song(score: scores.Score, name: str) -> tuple[str, str]:
-    """What is wrong where a score's song is not there, and the file beside it that may be meant."""
+def _names_a_song(score: scores.Score, document: Mapping[str, Any], found: FaultList) -> bool:
+    """Whether the song that a score names is there to be heard; else that is told, with the file that may be meant."""
+    if any(fault.where == "song" for fault in found.faults):
+        return False
+    if score.song.exists():
+        return True
     try:
         beside = [path.name for path in score.song.parent.iterdir() if path.suffix.lower() in SONG_ENDINGS]
     except OSError:
         beside = []
     near = nearest(score.song.name, beside) or (f'"{beside[0]}"' if len(beside) == 1 else "")
-    return f'"{name}": no such file', near
+    found.add("song", f'"{document.get("song")}": no such file', near)
+    return False
 
 
 def _too_short(score: scores.Score, rig: rigs.Rig, song: maps.SongMap) -> Fault:

@@ -195,15 +195,7 @@ def every_arrangement(header: RollHeader) -> tuple[bytes, np.ndarray]:
 def jumping_roll() -> bytes:
     """Chains of three units of three frames, entered at any frame and in any order."""
     rng = np.random.default_rng(9)
-    units: list[Made] = []
-    stand, window = np.zeros(7, np.uint8), b""
-    for number in range(6):
-        if number % 3 == 0:
-            stand, window = np.zeros(7, np.uint8), b""
-        frames = rng.integers(0, 4, (3, 7)).astype(np.uint8) * 80
-        body = codec.arranged_as(frames, (6, 20, 2)[number % 3], stand)
-        units.append(Made(3, number % 3, (6, 20, 2)[number % 3], deflated(body, window, 12, 9, zlib.Z_FIXED)))
-        stand, window = frames[-1], window + body
+    units = _chains([rng.integers(0, 4, (3, 7)).astype(np.uint8) * 80 for _ in range(6)], (6, 20, 2))
     groups = [(int(rng.integers(6)), first := int(rng.integers(3)), 3 - first) for _ in range(14)]
     return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
 
@@ -211,16 +203,22 @@ def jumping_roll() -> bytes:
 def chained_roll() -> bytes:
     """Chains of four units of changes, each of them two groups, played from the first to the last."""
     rng = np.random.default_rng(4)
-    units: list[Made] = []
-    stand, window = np.zeros(7, np.uint8), b""
-    for number in range(8):
-        if number % 4 == 0:
-            stand, window = np.zeros(7, np.uint8), b""
-        frames = rng.integers(0, 256, (5, 7), np.uint8)
-        how = (6, 13, 20, 30)[number % 4]  # columns, pairs, rows, marks
+    blocks = [rng.integers(0, 256, (5, 7), np.uint8) for _ in range(8)]
+    for frames in blocks:
         frames[1:, 3:6] = frames[0, 3:6]
-        body = codec.arranged_as(frames, how, stand)
-        units.append(Made(5, number % 4, how, deflated(body, window, 12, 9, zlib.Z_FIXED)))
-        stand, window = frames[-1], window + body
+    units = _chains(blocks, (6, 13, 20, 30))  # columns, pairs, rows, marks
     groups = [(number, first, frames) for number in range(8) for first, frames in ((0, 3), (3, 2))]
     return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
+
+
+def _chains(blocks: Sequence[np.ndarray], hows: Sequence[int]) -> list[Made]:
+    """A unit of each block of frames, in chains of as many as there are `hows`."""
+    units: list[Made] = []
+    for number, frames in enumerate(blocks):
+        depth = number % len(hows)
+        if depth == 0:
+            stand, window = np.zeros(frames.shape[1], np.uint8), b""
+        body = codec.arranged_as(frames, hows[depth], stand)
+        units.append(Made(len(frames), depth, hows[depth], deflated(body, window, 12, 9, zlib.Z_FIXED)))
+        stand, window = frames[-1], window + body
+    return units
