@@ -11,6 +11,8 @@ from .faults import Faults
 from .files import whole_file
 from .pipeline.show import Tell, hear, silent
 
+NAMED = 8  # labels that are named one by one: an imported MIDI file brings dozens
+
 
 def changes_of(given: Mapping[str, Any], song: Path) -> dict[str, Any]:
     """What the options of `listen` change in STEM.fix.toml, but for those that read a file.
@@ -140,18 +142,22 @@ def summary(heard: maps.SongMap, song: Path | None = None) -> str:
     """What was heard, in a few lines; with its `song` also which corrections of STEM.fix.toml are in force."""
     file = heard.song
     lines = [f"{file.file}: {file.seconds:.1f} s at {file.sample_rate} Hz, decoded by {file.decoder}"]
-    if song is not None:
-        path = _fixes_of(song)
-        said = corrections(maps.load_fixes(path))
-        lines += [f"corrections in force, from {path.name}: {'; '.join(said)}"] if said else []
+    fixes = maps.Fixes() if song is None else maps.load_fixes(_fixes_of(song))
+    if said := corrections(fixes):
+        lines.append(f"corrections in force, from {Path(fixes.file).name}: {'; '.join(said)}")
     if not heard.beats:
         return "\n".join([*lines, "no clear beat: the show gets an even clock; --tempo sets one"])
     sure = f"confidence {heard.confidence:.2f}"
     lines += [
-        f"{heard.tempo:.1f} beats a minute, {len(heard.beats)} beats, "
-        f"{len(heard.bars)} bars of {heard.beats_per_bar}, {sure}",
+        f"{heard.tempo:.1f} beats a minute, {counted(len(heard.beats), 'beat')}, "
+        f"{counted(len(heard.bars), 'bar')} of {heard.beats_per_bar}, {sure}",
         "sections: " + ", ".join(f"{s.name} {s.start:.1f}-{s.end:.1f} s" for s in heard.sections),
     ]
+    if fixes.tempo and not fixes.grid and heard.heard["beats"] and maps.near_tempo(heard, fixes.tempo) is None:
+        lines.append(
+            f"nothing that was heard goes at {fixes.tempo:g}: an even beat is laid. What was heard goes at "
+            f"{maps.tempo_of(heard.heard['beats']):.1f} (--as-heard)"
+        )
     if heard.confidence < 0.5:
         lines.append(
             "not sure of the beat: check by ear with --clicks FILE.wav; --double, --halve and --shift put it right"
@@ -177,9 +183,16 @@ def corrections(fixes: maps.Fixes) -> list[str]:
         said.append(f"bar 1 at {fixes.first_bar:g} s")
     said += [f"bar {anchor.bar} at {anchor.at:g} s" for anchor in fixes.anchors]
     if fixes.sections:
-        said.append(f"{len(fixes.sections)} sections of your own")
+        said.append(f"{counted(len(fixes.sections), 'section')} of your own")
     if fixes.section_names:
         said.append("sections named " + ", ".join(f"{old} {new}" for old, new in fixes.section_names.items()))
     if fixes.labels:
-        said.append("labels " + ", ".join(fixes.labels))
+        names = list(fixes.labels)
+        more = [f"and {len(names) - NAMED} more"] if len(names) > NAMED else []
+        said.append("labels " + ", ".join([*names[:NAMED], *more]))
     return said
+
+
+def counted(number: int, word: str) -> str:
+    """A number and its word, as people write it: "1 bar", "37 bars"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"

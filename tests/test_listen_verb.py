@@ -184,6 +184,23 @@ def test_the_summary_says_which_corrections_are_in_force(song: Path) -> None:
     assert "corrections" not in summary(load_map(song.with_suffix(".map.json")), song)
 
 
+def test_the_summary_says_when_no_reading_was_near_the_tempo(song: Path) -> None:
+    assert main(["listen", str(song), "--tempo", "119"]) == 0
+    assert "nothing that was heard" not in summary(load_map(song.with_suffix(".map.json")), song)
+    assert main(["listen", str(song), "--tempo", "100"]) == 0
+    lines = summary(load_map(song.with_suffix(".map.json")), song).splitlines()
+    assert lines[-1] == (
+        "nothing that was heard goes at 100: an even beat is laid. What was heard goes at 120.0 (--as-heard)"
+    )
+
+
+def test_dozens_of_labels_are_named_in_part(song: Path) -> None:
+    many = "".join(f"gust{i} = [{i}.5]\n" for i in range(12))
+    song.with_suffix(".fix.toml").write_text(f"[labels]\n{many}", encoding="utf-8")
+    said = corrections(load_fixes(song.with_suffix(".fix.toml")))
+    assert said == ["labels gust0, gust1, gust2, gust3, gust4, gust5, gust6, gust7, and 4 more"]
+
+
 def test_every_correction_has_its_words(song: Path) -> None:
     fixes = song.with_suffix(".fix.toml")
     fixes.write_text(
@@ -193,7 +210,7 @@ def test_every_correction_has_its_words(song: Path) -> None:
     )
     assert corrections(load_fixes(fixes)) == [
         "3 beats given whole", "tempo 92.5", "level off-beat", "bar 1 at 1.25 s", "bar 17 at 31.42 s",
-        "1 sections of your own", "sections named A verse", "labels door",
+        "1 section of your own", "sections named A verse", "labels door",
     ]  # fmt: skip
 
 

@@ -20,13 +20,16 @@ def sections(
     start = float(lines[0]) if len(lines) else first
     last = max(last, start + 1e-3)
     edges = np.array([line for line in lines if line < last - 0.05] + [last])
+    if len(edges) > 2 and edges[-1] - edges[-2] < 0.5 * np.median(np.diff(lines)):
+        edges = edges[:-1]  # what rings on after the last bar line is no bar of its own
     if len(edges) < 2 * shortest + 1:
         return [(round(start, 6), round(last, 6), "A")]
     bars = _bar_sounds(log, edges)
     cuts = _cuts(bars, shortest)
+    ends = [*edges[:-1], last]
     names = _names([bars[a:b].mean(axis=0) for a, b in zip(cuts[:-1], cuts[1:], strict=True)])
     return [
-        (round(float(edges[a]), 6), round(float(edges[b]), 6), name)
+        (round(float(edges[a]), 6), round(float(ends[b]), 6), name)
         for a, b, name in zip(cuts[:-1], cuts[1:], names, strict=True)
     ]
 

@@ -20,6 +20,7 @@ from .fixes import (
     current,
     fixes_path,
     load_fixes,
+    near_tempo,
     stepped,
     write_fixes,
 )
@@ -49,6 +50,6 @@ __all__ = [
     "BANDS", "BEAT_KEYS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness",
     "Section", "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend",
     "file_sha256", "fixes_path", "grid_id", "halved", "load_fixes", "load_map", "map_path", "named_by_scores",
-    "remember", "run_on", "save_map", "snap_sections", "stepped", "tempo_of", "to_json", "ways_out", "with_grid",
-    "write_fixes",
+    "near_tempo", "remember", "run_on", "save_map", "snap_sections", "stepped", "tempo_of", "to_json", "ways_out",
+    "with_grid", "write_fixes",
 ]  # fmt: skip

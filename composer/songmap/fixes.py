@@ -38,6 +38,7 @@ STEPS = {
 }
 """What twice or half as many beats make of the level in force: word by word, the one takes the other back."""
 TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as slow and its own place
+SAME_TEMPO = 0.01  # readings so near, in log tempo, are of one tempo: the first of them was believed most
 TAKEN_AS_HEARD = ("off-beat", "3:2", "2:3")  # twice or half as many beats are those that are there, whatever was heard
 BEAT_KEYS = ("tempo", "level", "shift", "beats_per_bar", "first_bar", "anchor", "grid")  # what says where beats fall
 
@@ -261,7 +262,9 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         size = fixes.beats_per_bar
         first = int(phases.get(str(size), grid.bars[0] if grid.bars else 0)) % size
         grid = Grid(grid.beats, run_on([first], len(grid.beats), size), size)
-    if fixes.first_bar is not None and grid.beats:
+    if fixes.first_bar is not None and fixes.first_bar > song_map.song.seconds:
+        faults.add("first_bar", f"{fixes.first_bar:g} s lies outside the song, {song_map.song.seconds:.1f} s long")
+    elif fixes.first_bar is not None and grid.beats:
         line = min(range(len(grid.beats)), key=lambda i: abs(grid.beats[i] - float(fixes.first_bar or 0.0)))
         later = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
         grid = replace(grid, bars=tuple(i for i in run_on(later, len(grid.beats), grid.beats_per_bar) if i >= line))
@@ -303,13 +306,7 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
     readings = {str(other["name"]): other for other in heard.get("alternatives", ())}
     grid, phases = _reading(heard), heard.get("phases", {})
     if fixes.tempo:
-        near = [(_reading(reading), reading.get("phases", {})) for reading in (heard, *readings.values())]
-        near += [(doubled(grid), {}), (halved(grid), {})]
-        far, best = min(
-            ((abs(math.log(tempo_of(g.beats) / fixes.tempo)), i) for i, (g, _) in enumerate(near) if len(g.beats) > 1),
-            default=(math.inf, 0),
-        )
-        grid, phases = near[best] if far < 0.03 else (_even(song_map, fixes.tempo), {})
+        grid, phases = near_tempo(song_map, fixes.tempo) or (_even(song_map, fixes.tempo), {})
     elif fixes.level in readings and fixes.level in TAKEN_AS_HEARD:
         return _reading(readings[fixes.level]), readings[fixes.level].get("phases", {})
     elif fixes.level in readings and fixes.level == "half":
@@ -319,6 +316,16 @@ def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
     if fixes.level:
         grid, phases = _levelled(grid, fixes.level), {}
     return grid, phases
+
+
+def near_tempo(song_map: SongMap, tempo: float) -> tuple[Grid, Mapping[str, int]] | None:
+    """The reading within 3 % of a tempo, and where its bars start at other bar lengths; None where nothing goes so."""
+    heard = song_map.heard
+    near = [(_reading(r), r.get("phases", {})) for r in (heard, *heard.get("alternatives", ()))]
+    near += [(doubled(near[0][0]), {}), (halved(near[0][0]), {})]
+    far = {i: abs(math.log(tempo_of(grid.beats) / tempo)) for i, (grid, _) in enumerate(near) if len(grid.beats) > 1}
+    least = min(far.values(), default=math.inf)
+    return near[next(i for i in far if far[i] < least + SAME_TEMPO)] if least < 0.03 else None
 
 
 def _half_of(grid: Grid, reading: Grid, phases: Mapping[str, int]) -> tuple[Grid, Mapping[str, int]] | None:
@@ -434,11 +441,12 @@ def _inside(grid: Grid, seconds: float) -> Grid:
 
 
 def _seconds(song_map: SongMap, item: float | str, where: str, faults: FaultList) -> float:
-    if not isinstance(item, str):
-        return float(item)
-    moment = parse_moment(item)
-    if moment.kind == "seconds":
-        return float(moment.seconds)
+    moment = parse_moment(item) if isinstance(item, str) else None
+    if moment is None or moment.kind == "seconds":
+        time = float(item if moment is None else moment.seconds)
+        if time > song_map.song.seconds:
+            faults.add(where, f"{time:g} s lies outside the song, {song_map.song.seconds:.1f} s long")
+        return time
     if len(song_map.beats) < 2:
         faults.add(where, f'"{item}": there are no beats to count')
         return 0.0
@@ -461,6 +469,9 @@ def _with_sections(song_map: SongMap, fixes: Fixes, faults: FaultList) -> SongMa
             (_seconds(song_map, at, f"section[{i + 1}].at", faults), name)
             for i, (at, name) in enumerate(fixes.sections)
         )
+        for (one, first), (two, second) in itertools.pairwise(starts):
+            if one == two:
+                faults.add("section", f'"{first}" and "{second}" both start at {one:g} s: one would have no length')
         ends = [*(start for start, _ in starts[1:]), max(song_map.heard["last_sound"], starts[-1][0] + 0.001)]
         sections = tuple(
             Section(round(start, 6), round(end, 6), name)

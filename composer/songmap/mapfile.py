@@ -17,7 +17,7 @@ from ..files import write_text
 from .grid import Grid, grid_id, tempo_of
 
 VERSION = 1  # of the map file
-HEARING = 3  # of the listening itself: a map that an older ear made is not current
+HEARING = 4  # of the listening itself: a map that an older ear made is not current
 BANDS = ("low", "mid", "high")
 DRUMS = ("kick", "snare", "hat")
 GRIDS_KEPT = 4  # earlier bar numberings that a map remembers besides those that scores are written against

@@ -156,6 +156,12 @@ def test_a_tempo_picks_the_nearest_reading_or_lays_an_even_beat() -> None:
     assert even.confidence == 1.0
 
 
+def test_of_readings_of_one_tempo_the_first_is_taken() -> None:
+    """A reading of 120.3 beats a minute on the half beats is no nearer to 121 than what was believed most, at 120."""
+    others = with_reading("off-beat", [round(0.75 + 60 / 120.3 * i, 6) for i in range(32)], list(range(0, 32, 4)))
+    assert apply_fixes(others, Fixes(tempo=121.0)).beats == BEATS
+
+
 def test_sections_follow_the_bar_lines_and_take_their_names() -> None:
     song_map = fixed(section_names={"A": "verse"})
     assert [(s.start, s.end, s.name) for s in song_map.sections] == [
@@ -169,6 +175,23 @@ def test_labels_are_seconds_or_places_in_bars() -> None:
     assert fixed(labels={"door": (4.25, "2.3")}).labels == {"door": (4.0, 4.25)}
     with pytest.raises(Faults, match='labels.door: "40.1" lies outside the song'):
         fixed(labels={"door": ("40.1",)})
+
+
+def test_what_lies_after_the_song_is_a_fault_in_seconds_too() -> None:
+    """The song is 17 s long."""
+    after = "lies outside the song, 17.0 s long"
+    with pytest.raises(Faults, match=f"labels.door: 40 s {after}"):
+        fixed(labels={"door": (2.0, 40.0)})
+    with pytest.raises(Faults, match=rf"section\[2\].at: 40 s {after}"):
+        fixed(sections=(("1", "intro"), ("40s", "coda")))
+    with pytest.raises(Faults, match=f"first_bar: 40 s {after}"):
+        fixed(first_bar=40.0)
+    assert fixed(labels={"end": (17.0,)}).labels == {"end": (17.0,)}
+
+
+def test_two_sections_of_one_start_are_a_fault() -> None:
+    with pytest.raises(Faults, match='section: "song" and "verse" both start at 5 s: one would have no length'):
+        fixed(sections=(("1", "intro"), ("3", "verse"), ("5s", "song")))
 
 
 def test_a_name_for_a_section_that_was_not_heard_is_a_fault() -> None:
