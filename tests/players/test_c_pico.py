@@ -179,7 +179,7 @@ def test_a_board_that_is_late_leaves_frames_out_and_stays_in_step(board: Path, t
     frames = expected(tmp_path / "a.roll")
     dues = {frame: due for due, frame in frames}
     assert len(dues) == len(frames)  # each tells when it is due
-    sent = power(board, tmp_path / "a.roll", 8_000_000, busy_us)
+    sent = power(board, tmp_path / "a.roll", 12_000_000, busy_us)
     shown = [(at, dues[data]) for at, _, data in sent if data in dues]
     assert 5 < len(shown) <= len(frames)
     assert all(first < second for (_, first), (_, second) in pairwise(shown))

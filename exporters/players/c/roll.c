@@ -15,8 +15,8 @@ enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
 #define RGB (BIT_OF('r') | BIT_OF('g') | BIT_OF('b'))
 
 /* Costs, in some fifteen instructions, so that slices are of even length, and of what is left of a unit on the average
- * (benchmarks/board_c.py). The tables of a block are several pieces of work. */
-enum { COST_HEADER = 250, COST_LITS = 650, COST_LITERAL = 5, COST_MATCH = 9 };
+ * (benchmarks/board_c.py). The tables of a block are several pieces of work, the larger one two: COST_LITS each. */
+enum { COST_HEADER = 250, COST_LITS = 325, COST_LITERAL = 5, COST_MATCH = 9 };
 enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 8, COST_END = 600 };
 
 /* How the group after the shown one is entered. */
@@ -26,7 +26,7 @@ enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
 enum { IDLE, SUM, INFLATE, CHECK_MARKS, LOADED };
 
 /* Where inflating stands. */
-enum { BETWEEN, STORED, LENGTHS, DISTS, CODED };
+enum { BETWEEN, STORED, LENGTHS, SORT, LOOK_UP, DISTS, CODED };
 
 /* ---- bytes ------------------------------------------------------------------------------------------------------ */
 
@@ -472,19 +472,19 @@ static uint32_t bits(roll_t *r, uint32_t n)
     return value;
 }
 
-/* Tables for codes: how many there are of each length (16), the symbols of all codes shorter than `fast` bits and what
- * they begin with (1 << fast; symbol << 4 | length), all symbols by their codes. */
+/* Tables for codes: how many there are of each length (16), what begins with a code of at most ROLL_FAST_BITS (FAST
+ * entries; symbol << 4 | length, 0 for a longer one), all symbols by their codes. */
+#define FAST (1u << ROLL_FAST_BITS)
 #define FAST_OF(table) ((table) + 16)
-#define SYMBOLS_OF(table, fast) ((table) + 16 + (1 << (fast)))
+#define SYMBOLS_OF(table) ((table) + 16 + FAST)
 
-/* Tables for codes of these lengths: 1 if they are a code. One code of one bit may stand alone, or none at all. */
-static int build(uint16_t *table, uint32_t fast, const uint8_t *lengths, uint32_t n)
+/* Counts and symbols for codes of these lengths: 1 if they are a code. One of one bit may stand alone, or none. */
+static int sort_codes(uint16_t *table, const uint8_t *lengths, uint32_t n)
 {
     uint16_t place[16];
-    const uint16_t *next = SYMBOLS_OF(table, fast);
-    uint32_t length, i, at = 0, code = 0; /* code: its bits as they stand in the stream, the first one lowest */
+    uint32_t length, i, at = 0;
     int32_t left = 1;
-    memset(table, 0, (16 + (1u << fast)) * sizeof *table);
+    memset(table, 0, (16 + FAST) * sizeof *table);
     for (i = 0; i < n; i++)
         table[lengths[i]]++;
     for (length = 1; length < 16; length++) {
@@ -494,38 +494,51 @@ static int build(uint16_t *table, uint32_t fast, const uint8_t *lengths, uint32_
         if (left < 0)
             return 0;
     }
-    if (left && at != table[1])
-        return 0;
     for (i = 0; i < n; i++)
         if (lengths[i])
-            SYMBOLS_OF(table, fast)[place[lengths[i]]++] = (uint16_t)i;
-    for (length = 1; length <= fast; length++)
+            SYMBOLS_OF(table)[place[lengths[i]]++] = (uint16_t)i;
+    return !left || at == table[1];
+}
+
+/* What short codes stand for. */
+static void look_up(uint16_t *table)
+{
+    const uint16_t *next = SYMBOLS_OF(table);
+    uint32_t length, i, at, code = 0; /* code: its bits as they stand in the stream, the first one lowest */
+    for (length = 1; length <= ROLL_FAST_BITS; length++)
         for (i = 0; i < table[length]; i++, next++) {
             uint32_t bit = 1u << (length - 1);
-            for (at = code; at < 1u << fast; at += 1u << length)
+            for (at = code; at < FAST; at += 1u << length)
                 FAST_OF(table)[at] = (uint16_t)(*next << 4 | length);
             for (; code & bit; bit >>= 1)
                 code ^= bit;
             code |= bit;
         }
-    return 1;
+}
+
+/* Both for a table of few codes. */
+static int build(uint16_t *table, const uint8_t *lengths, uint32_t n)
+{
+    int sound = sort_codes(table, lengths, n);
+    look_up(table);
+    return sound;
 }
 
 /* The next symbol. NONE: there is no such code, or the payload ended. At least five bytes follow on the last code of a
  * block, so that all bits of the longest code may be asked for. */
-static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
+static uint32_t symbol(roll_t *r, const uint16_t *table)
 {
     uint32_t found, hold, length = 0;
     if (r->held < 15 && !fill(r, 15))
         return NONE;
     hold = r->hold;
-    found = FAST_OF(table)[hold & ((1u << fast) - 1)];
+    found = FAST_OF(table)[hold & (FAST - 1)];
     if (found) {
         length = found & 15;
         found >>= 4;
-    } else { /* longer than what is looked up: bit by bit */
+    } else { /* longer than what is looked up: bit by bit, which takes its time */
         int32_t code = 0;
-        const uint16_t *first = SYMBOLS_OF(table, fast);
+        const uint16_t *first = SYMBOLS_OF(table);
         do {
             if (++length == 16)
                 return NONE;
@@ -534,6 +547,7 @@ static uint32_t symbol(roll_t *r, const uint16_t *table, uint32_t fast)
             first += table[length];
         } while (code >= 0);
         found = first[code];
+        r->budget -= (int32_t)length;
     }
     r->hold >>= length;
     r->held -= length;
@@ -571,7 +585,7 @@ static int open_block(roll_t *r)
     memset(r->lengths, 0, 19);
     for (kind = 0; kind < n; kind++)
         r->lengths[turn[kind]] = bits(r, 3) & 7;
-    return build(r->dist, ROLL_DIST_BITS, r->lengths, 19);
+    return build(r->dist, r->lengths, 19);
 }
 
 /* Another length of a block's own codes, or some (RFC 1951, 3.2.7); at last the first table. 0: there is none. */
@@ -581,11 +595,11 @@ static int read_lengths(roll_t *r)
     uint32_t code, times = 1;
     r->budget -= COST_LITERAL;
     if (r->known == r->codes) {
-        r->budget -= COST_LITS;
-        r->block = DISTS;
-        return r->lengths[256] && build(r->lit, ROLL_LIT_BITS, r->lengths, r->lits);
+        r->budget -= COST_LITS; /* so that what comes next is likely to begin a slice */
+        r->block = SORT;
+        return r->lengths[256];
     }
-    code = symbol(r, r->dist, ROLL_DIST_BITS);
+    code = symbol(r, r->dist);
     if (code > 18 || (code == 16 && !r->known))
         return 0;
     if (code > 15)
@@ -597,15 +611,24 @@ static int read_lengths(roll_t *r)
     return 1;
 }
 
+/* What a length's or a distance's symbol stands for (RFC 1951, 3.2.5): 1 << kept symbols in a row have as many extra
+ * bits, and one more than those before. */
+static uint32_t spread(roll_t *r, uint32_t code, uint32_t kept)
+{
+    uint32_t extra = code >> kept;
+    if (extra < 2)
+        return code;
+    extra--;
+    return ((code - (extra << kept)) << extra) + bits(r, extra);
+}
+
 /* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
 static int copy_coded(roll_t *r)
 {
-    static const uint16_t length_base[29] = {3, 4, 5, 6, 7, 8, 9, 10, 11, 13, 15, 17, 19, 23, 27, 31, 35, 43, 51, 59,
-        67, 83, 99, 115, 131, 163, 195, 227, 258};
     uint8_t *bytes = r->loading->bytes, *to;
-    uint32_t window = 1u << r->header.window_bits, code, length, distance, extra;
+    uint32_t window = 1u << r->header.window_bits, code, length, distance;
     while (r->budget > 0) {
-        code = symbol(r, r->lit, ROLL_LIT_BITS);
+        code = symbol(r, r->lit);
         if (code < 256) {
             r->budget -= COST_LITERAL;
             if (r->size >= r->limit)
@@ -617,23 +640,22 @@ static int copy_coded(roll_t *r)
             r->block = BETWEEN;
             return 1;
         }
-        code -= 257;
-        if (code > 28)
+        if (code > 285)
             return 0;
-        extra = code < 8 || code == 28 ? 0 : code / 4 - 1;
-        length = length_base[code] + bits(r, extra);
-        code = symbol(r, r->dist, ROLL_DIST_BITS);
+        length = code == 285 ? 258 : 3 + spread(r, code - 257, 2);
+        code = symbol(r, r->dist);
         if (code > 29)
             return 0;
-        extra = code < 4 ? 0 : code / 2 - 1;
-        distance = (code < 4 ? code : (2 | (code & 1)) << extra) + 1 + bits(r, extra);
+        distance = 1 + spread(r, code, 1);
         if (r->size + length > r->limit || distance > window || distance > r->size + r->history)
             return 0;
         r->budget -= COST_MATCH + (int32_t)(length / 3);
         to = bytes + r->size;
         r->size += length;
-        for (; to < bytes + distance && length; length--, to++) /* it begins in the units that this one leans on */
+        for (; to < bytes + distance && length; length--, to++) { /* it begins in the units that this one leans on */
             *to = r->window[(r->window_at + (uint32_t)(to - bytes) - distance) & (window - 1)];
+            r->budget--;
+        }
         for (; length; length--, to++)
             *to = *(to - distance);
     }
@@ -672,10 +694,19 @@ static int inflate(roll_t *r)
             sound = copy_coded(r);
         } else if (r->block == LENGTHS) {
             sound = read_lengths(r);
+        } else if (r->block == SORT) {
+            r->budget -= COST_LITS;
+            r->block = LOOK_UP;
+            sound = sort_codes(r->lit, r->lengths, r->lits);
+        } else if (r->block == LOOK_UP) {
+            r->budget -= COST_LITS;
+            r->block = DISTS;
+            look_up(r->lit);
+            sound = 1;
         } else if (r->block == DISTS) {
             r->budget -= COST_HEADER;
             r->block = CODED;
-            sound = build(r->dist, ROLL_DIST_BITS, r->lengths + r->lits, r->codes - r->lits);
+            sound = build(r->dist, r->lengths + r->lits, r->codes - r->lits);
         } else if (r->block == STORED) {
             uint32_t byte = bits(r, 8);
             sound = r->size < r->limit;
@@ -980,14 +1011,15 @@ static void work(roll_t *r)
 int roll_work(roll_t *r, uint32_t most)
 {
     r->budget = (int32_t)least(most, 0x7fffffff);
-    do {
+    for (;;) {
         if (!r->applies && r->job == IDLE)
             plan(r);
         if (!r->applies && r->job == IDLE)
             return r->next_is == UNREAD ? ROLL_FAILED_READ : ROLL_OK;
+        if (r->budget <= 0)
+            return ROLL_BUSY;
         work(r);
-    } while (r->budget > 0);
-    return ROLL_BUSY;
+    }
 }
 
 uint32_t roll_share(const roll_t *r, uint32_t i)
@@ -1009,7 +1041,8 @@ uint32_t roll_share(const roll_t *r, uint32_t i)
             left += r->next.first * r->header.frame_bytes;
     }
     frames -= least(i + 1, frames - 1); /* all shall be done a frame before it is wanted */
-    return left / frames + 64;
+    left = left / frames + 64;
+    return left < r->values / 2 && frames > 1 ? 0 : left; /* a frame that has changed much is work enough */
 }
 
 void roll_cue(roll_t *r, uint32_t number)
@@ -1057,9 +1090,12 @@ int roll_enter(roll_t *r)
 
 const uint8_t *roll_frame(roll_t *r, uint32_t i)
 {
+    uint32_t values = r->now->value_at;
+    r->values = 0;
     if (r->dark || i >= r->shown.frames)
         return 0;
     apply(r, r->now, r->shown.first + i + 1, NONE);
+    r->values = r->now->value_at - values;
     return r->now->frame;
 }
 

@@ -102,8 +102,7 @@ typedef struct {
 
 /* ---- what follows up to roll_t is the decoder's own business ---- */
 
-#define ROLL_LIT_BITS 8 /* codes up to these lengths are looked up, longer ones are searched */
-#define ROLL_DIST_BITS 6
+#define ROLL_FAST_BITS 7 /* codes up to these lengths are looked up, longer ones are searched */
 
 typedef struct {
     uint32_t payload_at, payload_bytes, frames, depth, how; /* the record of the unit that is held, or was */
@@ -133,6 +132,7 @@ typedef struct {
     int32_t budget;
     roll_hand *now, *ahead; /* what is shown; what is made ready */
     uint32_t until;         /* the frame before which `ahead` is ready */
+    uint32_t values;        /* that the frame shown took of its unit's marks */
 
     roll_group shown; /* yours */
     roll_group next;
@@ -153,7 +153,7 @@ typedef struct {
     const uint32_t *milliamps; /* yours: [supplies], what this board may draw of each */
     uint8_t song_sha256[32];   /* yours */
 
-    uint16_t lit[16 + (1 << ROLL_LIT_BITS) + 288], dist[16 + (1 << ROLL_DIST_BITS) + 32];
+    uint16_t lit[16 + (1 << ROLL_FAST_BITS) + 288], dist[16 + (1 << ROLL_FAST_BITS) + 32];
     uint8_t lengths[320];
     uint8_t record[14];
     uint8_t page[136];
@@ -192,11 +192,12 @@ uint32_t roll_frame_at(const roll_group *group, uint32_t us);
 /* Show nothing, and make this group ready. */
 void roll_cue(roll_t *roll, uint32_t number);
 
-/* Do some of the work that is to come, about `most` bytes' worth, at least 1. ROLL_BUSY: more is left.
+/* Do some of the work that is to come, about `most` bytes' worth; 0 is none. ROLL_BUSY: more is left.
  * ROLL_OK: nothing to do for now. ROLL_FAILED_READ: the index could not be read; the next call tries again. */
 int roll_work(roll_t *roll, uint32_t most);
 
-/* How much of that work to do while frame i of the shown group stands, for all to be done in time, evenly. */
+/* How much of that work to do while frame i of the shown group stands, for all to be done in time, evenly: 0 if making
+ * that frame was work enough. Ask for it after roll_frame. */
 uint32_t roll_share(const roll_t *roll, uint32_t i);
 
 /* The group that was made ready is now the shown one, and the next will be made ready. ROLL_OK; ROLL_END after the
