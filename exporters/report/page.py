@@ -208,11 +208,18 @@ def _boards(row: Row) -> str:
     ]
     rows = {str(name): {"a": amps, "allotted_a": allotted.get(name)} for name, amps in most.items()}
     about = ""
-    if any(is_number(row["allotted_a"]) for row in rows.values()):
+    if any(is_number(of["allotted_a"]) for of in rows.values()):
         about = (
             '<p class="about">Allotted: the part of the budget that stands in a board\'s roll. The parts sum to no '
-            "more than the budget, so boards that each keep to theirs keep it together, however far apart they run.</p>"
+            "more than the budget, so boards that each keep to theirs keep it together, however far apart they run."
         )
+        over = [name for name, of in rows.items() if is_number(of["allotted_a"]) and of["a"] > of["allotted_a"]]
+        if over:
+            about += (
+                f" At times {escape(' and '.join(over))} {'takes' if len(over) == 1 else 'take'} more than that: the "
+                "budget then holds while the boards keep step."
+            )
+        about += "</p>"
     return f"<h4>Boards on this supply, each at its highest</h4>{table_of('Board', rows, columns)}{about}"
 
 

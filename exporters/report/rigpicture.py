@@ -20,6 +20,7 @@ PAPER, INK, SOFT, FAINT, FEED = "#ffffff", "#1d2129", "#6a717d", "#d9d6cf", "#b3
 COLOURS = ("#0068a3", "#b84e00", "#007a58", "#a8457f", "#7d6100", "#5b4bb7", "#9c2f2f", "#4a5a66")
 WIDTH_IN, DPI = 14.0, 120
 MOST_MAPS = 24
+ASTRAY = 200  # what a spot for a string's name costs that is nearer to something else
 TOO_DEAR = 40  # what a spot for a pixel number may cost: words or a pixel covered, or too far away to belong
 
 
@@ -187,7 +188,7 @@ def _draw_string(axes: Any, words: _Words, string: RigString, points: Points, co
     axes.annotate("", start[1], start[0], arrowprops={"arrowstyle": "-|>", "color": colour, "lw": 1.6}, zorder=4)
     words.avoid(np.linspace(dots[0] - 26 * ahead, dots[0], 6))
     about = f"{string.controller} pin {string.pin}, {_count(len(points), 'pixel')} {string.chip}"
-    words.want(Label(0, dots[0] - 14 * ahead, string.name, 10.5, colour, -ahead, about))
+    words.want(Label(0, dots[0] - 14 * ahead, string.name, 10.5, colour, -ahead, about, dots))
     for at, label in string.feeds:
         place = _between(points, at)
         axes.plot(*place, marker="D", ms=6.5, color=FEED, mec=PAPER, mew=0.8, zorder=5)
@@ -206,6 +207,11 @@ def _draw_string(axes: Any, words: _Words, string: RigString, points: Points, co
         wide = max(size * 72 / DPI, 2.5) + 0.8
         axes.plot(*points[pixel], marker="o", ms=wide, color=colour, mec=INK, mew=0.7, zorder=4)
         words.want(Label(2, dots[pixel], str(pixel), 7.5, INK, side))
+
+
+def _away(dots: Points, middle: Points, half: Points) -> float:
+    """How far a box of words is from the nearest of some dots."""
+    return float(np.hypot(*np.maximum(np.abs(dots - middle) - half, 0).T).min())
 
 
 def _count(number: int, what: str) -> str:
@@ -233,7 +239,8 @@ def _normal(dots: Points, at: int) -> Points:
 
 @dataclass(frozen=True)
 class Label:
-    """Words to be placed near `anchor`, if possible towards `side` (both in dots), with a smaller line under them."""
+    """Words to be placed near `anchor`, if possible towards `side` (both in dots), with a smaller line under them; and
+    nearer to the pixels that are their `own` than to others, where they name them."""
 
     rank: int
     anchor: Points
@@ -242,6 +249,7 @@ class Label:
     colour: str
     side: Points
     about: str = ""
+    own: Points | None = None
 
 
 class _Words:
@@ -279,7 +287,7 @@ class _Words:
                 lines.append(self._line(label.about, 8, label.colour, "normal"))
             sizes = [line.get_window_extent(self.renderer) for line in lines]
             half = np.array([max(size.width for size in sizes), sum(size.height for size in sizes)]) / 2 + 1.5
-            middle, cost = self._best(label.anchor, half, label.side, dots, taken)
+            middle, cost = self._best(label, half, dots, taken)
             if label.rank == 2 and cost >= TOO_DEAR:
                 lines[0].remove()
                 continue
@@ -296,13 +304,13 @@ class _Words:
             0, 0, text, size=size, color=colour, weight=weight, ha="center", va="center", parse_math=False, zorder=6
         )
 
-    def _best(self, anchor: Points, half: Points, side: Points, dots: Points, taken: Points) -> tuple[Points, float]:
-        spots = []
+    def _best(self, label: Label, half: Points, dots: Points, taken: Points) -> tuple[Points, float]:
+        anchor, spots = label.anchor, []
         for reach in self.REACH:
             for angle in self.ANGLES:
                 way = np.array([np.cos(angle), np.sin(angle)])
                 # Pushed out until the near edge of the box, not its middle, is `reach` away.
-                spots.append((anchor + way * reach + np.clip(way * 1e3, -half, half), reach, float(way @ side)))
+                spots.append((anchor + way * reach + np.clip(way * 1e3, -half, half), reach, float(way @ label.side)))
         best, least = anchor, math.inf
         for middle, reach, along in spots:
             low, high = middle - half, middle + half
@@ -310,6 +318,8 @@ class _Words:
             clashes = np.count_nonzero(((taken[:, :2] < high) & (taken[:, 2:] > low)).all(axis=1))
             outside = bool((low < self.frame.min + 3).any() or (high > self.frame.max - 3).any())
             cost = 1000 * int(clashes) + 1000 * outside + 40 * min(int(covered), 20) + reach - 8 * along
+            if label.own is not None and _away(label.own, middle, half) > _away(dots, middle, half) + 1e-6:
+                cost += ASTRAY
             if cost < least:
                 best, least = middle, cost
         return best, least

@@ -324,6 +324,18 @@ def test_words_that_need_explaining_are_explained_where_they_stand(tmp_path: Pat
         assert text in seen and text not in plain
 
 
+def test_a_board_that_takes_more_than_its_allotment_is_told(tmp_path: Path) -> None:
+    audited = audit()
+    shed = next(iter(audited["supplies"].values()))
+    shed |= {"boards": {"quay": 3.0, "deck": 4.0}, "allotments": {"quay": 3.0, "deck": 4.0}}
+    for name in ("kept", "over"):
+        (tmp_path / name).mkdir()
+    assert "more than that" not in words(page(tmp_path / "kept", audited))
+    shed |= {"allotments": {"quay": 3.5, "deck": 3.5}}
+    told = "At times deck takes more than that: the budget then holds while the boards keep step."
+    assert told in words(page(tmp_path / "over", audited))
+
+
 def test_sources_may_come_by_chip(tmp_path: Path) -> None:
     audited = audit()
     source = {"idle_ma": "a manual", "channel_ma": "a sheet"}

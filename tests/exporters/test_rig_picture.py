@@ -91,6 +91,38 @@ def test_cuts_of_v_plus_cross_the_string_where_they_are(tmp_path: Path) -> None:
     assert "V+ is cut" not in (tmp_path / "whole.svg").read_text(encoding="utf-8")
 
 
+def test_a_name_stands_nearer_to_its_own_string_than_to_its_neighbour(tmp_path: Path) -> None:
+    """A hoop whose data end faces a panel: there is no room for the names between them."""
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    hoop = np.stack([8 + 0.6 * np.cos(turn), 1.6 + 0.6 * np.sin(turn)], axis=1)
+    panel = [[9.2 + 0.1 * x, 1 + 0.1 * y] for y in range(8) for x in range(8)]
+    rest = [
+        RigString("gutter", "shed", 16, "c", [[0, 3], [6, 3]]),
+        RigString("mast", "shed", 17, "c", [[7, 0], [7, 3]]),
+    ]
+    strings = [
+        RigString(name, "porch", 4, "sk6812-rgbw", points) for name, points in (("hoop", hoop), ("panel", panel))
+    ]
+    report.write_rig_picture(tmp_path / "rig.svg", "Porch", [*strings, *rest], [])
+    tree = ET.fromstring((tmp_path / "rig.svg").read_text(encoding="utf-8"))
+    dots = {
+        string.name: np.array(
+            [
+                (float(use.get("x", "")), float(use.get("y", "")))
+                for use in tree.iter(f"{SVG}use")
+                if f"fill: {colour}" in use.get("style", "")
+            ]
+        )
+        for string, colour in zip(strings, rigpicture.COLOURS, strict=False)
+    }
+    assert [len(found) for found in dots.values()] >= [48, 64]
+    for name, other in (("hoop", "panel"), ("panel", "hoop")):
+        (word,) = [text for text in tree.iter(f"{SVG}text") if "".join(text.itertext()).strip() == name]
+        place = np.array([float(word.get("x", "")), float(word.get("y", ""))])
+        near = {key: np.hypot(*(found - place).T).min() for key, found in dots.items()}
+        assert near[name] < near[other], name
+
+
 def test_one_pixel_is_a_rig(tmp_path: Path) -> None:
     report.write_rig_picture(
         tmp_path / "rig.svg", "One", [RigString("dot", "b", 0, "apa102", [[1, 1]], [(0, "s"), (1, "e")])], []
