@@ -77,6 +77,7 @@ UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB: a guess, for thos
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
 SEARCH_BYTES = 4 << 20  # of different frames: some two seconds for them
 HASTE = 2  # frames that a board makes ready at most while it shows one; more only where a single group has more
+PASSING = 3  # frames of a unit at hand that it passes over at most while it shows one
 LOADED_UNITS = 8  # units that a reader keeps in memory
 
 
@@ -348,9 +349,7 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
             filled.append([])
             count = own
         filled[-1].append(different)
-    while hasty := {
-        unit for unit, work, shown in _loads(filled, numbers, frames) if len(filled[unit]) > 1 and work > HASTE * shown
-    }:
+    while hasty := _hasty(filled, numbers, frames):
         halves = [
             (unit[: len(unit) // 2], unit[len(unit) // 2 :]) if number in hasty else (unit,)
             for number, unit in enumerate(filled)
@@ -369,6 +368,13 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
         depth = units[-1].depth + 1 if leans else 0
         units.append(PlannedUnit(tuple(groups), sum(frames[different] for different in groups), depth))
     return units
+
+
+def _hasty(units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]) -> set[int]:
+    """Units of several groups that ask too much of a board while it shows little."""
+    loaded = {unit for unit, work, shown in _loads(units, numbers, frames) if work > HASTE * shown}
+    passed = {unit for unit, passed, shown in _jumps(units, numbers, frames) if passed > PASSING * shown}
+    return {unit for unit in loaded | passed if len(units[unit]) > 1}
 
 
 def _loads(
@@ -390,6 +396,20 @@ def _loads(
             yield unit, sum(frames[group] for group in (*whole, *whole[: whole.index(run[0])])), shown
         at_hand, standing = standing, unit
         shown = sum(frames[group] for group in run)
+
+
+def _jumps(
+    units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]
+) -> Iterator[tuple[int, int, int]]:
+    """Which units play jumps into: each with its frames before the one where it is entered, and those shown meanwhile.
+
+    Those frames are passed over from the unit's first one, while a board shows the group before.
+    """
+    place = {different: (number, unit) for number, unit in enumerate(units) for different in unit}
+    for before, group in pairwise(numbers):
+        if group != before + 1:
+            number, unit = place[group]
+            yield number, sum(frames[passed] for passed in unit[: unit.index(group)]), frames[before]
 
 
 # ---- reading ----------------------------------------------------------------------------------------------------

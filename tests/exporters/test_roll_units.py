@@ -52,6 +52,12 @@ def test_a_unit_that_would_be_loaded_in_haste_is_halved() -> None:
     assert [len(groups) for groups, _ in planned([*range(9), 5, 6], 39)] == [3, 3, 3]
 
 
+def test_a_jump_passes_over_few_frames_of_a_unit() -> None:
+    # From 0 to 4, which is the fifth of its unit: four groups of ten frames while one is shown. The half has it first.
+    assert [groups for groups, _ in planned([*range(5), 0, 4], 59)] == [(0, 1), (2, 3, 4)]
+    assert [groups for groups, _ in planned([*range(5), 0, 3], 59)] == [(0, 1, 2, 3, 4)]
+
+
 @given(
     st.lists(st.integers(0, 9), min_size=20, max_size=40),
     st.lists(st.integers(1, 9), min_size=10, max_size=10),
