@@ -121,15 +121,36 @@ def read_toml(path: Path) -> dict[str, Any]:
 def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
     """Parse TOML text; `name` stands in the fault. Raises `Faults` with line and column."""
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text if text.endswith("\n") else text + "\n")  # else some places are "end of document"
     except tomllib.TOMLDecodeError as error:
         what, _, place = str(error).partition(" (at ")
-        what = _twice(what, place, text)
+        what = _unquoted(what, place, text) or _twice(what, place, text)
         raise Faults.one(name, place.rstrip(")").replace(", column", " column"), f"not TOML: {what}") from None
     except RecursionError:
         raise Faults.one(name, "", "not TOML: nested too deeply") from None
     except ValueError:  # Python reads whole numbers of up to 4300 digits
         raise Faults.one(name, "", "holds a number that is too long") from None
+
+
+def _unquoted(what: str, place: str, text: str) -> str:
+    """How the line at a place is written rightly, where its value only lacks its quotes or the like; else ''."""
+    number = re.match(r"line (\d+)", place)
+    lines = text.splitlines()
+    line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
+    written = re.fullmatch(r"\s*([\w-]+)\s*=\s*(#[0-9a-fA-F]{3,6}\b|[^#=]*[^#=\s])\s*(?:#.*)?", line)
+    if not written or not what.startswith(("Invalid value", "Expected newline")):
+        return ""
+    key, value = written.groups()
+    if value in ("True", "False"):
+        return f"true and false are written small: {key} = {value.lower()}"
+    if re.fullmatch(r"[-+]?\.\d+", value):
+        return f"a number begins with a digit: {key} = {value.replace('.', '0.')}"
+    bare = value.strip("\u201c\u201d\u201e\u2018\u2019")
+    if bare != value and not re.search(r'["\'\u201c-\u201e]', bare):
+        return f'quotes are plain ones: {key} = "{bare}"'
+    if re.search(r"[^\W\d_]|\d-\d|#", value) and not re.search(r"""["'\[\]{}\\,]""", value):
+        return f'text and times stand in quotes: {key} = "{value}"'
+    return ""
 
 
 def _twice(what: str, place: str, text: str) -> str:

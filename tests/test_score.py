@@ -153,6 +153,8 @@ def test_files_are_named_from_the_scores_own_folder(tmp_path: Path) -> None:
         (clip("bars = '1'", "flash"), r'clip\[1\]\.effect: "flash" is not one of hold, blend, '),
         (clip("bars = '1'", "accnt"), r'clip\[1\]\.effect: "accnt" is not one of .* \(did you mean "accent"\?\)'),
         ("[[clip]]\nzone = 'rail'\nbars = '1'", r"clip\[1\]\.effect: is missing"),
+        ("[[clip]]\nzone = 'rail'\nefect = 'hold'\nbars = '1'",
+         r'clip\[1\]\.efect: unknown key \(did you mean "effect"\?\)'),
         ("[[clip]]\nzone = 'rail'\neffect = 5\nbars = '1'", r"clip\[1\]\.effect: needs text in quotes"),
         ("[[clip]]\neffect = 'hold'\nbars = '1'", r"clip\[1\]\.zone: is missing"),
         (clip("bars = '1'\nmix = 'over'"), r'clip\[1\]\.mix: "over" is not one of replace, add, max'),
@@ -169,6 +171,8 @@ def test_files_are_named_from_the_scores_own_folder(tmp_path: Path) -> None:
          r'phrase\.p\[1\]\.name: "a" is already the name of clip\[1\]'),
         # colours
         ("[colour]\nember = 5", r'colour\.ember: needs a colour such as "#ff6a00", got the number 5'),
+        ("[colour]\nember = 'gold'\nwarm = ['ember', 'red']",
+         r'colour\.warm: "ember" is a name of \[colour\] itself: write its colours here too'),
         ("[colour]\nember = ['red', 'ambr']", r'colour\.ember: there is no colour "ambr"'),
         # phrases
         ("[[clip]]\n" + placed("chrous") + phrase("chorus", "bars = '1'"),

@@ -48,9 +48,20 @@ def read_colours(top: Table) -> dict[str, list[str]]:
     for name in table.content:
         texts = table.list_of(name, 'a colour such as "#ff6a00"', lambda v: isinstance(v, str))
         for text in texts:
-            read_colour(table, name, text, {})
+            if text in table.content and not _plain(text):
+                table.fault(name, f'"{text}" is a name of [colour] itself: write its colours here too')
+            else:
+                read_colour(table, name, text, {})
         colours[name] = texts
     return colours
+
+
+def _plain(text: str) -> bool:
+    """Whether a word is a colour by itself."""
+    try:
+        return bool(parse_colour(text))
+    except ValueError:
+        return False
 
 
 def read_palettes(top: Table, colours: Mapping[str, list[str]]) -> dict[str, dict[str, str]]:
@@ -87,6 +98,8 @@ class Reader:
             return self._placing(table, label, in_phrase, timed)
         stretch = stretch_of(table, in_phrase, needed=True) if timed else length_only(table)
         effect = table.choice("effect", EFFECTS)
+        if not table.has("effect") and nearest("effect", table.content):  # nobody asks for its other keys then
+            table.fault(nearest("effect", table.content).strip('"'), "unknown key", '"effect"')
         zone = table.text("zone")
         params, words = self._params(table, EFFECTS[effect])
         block = Block(
