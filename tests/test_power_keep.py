@@ -59,6 +59,25 @@ def test_nor_do_boards_that_run_up_to_50_ms_apart(
     assert worst <= model.budget_a[0]
 
 
+def test_nor_does_a_board_that_meets_what_another_keeps_a_frame_later() -> None:
+    """The rail is white in one frame, the mast that is kept in the next, and so on: 42 ms apart, within 50 ms.
+
+    White each draws 2.4 A, and the budget is 2.4 A: the rail has nothing left but between them.
+    """
+    frames = [flat(0) for _ in range(3)]
+    for group in frames:
+        group[0::2, :120] = 255
+        group[1::2, 120:240] = 255
+    where = groups(3)
+    out = kept(frames, where, MAST)
+    times = np.concatenate([[g.frame_us(i) for i in range(g.frames)] for g in where])
+    draws = MODEL.draw_a(MODEL.run_sums(out))
+    quay, pier = (i for i, draw in enumerate(MODEL.draws) if MODEL.supplies[draw.supply] == "shed")
+    meet = np.abs(times[:, None] - times[None, :]) <= 50_000
+    assert (draws[:, quay, None] + draws[None, :, pier])[meet].max() + MODEL.constant_a[0] <= MODEL.budget_a[0]
+    assert pixels_of(out, MAST).max() >= 235  # what is kept has all the headroom
+
+
 FUSED = """
 [supply.shed]
 volts = 5.0

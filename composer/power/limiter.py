@@ -189,14 +189,14 @@ def _needs(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_m
     """The gain each frame alone would need, (n, tiers, supplies), from draws (n, tiers, draws).
 
     A tier has what the tiers before it leave of the headroom. They take min(headroom, their draws) at most: their own
-    gains see to that.
+    gains see to that. What they draw is looked for in every frame of theirs that a frame of this tier may meet.
     """
     out = np.empty((len(draws), scaler.tiers, len(scaler.model.supplies)))
-    before = np.zeros((len(draws), len(scaler.model.supplies)))
     for tier in range(scaler.tiers):
-        total = _meeting(draws[:, tier], times_us, scaler, skew_ms)
+        lit = draws[:, tier]
+        before = _meeting(draws[:, :tier].sum(axis=1), times_us, scaler, skew_ms, lit)
+        total = _meeting(lit, times_us, scaler, skew_ms, lit)
         out[:, tier] = _share(scaler.headroom_a - np.minimum(scaler.headroom_a, before), total)
-        before += total
     return out
 
 
@@ -205,11 +205,12 @@ def _share(left_a: Amps, wanted_a: Amps) -> Amps:
     return np.where(wanted_a > 0, np.minimum(1.0, left_a / np.maximum(wanted_a, 1e-12)), 1.0)
 
 
-def _meeting(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None) -> Amps:
+def _meeting(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew_ms: float | None, lit: Amps) -> Amps:
     """What each supply must be ready for in each frame, (n, supplies), from draws (n, draws).
 
     Of a supply shared by several boards, a board's frame counts together with the most that each other board draws
-    within the skew. Whatever frames of the boards meet, each then has gain <= headroom / (the sum of their draws).
+    within the skew, if the board has anything to dim in it (`lit`, (n, draws), the draws of the tier that is asked
+    about). Whatever frames of the boards meet, each then has gain <= headroom / (the sum of their draws).
     """
     model = scaler.model
     total = model.add_draws(draws)
@@ -219,7 +220,7 @@ def _meeting(draws: Amps, times_us: npt.NDArray[np.int64], scaler: _Scaler, skew
     for i, draw in enumerate(model.draws):
         others = scaler.others[i]
         if others:
-            meeting = np.where(draws[:, i] > 0, draws[:, i] + widest[:, others].sum(axis=1), 0)
+            meeting = np.where(lit[:, i] > 0, draws[:, i] + widest[:, others].sum(axis=1), 0)
             total[:, draw.supply] = np.maximum(total[:, draw.supply], meeting)
     return total
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from .cells import Row, in_amps, in_volts, is_number, rows_of
+from .cells import Row, in_amps, in_centiamps, in_volts, is_number, rows_of
 
 
 def wrongs(audit: Mapping[str, Any]) -> list[str]:
@@ -24,8 +24,14 @@ def wrongs(audit: Mapping[str, Any]) -> list[str]:
 
 
 def electric_wrongs(audit: Mapping[str, Any]) -> list[str]:
-    """What is wrong with feeds and volts, a line each."""
-    out = [wrong for name, row in rows_of(audit, "feeds").items() for wrong in feed_wrongs(name, row)]
+    """What is wrong with supplies whose boards run apart, with feeds and with volts, a line each."""
+    out = [
+        f"supply {name}: boards out of step draw {in_centiamps(row['skewed_a'])} of {in_centiamps(row['budget_a'])}"
+        for name, row in rows_of(audit, "supplies").items()
+        if all(is_number(row.get(key)) for key in ("peak_a", "skewed_a", "budget_a"))
+        and row["peak_a"] <= row["budget_a"] < row["skewed_a"]
+    ]
+    out += [wrong for name, row in rows_of(audit, "feeds").items() for wrong in feed_wrongs(name, row)]
     for name, row in rows_of(audit, "strings").items():
         low, limit = row.get("min_v"), row.get("limit_v")
         if is_number(low) and is_number(limit) and low < limit:

@@ -99,7 +99,7 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     supplies = rows_of(audit, "supplies")
     judged = {n: s for n, s in supplies.items() if is_number(s.get("peak_a")) and is_number(s.get("budget_a"))}
     over = {name: row for name, row in judged.items() if row["peak_a"] > row["budget_a"]}
-    others = [*_out_of_step(judged), *(escape(wrong) for wrong in wrongs(audit))]
+    others = [escape(wrong) for wrong in wrongs(audit)]
     if over:
         kind, word = "bad", "Over budget"
     elif not judged:
@@ -117,16 +117,6 @@ def _verdict(audit: Mapping[str, Any]) -> str:
     lines += others
     items = "".join(f"<li>{line}</li>" for line in lines)
     return f'<div class="verdict {kind}"><p class="word">{word}</p>{f"<ul>{items}</ul>" if items else ""}</div>'
-
-
-def _out_of_step(supplies: Mapping[str, Row]) -> list[str]:
-    """Supplies whose budget holds only while their boards keep step."""
-    return [
-        f"supply {escape(name)}: boards out of step draw {in_centiamps(row['skewed_a'])} of "
-        f"{in_centiamps(row['budget_a'])}"
-        for name, row in supplies.items()
-        if row["peak_a"] <= row["budget_a"] and is_number(row.get("skewed_a")) and row["skewed_a"] > row["budget_a"]
-    ]
 
 
 # ---- supplies ----------------------------------------------------------------------------------------------------

@@ -324,6 +324,16 @@ def test_words_that_need_explaining_are_explained_where_they_stand(tmp_path: Pat
         assert text in seen and text not in plain
 
 
+def test_boards_out_of_step_are_told_wherever_something_is_wrong() -> None:
+    """Not on the page alone: `bake` prints these lines, and --no-red fails a show for the electric ones."""
+    audited = audit()
+    assert not [line for line in report.electric_wrongs(audited) if "out of step" in line]
+    next(iter(audited["supplies"].values()))["skewed_a"] = 24.5
+    told = "supply shed: boards out of step draw 24.50 A of 24.00 A"
+    assert told in report.electric_wrongs(audited)
+    assert told in report.wrongs(audited)
+
+
 def test_a_board_that_takes_more_than_its_allotment_is_told(tmp_path: Path) -> None:
     audited = audit()
     shed = next(iter(audited["supplies"].values()))
