@@ -56,10 +56,11 @@ class Movers:
         """Addresses of the clips that move a zone's light most: a quarter of the strongest one's swing or more."""
         rig, clock = self.renderer.rig, self.renderer.clock
         pixels = np.arange(rig.pixels) if zone == WHOLE_RIG else np.array(rig.zones[zone].pixels)
-        first = clock.frame_at_us(round(from_s * SECOND))
-        end = clock.frame_at_us(round(min(to_s, from_s + 1) * SECOND)) + 1
+        end = min(clock.frames, clock.frame_at_us(round(min(to_s, from_s + 1) * SECOND)) + 1)
+        # What flashes only where the show plays on into its own start may begin after the last frame's time.
+        first = min(clock.frame_at_us(round(from_s * SECOND)), end - 1)
         step = max(1, (end - first) // LOOKS)
-        looks = range(first - first % step, max(first + 1, min(clock.frames, end)), step)
+        looks = range(first - first % step, end, step)
         amounts: dict[str, NDArray[np.float64]] = {}
         for look, frame in enumerate(looks):
             for address, by_pixel in self._amounts(frame):
