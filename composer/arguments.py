@@ -22,6 +22,9 @@ class _Parser(argparse.ArgumentParser):
             near = nearest(chosen[1], words)
             if near or len(words) > len(LEVELS):
                 message = message.partition(" (choose")[0] + (f" (did you mean {near}?)" if near else "")
+        kind = re.search(r"invalid (float|int) value: '(.*)'$", message)
+        if kind:
+            message = f"{message[: kind.start()]}needs a {'' if kind[1] == 'float' else 'whole '}number, got {kind[2]}"
         self.exit(2, f"{self.prog}: {message}\n")
 
 

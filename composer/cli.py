@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from .arguments import parser
-from .faults import Faults, ShowFails
+from .faults import Faults, ShowFails, counted
 
 DONE, FAILS, BAD = 0, 1, 2
 
@@ -343,7 +343,7 @@ def _load(given: argparse.Namespace) -> int:
     for board in done:
         what = "everything was there already"
         if board.copied:
-            what = f"{len(board.copied)} files, {board.copied_bytes / 1000:.0f} kB, copied and verified"
+            what = f"{counted(len(board.copied), 'file')}, {board.copied_bytes / 1000:.0f} kB, copied and verified"
         free, plays = f"{board.free_bytes / 1000:.0f} kB were free", ", ".join(board.songs) or "no song yet"
         print(f"{board.controller} ({board.port}): {free}; {what}; plays {plays}")
         for note in board.notes:

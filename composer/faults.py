@@ -320,6 +320,11 @@ def is_number(value: Any) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
 
 
+def counted(number: int, word: str) -> str:
+    """A number and its word, as people write it: "1 bar", "37 bars"."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def kind_of(value: Any) -> str:
     """What a value is, in a maker's words."""
     if value is None:

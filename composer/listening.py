@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from . import songmap as maps
-from .faults import Faults
+from .faults import Faults, counted
 from .files import whole_file
 from .pipeline.show import Tell, hear, silent
 
@@ -191,8 +191,3 @@ def corrections(fixes: maps.Fixes) -> list[str]:
         more = [f"and {len(names) - NAMED} more"] if len(names) > NAMED else []
         said.append("labels " + ", ".join([*names[:NAMED], *more]))
     return said
-
-
-def counted(number: int, word: str) -> str:
-    """A number and its word, as people write it: "1 bar", "37 bars"."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"

@@ -88,7 +88,11 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
     document = parse_toml(text, path)
     written = document.get("grid")
     if not isinstance(written, str) or not written:
-        raise Faults.one(path, "grid", f'is missing: which bars the score was written against, now "{song.grid}"')
+        raise Faults.one(
+            path,
+            "grid",
+            f'is missing, so nobody knows which bars it counts: if those of today, write grid = "{song.grid}"',
+        )
     if written == song.grid:
         return text, []
     old = song.numbering(written)

@@ -366,6 +366,8 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["bke"], "invalid choice: 'bke' (did you mean \"bake\"?)"),
         (["bake"], "required: SHOW"),
         (["bake", "SHOW", "--jobs", "some"], "needs a whole number 0 to 256, got some"),
+        (["listen", "SHOW/tide.wav", "--tempo", "96bpm"], "argument --tempo: needs a number, got 96bpm"),
+        (["listen", "SHOW/tide.wav", "--beats-per-bar", "3/4"], "--beats-per-bar: needs a whole number, got 3/4"),
         (["bake", "SHOW", "--limiter", "of"], "invalid choice: 'of' (did you mean \"off\"?)"),
         (["bake", "nowhere"], "nowhere/score.toml: no such file"),
         (["audit"], "needs either a show or --roll"),

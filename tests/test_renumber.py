@@ -139,7 +139,7 @@ def test_nothing_to_move(song: SongMap) -> None:
 
 
 def test_a_score_without_a_numbering_is_left_alone(song: SongMap) -> None:
-    with pytest.raises(Faults, match="score.toml: grid: is missing"):
+    with pytest.raises(Faults, match=r'score.toml: grid: is missing, .* if those of today, write grid = "'):
         renumbered('format = 1\nsong = "tide.wav"\n', PATH, song)
 
 

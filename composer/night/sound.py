@@ -141,7 +141,8 @@ class Card:
             )
             self._stream.start()
         except (sounddevice.PortAudioError, ValueError) as error:
-            what = f"cannot be played: {_one_line(error)}; --devices lists what there is"
+            none = not str(sounddevice.query_devices())
+            what = NO_DEVICE if none else f"cannot be played: {_one_line(error)}; --devices lists what there is"
             raise Faults.one("sound", str(device or ""), what) from None
 
     def _fill(self, out: Samples, frames: int, times: Any, status: Any) -> None:

@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from ..faults import Faults, ShowFails
+from ..faults import Faults, ShowFails, counted
 
 JOBS_KEPT = 20
 LINES_KEPT = 200
@@ -179,7 +179,11 @@ def _load(folder: Path, options: Mapping[str, Any], tell: Tell, line: Line) -> d
         [folder], controller=options.get("controller"), ports=ports, wiring=bool(options.get("wiring")), tell=tell
     )
     for board in done:
-        copied = f"{len(board.copied)} files copied and verified" if board.copied else "everything was there already"
+        copied = (
+            f"{counted(len(board.copied), 'file')} copied and verified"
+            if board.copied
+            else "everything was there already"
+        )
         line(f"{board.controller} ({board.port}): {copied}")
         for note in board.notes:
             line(f"{board.controller}: {note}")

@@ -35,6 +35,10 @@ class FakeCard:
         self.stream: SimpleNamespace | None = None
         self.closed = self.gone = False
         self._blocks = 0
+        self.devices = "> 0 Built-in Output"
+
+    def query_devices(self) -> str:
+        return self.devices
 
     def OutputStream(self, *, samplerate: int, channels: int, callback: Callable[..., None], **more: object) -> object:  # noqa: N802
         if more["device"] == "Gone":
@@ -212,6 +216,10 @@ def test_a_stream_that_has_no_time_any_more_is_gone() -> None:
 def test_a_device_that_is_not_there_is_told_in_one_line() -> None:
     with pytest.raises(Faults, match="sound: Gone: cannot be played: Error opening OutputStream: Invalid device .Pa"):
         Card(song(), RATE, "Gone", FakeCard())
+    none = FakeCard()
+    none.devices = ""
+    with pytest.raises(Faults, match=r"\Asound: Gone: no sound device was found; --no-sound leaves the song"):
+        Card(song(), RATE, "Gone", none)
 
 
 def test_a_device_may_be_a_number_and_is_let_go() -> None:
