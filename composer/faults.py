@@ -148,7 +148,7 @@ def _unquoted(what: str, place: str, text: str) -> str:
     bare = value.strip("\u201c\u201d\u201e\u2018\u2019")
     if bare != value and not re.search(r'["\'\u201c-\u201e]', bare):
         return f'quotes are plain ones: {key} = "{bare}"'
-    if re.search(r"[^\W\d_]|\d-\d|#", value) and not re.search(r"""["'\[\]{}\\,]""", value):
+    if re.search(r"[^\W\d_]|\d[-:]\d|#", value) and not re.search(r"""["'\[\]{}\\,]""", value):
         return f'text and times stand in quotes: {key} = "{value}"'
     return ""
 

@@ -461,6 +461,14 @@ def test_a_zone_that_is_a_part_of_a_string_is_told_where_to_name_it(
     )
 
 
+def test_an_evening_is_no_show_and_called_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    evening = tmp_path / "evening.toml"
+    evening.write_text('format = 1\nshows = ["tide"]\n', encoding="utf-8")
+    assert main(["bake", str(evening)]) == 2
+    told = "is an evening, which play and load take: name the folder of one of its shows"
+    assert capsys.readouterr().err == f"{evening}: {told}\n"
+
+
 def test_a_word_that_is_none_is_told_with_those_there_are(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     show = make_show(tmp_path / "tide", score=SCORE.replace('limiter = "on"', "limiter = true"))
     assert main(["check", str(show)]) == 2

@@ -81,6 +81,7 @@ def test_the_nearest_word_is_named_without_regard_to_case(word: str, known: list
         ("[x.y]\n[x.y]\n", r"rig.toml: line 2 column \d+: not TOML: \[x.y\] stands here a second time: put both"),
         ("a = 1\nbars = 5-8", r'rig.toml: line 2 column 9: not TOML: text and times stand in quotes: bars = "5-8"'),
         ("every = 1/2 beat  # slow", r'not TOML: text and times stand in quotes: every = "1/2 beat"\Z'),
+        ("start = 17:30", r'not TOML: text and times stand in quotes: start = "17:30"'),
         ("colour = #ff6a00", r'not TOML: text and times stand in quotes: colour = "#ff6a00"'),
         ("bars = \u201c1-4\u201d", r'not TOML: quotes are plain ones: bars = "1-4"'),
         ("together = True", r"not TOML: true and false are written small: together = true"),

@@ -108,7 +108,9 @@ def _clock(table: Table, key: str) -> int | None:
         return None
     minute = _minute(text)
     if minute is None:
-        table.fault(key, f'"{text}" is no clock time', '"21:30"')
+        colon = text.replace(".", ":")
+        near = f'"{colon}"' if _minute(colon) is not None else ""
+        table.fault(key, f'"{text}" is no clock time, such as "21:30"', near)
     return minute
 
 
@@ -123,7 +125,7 @@ def _hours(quiet: Table) -> Hours | None:
         return None
     ends = [_minute(part) for part in text.split("-")]
     if len(ends) != 2 or ends[0] is None or ends[1] is None:
-        quiet.fault("hours", f'"{text}" needs two clock times', '"22:00-07:00"')
+        quiet.fault("hours", f'"{text}" needs two clock times, such as "22:00-07:00"')
         return None
     if ends[0] == ends[1]:
         quiet.fault("hours", "start and end at the same time")
@@ -131,16 +133,19 @@ def _hours(quiet: Table) -> Hours | None:
 
 
 def _pause(top: Table) -> float:
+    if is_number(top.raw("pause", None)):
+        top.fault("pause", f'needs quotes and a unit: pause = "{top.raw("pause"):g} s"')
+        return 0.0
     text = top.text("pause", None)
     if not text:  # none, or one that was refused
         return 0.0
     try:
         span = parse_span(text)
     except ValueError:
-        top.fault("pause", f'"{text}" is not a time in seconds', '"20 s"')
+        top.fault("pause", f'"{text}" is not a time in seconds, such as "20 s"')
         return 0.0
     if span.beats or span.bars or span.seconds < 0:
-        top.fault("pause", f'"{text}" needs seconds: between songs there are no beats', '"20 s"')
+        top.fault("pause", f'"{text}" needs seconds, such as "20 s": between songs there are no beats')
     return max(0.0, float(span.seconds))
 
 
@@ -160,7 +165,7 @@ def _brightness(top: Table) -> tuple[tuple[int, float], ...]:
     for text, share in top.named("brightness").items():
         minute = _minute(text)
         if minute is None:
-            top.faults.add(f"brightness.{text}", "is no clock time", '"21:00"')
+            top.faults.add(f"brightness.{text}", 'is no clock time, such as "21:00"')
         elif not is_number(share):
             top.faults.add(f"brightness.{text}", f"needs a number, got {kind_of(share)}")
         elif not 0 <= share <= 1:

@@ -95,6 +95,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         if path.with_name("rig.toml").exists():
             _kept(faults, lambda: _rig(path.with_name("rig.toml"), faults))
         raise Faults(faults)
+    if "shows" in document and "song" not in document:
+        raise Faults.one(path, "", "is an evening, which play and load take: name the folder of one of its shows")
     _kept(faults, effects.load_added)
     score_faults = FaultList(path)
     score = scores.score_from(document, path, score_faults)

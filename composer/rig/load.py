@@ -102,7 +102,7 @@ def _quiet_hours(quiet: Table) -> tuple[int, int] | None:
         return None
     found = CLOCK_TIMES.fullmatch(text.strip())
     if found is None:
-        quiet.fault("hours", f'"{text}" needs two clock times', '"22:00-07:00"')
+        quiet.fault("hours", f'"{text}" needs two clock times, such as "22:00-07:00"')
         return None
     a, b, c, d = map(int, found.groups())
     if (a, b) == (c, d):

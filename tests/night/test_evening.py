@@ -111,10 +111,10 @@ def test_every_fault_at_once_each_with_its_place(folder: Path) -> None:
     assert sorted(told) == sorted(
         [
             'shows[2]: "ebbe" is no show: there is no ebbe/score.toml (did you mean "ebb"?)',
-            'pause: "2 beats" needs seconds: between songs there are no beats (did you mean "20 s"?)',
-            'times.end: "24:30" is no clock time (did you mean "21:30"?)',
+            'pause: "2 beats" needs seconds, such as "20 s": between songs there are no beats',
+            'times.end: "24:30" is no clock time, such as "21:30"',
             'rounds: is "until end", and [times] has no end',
-            'quiet.hours: "22:30" needs two clock times (did you mean "22:00-07:00"?)',
+            'quiet.hours: "22:30" needs two clock times, such as "22:00-07:00"',
             "brightness.21:00: 4 is out of range, 0 to 1",
             'sound.devise: unknown key (did you mean "device"?)',
             "sound.offset_ms: 9999 is out of range, -2000 to 2000",
@@ -137,9 +137,13 @@ def test_every_fault_at_once_each_with_its_place(folder: Path) -> None:
         ('format = 1\nshows = ["quay"]\n[brightness]\n"21:00" = "half"', "brightness.21:00: needs a number"),
         (
             'format = 1\nshows = "quay"\npause = "a while"',
-            'pause: "a while" is not a time in seconds (did you mean "20 s"?)',
+            'pause: "a while" is not a time in seconds, such as "20 s"',
         ),
-        ('format = 1\nshows = ["quay"]\npause = 20', "pause: needs text in quotes, got the number 20"),
+        ('format = 1\nshows = ["quay"]\npause = 20', 'pause: needs quotes and a unit: pause = "20 s"'),
+        (
+            'format = 1\nshows = ["quay"]\n[times]\nend = "22.30"',
+            'times.end: "22.30" is no clock time, such as "21:30" (did you mean "22:30"?)',
+        ),
         ('format = 1\nshows = ["quay"]\nlook = 5', "look: needs text in quotes"),
     ],
 )
