@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import io
 import json
 import os
 import shlex
@@ -24,6 +25,9 @@ DONE, FAILS, BAD = 0, 1, 2
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code."""
     top = parser()
+    parsed = argparse.Namespace(verb=None)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a title that the terminal has no letters for ends nothing
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         parsed = top.parse_args(arguments)
         if parsed.verb is None:
@@ -40,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Faults as error:
         return _complain(str(error), BAD)
     except ShowFails as error:
+        if error.found is not None and getattr(parsed, "json", False):
+            _print_json(error.found)
         return _complain(str(error), FAILS)
     except BrokenPipeError:
         # The reader of our pipe went away: nothing is wrong. What is still to be flushed must not fail at the end.
@@ -89,8 +95,12 @@ def _draft(given: argparse.Namespace) -> int:
 
 
 def _listen(given: argparse.Namespace) -> int:
-    from . import listening
+    from . import files, listening
 
+    files.spare(
+        {"-o": given.out, "--clicks": given.clicks, "--midi-out": given.midi_out, "--labels-out": given.labels_out},
+        [given.song, given.labels, given.midi, *given.song.parent.glob("*.toml")],
+    )
     with progress() as tell:
         heard, warnings = listening.listen(
             given.song,
@@ -193,7 +203,7 @@ def _bake(given: argparse.Namespace) -> int:
 
 
 def _audit(given: argparse.Namespace) -> int:
-    from . import pipeline
+    from . import files, pipeline
 
     if (given.show is None) == (given.roll is None):
         raise Faults.one("audit", "", "needs either a show or --roll FILE ... --rig FILE")
@@ -201,6 +211,7 @@ def _audit(given: argparse.Namespace) -> int:
     if given.roll is not None:
         if given.rig is None:
             raise Faults.one("audit", "", "--roll needs --rig FILE")
+        files.spare({"--csv": csv}, [*given.roll, *pipeline.files_of(given.rig)])
         out = given.out or Path.cwd()
         # A person who leaves a board out must not read its dark strings as a pass.
         found = pipeline.audit_rolls(
@@ -210,6 +221,10 @@ def _audit(given: argparse.Namespace) -> int:
             if note.startswith("Without their rolls"):
                 print(note, file=sys.stderr)
     else:
+        if given.rig is not None:
+            raise Faults.one("audit", "", "--rig goes with --roll: a show names its own rig")
+        baked = given.out or (given.show.parent if given.show.suffix == ".toml" else given.show) / "out"
+        files.spare({"--csv": csv}, [*pipeline.files_of(given.show), *baked.glob("*/*.roll")])
         with progress() as tell:
             found = pipeline.audit(
                 given.show,
@@ -258,9 +273,10 @@ def _studio(given: argparse.Namespace) -> int:
 
 
 def _film(given: argparse.Namespace) -> int:
-    from . import pipeline
+    from . import files, pipeline
 
     out = _place(given.out)
+    files.spare({"-o": out}, pipeline.files_of(given.show))
     if out is not None and out.suffix.lower() not in (".png", ".mp4"):
         raise Faults.one(out, "", "a film is drawn as .png or .mp4")
     with progress() as tell:
@@ -269,10 +285,11 @@ def _film(given: argparse.Namespace) -> int:
 
 
 def _rig(given: argparse.Namespace) -> int:
-    from . import pipeline
+    from . import files, pipeline
 
-    rig = pipeline.rig_of(given.show)
     out = _place(given.out)
+    files.spare({"-o": out}, pipeline.files_of(given.show))
+    rig = pipeline.rig_of(given.show)
     if out is None:
         folder = (given.show.parent if given.show.suffix == ".toml" else given.show) / "out"
         folder.mkdir(exist_ok=True)
@@ -354,12 +371,13 @@ def _load(given: argparse.Namespace) -> int:
 
 
 def _inspect(given: argparse.Namespace) -> int:
-    from . import pipeline
+    from . import files, pipeline
 
     in_bytes = pipeline.in_bytes
     frames = _place(given.frames)
     if frames is not None and frames.suffix.lower() != ".npz":
         raise Faults.one(frames, "", "frames are written as .npz")
+    files.spare({"--frames": frames}, [given.roll])
     found = pipeline.inspect(given.roll, verify=given.verify, frames=frames)
     faults = found.get("faults", [])
     if given.json:
@@ -383,14 +401,11 @@ def _inspect(given: argparse.Namespace) -> int:
 
 
 def _print_json(content: Any) -> int:
-    print(json.dumps(content, ensure_ascii=False, default=_plain))
+    from .pipeline import plain
+
+    letters = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"  # else they are escaped, as JSON has it
+    print(json.dumps(plain(content), ensure_ascii=not letters, allow_nan=False))
     return DONE
-
-
-def _plain(value: Any) -> Any:
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
 @contextlib.contextmanager

@@ -58,7 +58,11 @@ class Faults(Exception):
 
 
 class ShowFails(Exception):
-    """The input is well formed but the show fails a check of its own; exit code 1."""
+    """The input is well formed but the show fails a check of its own; exit code 1. `found` is its audit, if made."""
+
+    def __init__(self, text: str, found: Mapping[str, Any] | None = None) -> None:
+        self.found = found
+        super().__init__(text)
 
 
 class FaultList:

@@ -6,11 +6,11 @@ import os
 import secrets
 import stat
 import tempfile
-from collections.abc import Callable, Iterator, MutableMapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from .faults import Faults
+from .faults import Fault, Faults
 
 
 @contextmanager
@@ -35,6 +35,31 @@ def write_text(path: Path, text: str) -> None:
     """Write a text file whole, UTF-8, line ends as they are. Raises `Faults`."""
     with whole_file(path) as draft:
         draft.write_text(text, encoding="utf-8", newline="")
+
+
+def spare(written: Mapping[str, Path | None], read: Iterable[Path | None]) -> None:
+    """Nothing that is read, or that another option writes, is written over. Raises `Faults`.
+
+    `written`: the option that names each file, and the file.
+    """
+    taken = {_identity(path): "would write over what is read here" for path in read if path is not None}
+    faults = []
+    for option, path in written.items():
+        if path is None:
+            continue
+        why = taken.setdefault(_identity(path), f"names the same file as {option}")
+        if why != f"names the same file as {option}":
+            faults.append(Fault(str(path), option, f"{why}: name another file"))
+    if faults:
+        raise Faults(faults)
+
+
+def _identity(path: Path) -> object:
+    try:
+        found = path.stat()
+        return found.st_dev, found.st_ino
+    except OSError:
+        return path.resolve()
 
 
 def find_caches(

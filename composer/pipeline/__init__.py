@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from exporters import report
-from exporters.report import in_amps, in_bytes, wrongs
+from exporters.report import in_amps, in_bytes, plain, wrongs
 
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
@@ -43,7 +43,7 @@ from .repeats import Repeats
 from .results import dimmed_by, remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
-from .show import Show, Tell, hear, load_show, rig_of, silent
+from .show import Show, Tell, files_of, hear, load_show, rig_of, silent
 
 NO_ROLL = "no roll was written, "
 
@@ -294,7 +294,7 @@ def _judged(
     found["quiet"] = quiet_of(rig)
     results.write(out, rig, found, series)
     if lines:
-        raise ShowFails("\n".join(lines) + f"; {left}see {out / 'audit.html'}")
+        raise ShowFails("\n".join(lines) + f"; {left}see {out / 'audit.html'}", found)
     return found
 
 
@@ -406,6 +406,6 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 __all__ = [
     "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "dimmed_by", "doubts", "draw_film", "draw_rig",
-    "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "remarks", "renderer_of", "rig_doubts",
-    "rig_of", "score_and_song", "wrongs",
+    "files_of", "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "plain", "remarks", "renderer_of",
+    "rig_doubts", "rig_of", "score_and_song", "wrongs",
 ]  # fmt: skip

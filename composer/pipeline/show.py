@@ -151,6 +151,32 @@ def rig_of(show: Path) -> rigs.Rig:
     return rigs.load_rig(path.with_name("rig.toml") if not isinstance(name, str) else path.parent / name)
 
 
+def files_of(show: Path) -> list[Path]:
+    """What a person made of a show: score, song, corrections, rig, and the drawings and places that its strings name.
+
+    As far as they can be read: what is wrong in them is for others to tell.
+    """
+    score = show if show.suffix == ".toml" else show / "score.toml"
+    document = _readable(score)
+    song, rig = document.get("song"), document.get("rig", "rig.toml")
+    found = [score, *(score.parent / name for name in (song, rig) if isinstance(name, str))]
+    if isinstance(song, str) and (score.parent / song).name:
+        found.append(maps.fixes_path(score.parent / song))
+    for path in (score, score.parent / rig if isinstance(rig, str) else score):
+        strings = _readable(path).get("string")
+        for string in strings.values() if isinstance(strings, dict) else ():
+            names = [string.get(key) for key in ("csv", "svg")] if isinstance(string, dict) else []
+            found += [path.parent / name.partition("#")[0] for name in names if isinstance(name, str)]
+    return found
+
+
+def _readable(path: Path) -> dict[str, Any]:
+    try:
+        return read_toml(path)
+    except Faults:
+        return {}
+
+
 def no_score(path: Path) -> Faults:
     """There is no score where a show was named: with a rig beside it, a first one can be drafted."""
     what = "no such file: a show is a folder with a score.toml"

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from .buildsheet import write_build_sheet
 from .cells import dimmed_words, in_amps, in_bytes
-from .files import write_csv, write_json
+from .files import plain, write_csv, write_json
 from .film import write_film_png
 from .judging import electric_wrongs, feed_wrongs, wrongs
 from .page import write_audit_html
@@ -30,6 +30,7 @@ __all__ = [
     "feed_wrongs",
     "in_amps",
     "in_bytes",
+    "plain",
     "write_audit_html",
     "write_build_sheet",
     "write_csv",
