@@ -8,6 +8,7 @@ import json
 import math
 import os
 import secrets
+import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,6 +41,14 @@ def whole_file(path: str | Path, text: bool = True) -> Iterator[IO[Any]]:
         raise named(error, path) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def any_letters() -> Iterator[None]:
+    """While words are drawn: letters that the font lacks become boxes, and no warning of them reaches a terminal."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph \d+ .*missing from", category=UserWarning)
+        yield
 
 
 def named(error: OSError, path: Path) -> OSError:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .files import png_bytes, whole_file
+from .files import any_letters, png_bytes, whole_file
 from .plots import song_marks
 
 WIDTH = 2000
@@ -53,6 +53,7 @@ def nearest(light: NDArray[np.uint8], rows: int, columns: int) -> NDArray[np.uin
     return np.asarray(light[i[:, None], j])
 
 
+@any_letters()
 def write_film_png(
     path: str | Path,
     title: str,

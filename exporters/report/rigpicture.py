@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .files import whole_file
+from .files import any_letters, whole_file
 
 Points = NDArray[np.float64]
 PAPER, INK, SOFT, FAINT, FEED = "#ffffff", "#1d2129", "#6a717d", "#d9d6cf", "#b3122a"
@@ -42,6 +42,7 @@ class RigString:
     cuts: Sequence[int] = field(default_factory=list)
 
 
+@any_letters()
 def write_rig_picture(
     path: str | Path, title: str, strings: Sequence[RigString], zones: Sequence[tuple[str, ArrayLike]]
 ) -> None:
