@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from exporters import report
 
 from ..clock import SECOND, Group
-from ..faults import ShowFails
+from ..faults import Faults
 from ..rig import Rig
 from ..wire import Duties, screen_of_duty
 from .results import bar_lines, section_spans
@@ -83,13 +83,13 @@ def film(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None
 def video(show: Show, stream: Iterable[tuple[Group, Frames]], path: Path) -> None:
     """The show as an mp4 with its sound, 30 frames a second: each shows the light that stands at its time.
 
-    Raises ShowFails where ffmpeg is missing or fails.
+    Raises Faults where ffmpeg is missing or fails: nothing is wrong with the show.
     """
     places = np.array(show.rig.places)
     try:
         report.write_film_mp4(path, places, _lights(show, stream), VIDEO_RATE, show.score.song)
     except report.FilmNeeds as error:
-        raise ShowFails(f"{path}: {error}") from None
+        raise Faults.one(path, "", str(error)) from None
 
 
 def _lights(show: Show, stream: Iterable[tuple[Group, Frames]]) -> Iterator[NDArray[np.float32]]:

@@ -346,7 +346,7 @@ class VoltAudit:
 
         `min_v` is what the worst frame leaves when currents sink with the voltage (`currents_hold` False: they do).
         `nominal_v` is its first feed's supply, `limit_v` the chip's least; `low_frames` are below it, `starved_frames`
-        so low that colours shift.
+        so low that colours shift. `frame_wire_us` is bits and then the low time that latches them.
         `white_min_v` at full white; `lift_v` the largest rise of the ground at the data end; `data_v` what the chip
         needs on its data pin at 0.7 x its supply, `logic_v` what the board gives.
         """
@@ -361,7 +361,7 @@ class VoltAudit:
                 "min_v": min_v,
                 "min_v_pixel": pixel,
                 "min_v_s": float(times_us[self.min_frame[name]] / 1e6),
-                "frame_wire_us": float(string.wire_us),
+                "frame_wire_us": float(string.wire_us + string.chip.reset_us),
                 "nominal_v": volts,
                 "limit_v": string.chip.min_v,
                 "ok": min_v >= string.chip.min_v,

@@ -277,7 +277,7 @@ def _strings(audit: Mapping[str, Any], series: Series) -> str:
         ("One frame on the wire", lambda _, r: figure(scaled(r.get("frame_wire_us"), 1e-3), "{:.2f} ms"), True),
     ]
     strips = "".join(_strip(name, rows.get(name, {}), series) for name in series.volts or {})
-    about = "Voltage between the two rails where it is lowest, and the time one frame takes on the data line."
+    about = "Lowest voltage between the two rails, and the time one frame takes on the data line, reset included."
     return _section("Strings", about, table_of("String", rows, columns) + strips)
 
 
