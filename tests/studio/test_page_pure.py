@@ -55,6 +55,27 @@ def test_time_goes_straight_from_knot_to_knot_and_on_beyond_them() -> None:
     assert got[1] == [-2, 9, 50]
 
 
+def test_names_of_labels_cover_neither_each_other_nor_the_numbers_of_bars() -> None:
+    """A system of 16 beats of 20 pixels; names are 6 pixels a letter. Those that come seldom have the first choice."""
+    notes = [{"name": "midi 10/42", "beat": beat / 2, "often": 32} for beat in range(32)]
+    labels = [*notes, {"name": "door", "beat": 4, "often": 1}, {"name": "gate", "beat": 15.9, "often": 2}]
+    placed = run(
+        """const system = { from: 0, to: 16, perBeat: 20, right: layout.SIZES.left + 320 };
+        const names = layout.placedNames(system, given.labels, given.numbers, (text) => 6 * text.length);
+        return names.map(({ name, x }) => ({ name, x: x - layout.SIZES.left }));""",
+        labels=labels,
+        numbers=[[0, 9], [4, 9], [8, 9], [12, 16]],
+    )
+    # `door` stands right of the number of its bar; `gate` has no room on the right, before the sheet ends.
+    assert placed[:2] == [{"name": "door", "x": 4 * 20 + 9 + 4}, {"name": "gate", "x": pytest.approx(318 - 24 - 4)}]
+    assert len(placed) > 3
+    spans = sorted((one["x"], one["x"] + 6 * len(one["name"])) for one in placed)
+    spans += [(0, 9), (80, 89), (160, 169), (240, 256)]
+    spans.sort()
+    assert all(end <= start for (_, end), (start, _) in zip(spans, spans[1:], strict=False))
+    assert spans[-1][1] <= 320 + 12
+
+
 @pytest.mark.parametrize(
     ("beat", "address"),
     [(0, "1.1"), (5, "2.2"), (5.5, "2.2+1/2"), (6 + 1 / 3, "2.3+1/3"), (-2, "0.3"), (-1, "0.4"), (47.75, "12.4+3/4")],

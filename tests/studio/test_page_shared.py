@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from page_hands import block, drag, open_page, until
+from page_hands import beat_px, block, drag, open_page, until
 
 pytest_plugins = ("page_kit",)
 
@@ -25,6 +25,24 @@ def test_a_change_on_disk_shows_on_the_page(opened: Any, show_folder: Path) -> N
     path.write_text(path.read_text().replace('name = "white"', 'name = "surf"'))
     block(page, "surf").wait_for()
     assert "changed on disk" in page.inner_text("#notices")
+
+
+def test_a_rig_that_is_gone_is_named_and_an_edit_says_that_it_comes_first(
+    opened: Any, show_folder: Path, complaints: list[str]
+) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    rig = next(show_folder.glob("rig.toml"))
+    sound = rig.read_bytes()
+    rig.unlink()
+    page.locator("#faults li").wait_for()
+    assert page.locator("#faults li").all_inner_texts() == ["rig.toml: no such file"]
+    drag(page, block(page, "glow"), beat_px(page))
+    told = page.locator('.notice.bad:has-text("Not done")')
+    told.wait_for()
+    assert "the files have faults, which come first.\nrig.toml: no such file" in told.inner_text()
+    rig.write_bytes(sound)
+    until(page, "document.getElementById('faults').children.length === 0")
 
 
 def test_a_corrupt_score_is_explained_the_last_good_one_stays_and_text_mends_it(
@@ -163,6 +181,10 @@ def test_the_page_says_when_its_server_is_gone(
         until(page, "studio.events?.readyState === EventSource.OPEN")
         assert page.inner_text("#saved") == ""
     until(page, "document.getElementById('saved').textContent.includes('stopped')")
+    page.set_viewport_size({"width": 390, "height": 800})
+    said = page.locator("#saved")
+    assert said.evaluate("(told) => told.scrollWidth <= told.clientWidth")  # all of it is there to be read
+    assert said.bounding_box()["height"] < 60
     before = (show_folder / "score.toml").read_bytes()
     block(page, "white").click()
     page.keyboard.press("Shift+ArrowLeft")

@@ -3,7 +3,7 @@
 import { make } from "./dom.js";
 import { blockAt, chosenWheres, put, store } from "./store.js";
 import { choice, parameter, read, swatches, text } from "./fields.js";
-import { edit } from "./edits.js";
+import { edit, faultText } from "./edits.js";
 import { titleOf } from "./layout.js";
 import { beatsText, fraction } from "./time.js";
 
@@ -493,8 +493,6 @@ export function faultsOf(where) {
   return make(
     "ul",
     { class: "faults" },
-    faults.map((fault) =>
-      make("li", {}, `${fault.where}: ${fault.what}`, fault.hint ? ` (did you mean ${fault.hint}?)` : ""),
-    ),
+    faults.map((fault) => make("li", {}, faultText(fault))),
   );
 }

@@ -17,6 +17,12 @@ export function takeState(state) {
   put(changes);
 }
 
+/** A fault as one line; what concerns no block of the score names its file. */
+export function faultText({ file, where, block, what, hint }) {
+  const place = [block ? "" : file, where].filter(Boolean).join(": ");
+  return `${place}: ${what}${hint ? ` (did you mean ${hint}?)` : ""}`;
+}
+
 const refusals = []; // closes the notices of what was refused: once something was done, they are of yesterday
 
 let waiting = Promise.resolve(); // requests go one after another: each is based on the one before
@@ -80,9 +86,10 @@ function explain(what, refused, { again, anyway }) {
     return notice(text, { kind: "bad", actions: again ? { "do it again": again } : {} });
   }
   if (refused.kind === "faults") {
-    const list = refused.faults.map((fault) => `${fault.where}: ${fault.what}`).join("\n");
+    const list = refused.faults.map(faultText).join("\n");
     const actions = anyway ? { "write it anyway": anyway } : {};
-    return notice(`Not done (${what}): it would bring a fault.\n${list}`, { kind: "bad", actions });
+    const why = store.state.good ? "it would bring a fault" : "the files have faults, which come first";
+    return notice(`Not done (${what}): ${why}.\n${list}`, { kind: "bad", actions });
   }
   const actions = refused.kind === "layout" ? { "to the text": () => put({ tab: "text" }) } : {};
   return notice(`Not done (${what}): ${refused.message}`, { kind: "bad", actions });

@@ -185,3 +185,30 @@ export function systemOf(systems, beat) {
 export function systemAt(systems, y) {
   return systems.find((system) => y < system.top + system.height) ?? systems[systems.length - 1];
 }
+
+/**
+ * Which labels' names are written, and where: {name, x}. None covers another, a bar's number or the sheet's edge. Those
+ * that come seldom go first: an imported MIDI file brings hundreds, a person a few. labels: {name, beat, often};
+ * numbers: [beat, width] of each; width: of a text.
+ */
+export function placedNames(system, labels, numbers, width) {
+  const taken = numbers.map(([beat, wide]) => [xOf(system, beat), xOf(system, beat) + wide]);
+  const placed = [];
+  for (const { name, beat } of [...labels].sort((one, two) => one.often - two.often || one.beat - two.beat)) {
+    const wide = width(name);
+    const line = xOf(system, beat);
+    const number = numbers.find(([at]) => Math.abs(at - beat) * system.perBeat < 2);
+    const right = line + (number ? number[1] : 0) + 4;
+    const places = [right, line - wide - 4];
+    const x = places.find(
+      (from) =>
+        from >= SIZES.left &&
+        from + wide <= system.right + 12 &&
+        taken.every(([start, end]) => from >= end || from + wide <= start),
+    );
+    if (x === undefined) continue;
+    taken.push([x - 4, x + wide + 4]);
+    placed.push({ name, x });
+  }
+  return placed;
+}

@@ -102,7 +102,7 @@ function heardOfChange({ page: by, what, files, version }) {
   const name = files?.join(" and ");
   if (!name) return refresh(); // the server's own doing, such as softening
   if (!by) {
-    notice(`${name} was changed on disk; the page shows it.`);
+    notice(`${name} ${files.length > 1 ? "were" : "was"} changed on disk; the page shows it.`);
     say(`${name} changed on disk`);
   } else notice(`Another page: ${what}.`);
   return refresh();
@@ -194,7 +194,7 @@ function dressFaults() {
       ? make(
           "p",
           {},
-          state.good ? "" : state.show ? "The score has faults; below is the last good one." : "The score has faults.",
+          state.good ? "" : state.show ? "The show has faults; below is the last good one." : "The show has faults.",
         )
       : null,
     list,

@@ -1,6 +1,6 @@
 /* One system drawn: its ruling as an engraver would, the sound, the light of its clips, the amperes. */
 
-import { SIZES, titleOf, xOf } from "./layout.js";
+import { SIZES, placedNames, titleOf, xOf } from "./layout.js";
 import { inks } from "./ink.js";
 
 /**
@@ -15,7 +15,7 @@ export function drawSystem(context, system, from) {
   if (from.peaks) waveform(context, system, from, pens);
   if (from.song) onsets(context, system, from, pens);
   if (system.levelTop !== null) master(context, system, from.show, pens);
-  for (const label of labelsOf(from.show, system)) tag(context, system, label, pens);
+  tags(context, system, labelsOf(from.show, system), pens);
   for (const stave of system.staves) clips(context, system, stave, bars, from, pens);
   amperes(context, system, bars, from, pens);
 }
@@ -249,19 +249,25 @@ function levelAt(points, beat) {
 
 function labelsOf({ labels }, system) {
   return Object.entries(labels).flatMap(([name, times]) =>
-    times.filter(({ beat }) => beat >= system.from && beat < system.to).map(({ beat }) => ({ name, beat })),
+    times
+      .filter(({ beat }) => beat >= system.from && beat < system.to)
+      .map(({ beat }) => ({ name, beat, often: times.length })),
   );
 }
 
-/** A label: its name and a line through the sound. */
-function tag(context, system, { name, beat }, pens) {
-  const x = xOf(system, beat);
+/** Labels: a line through the sound for each, and the names for which there is room. */
+function tags(context, system, labels, pens) {
   context.strokeStyle = context.fillStyle = pens.blue;
-  line(context, x, system.numbersTop + 4, x, system.waveTop + SIZES.wave);
+  for (const { beat } of labels) {
+    const x = xOf(system, beat);
+    line(context, x, system.numbersTop + 4, x, system.waveTop + SIZES.wave);
+  }
   context.font = `italic 11px ${pens.serif}`;
   context.textAlign = "left";
   context.textBaseline = "middle";
-  context.fillText(name, x + 4, system.numbersTop + 7);
+  const numbers = system.bars.map((bar) => [bar.from, String(bar.bar).length * 7 + 2]);
+  for (const { name, x } of placedNames(system, labels, numbers, (text) => context.measureText(text).width))
+    context.fillText(name, x, system.numbersTop + 7);
 }
 
 // ---- amperes ------------------------------------------------------------------------------------------------------
