@@ -172,3 +172,14 @@ def test_a_silent_song_runs_on_an_even_clock(tmp_path: Path, capsys: pytest.Capt
         # 120 beats a minute, 24 frames each: nothing swallows the division, 500,000 us / 24.
         assert len(frames["times_s"]) == 8 * 24
         assert frames["periods_us"] == pytest.approx(500_000 / 24, abs=1)
+
+
+def test_a_name_that_is_not_utf8_is_told(tmp_path: Path) -> None:
+    song = tmp_path / "s\udcff.wav"  # as Python reads the byte FF of a Latin-1 name
+    soundfile.write(tmp_path / "s.wav", tune(2.0), RATE, subtype="PCM_16")
+    (tmp_path / "s.wav").rename(song)
+    for line in (["listen", song], ["new", tmp_path / "show", song]):
+        done = command(*line)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert done.stderr.endswith("s\\udcff.wav: its name is not UTF-8: rename it\n")
+    assert list(tmp_path.iterdir()) == [song]

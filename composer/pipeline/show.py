@@ -54,6 +54,8 @@ def hear(song: Path, tell: Tell = silent, path: Path | None = None, grid: str = 
     The map lies beside the song unless `path` says otherwise. It goes on knowing the bar numberings that scores beside
     the song are written against, and `grid`. Raises `Faults` (no such song, not a song, bad fixes).
     """
+    if song.name != song.name.encode(errors="replace").decode():  # maps and scores, which name it, are UTF-8
+        raise Faults.one(song, "", "its name is not UTF-8: rename it")
     fixes = maps.load_fixes(maps.fixes_path(song))
     path = path or maps.map_path(song)
     earlier = _map_if_sound(path)
