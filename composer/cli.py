@@ -235,10 +235,19 @@ def _audit(given: argparse.Namespace) -> int:
                 distance_m=given.distance,
                 tell=tell,
             )
+        _tell_of_changes([given.show], given.out)
     if given.json:
         return _print_json(found)
     _print_audit(found)
     return DONE
+
+
+def _tell_of_changes(shows: Sequence[Path], out: Path | None = None) -> None:
+    """Say which shows were worked on since they were baked: what is there is played all the same."""
+    from .pipeline import changed_since_bake
+
+    for line in dict.fromkeys(line for show in shows for line in changed_since_bake(show, out)):
+        print(line, file=sys.stderr)
 
 
 def _print_audit(found: dict[str, Any]) -> None:
@@ -310,6 +319,7 @@ def _place(path: Path | None) -> Path | None:
 
 def _play(given: argparse.Namespace) -> int:
     from . import night
+    from .night.evening import find_evening
 
     if given.devices:
         print(night.devices())
@@ -330,6 +340,8 @@ def _play(given: argparse.Namespace) -> int:
     if given.clap:
         print(f"offset_ms = {night.clap_test(given.shows[0], options, progress):.0f}")
         return DONE
+    evening = find_evening(given.shows)
+    _tell_of_changes([*evening.shows, *([evening.look] if evening.look else [])])
     return DONE if night.play_evening(given.shows, options, progress) else FAILS
 
 
@@ -355,6 +367,8 @@ def _load(given: argparse.Namespace) -> int:
             choices=choices,
             tell=tell,
         )
+    if not given.wiring:
+        _tell_of_changes([*shows, *([look] if look else [])], given.out)
     if given.json:
         return _print_json({"boards": [vars(board) for board in done], "missing": missing})
     for board in done:

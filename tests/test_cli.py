@@ -470,6 +470,25 @@ def test_a_zone_that_is_a_part_of_a_string_is_told_where_to_name_it(
     )
 
 
+def test_a_score_that_is_newer_than_its_rolls_is_told_and_played_all_the_same(
+    baked: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An hour newer by the clock of the files; loading and playing go by the rolls that are there."""
+    show = shutil.copytree(baked, tmp_path / "tide")
+    assert main(["audit", str(show)]) == 0
+    assert capsys.readouterr().err == ""
+    roll = next((show / "out").glob("*/*.roll")).stat()
+    for name in ("score.toml", "rig.toml"):
+        os.utime(show / name, ns=(roll.st_atime_ns, roll.st_mtime_ns + 3_600_000_000_000))
+    assert main(["audit", str(show)]) == 0
+    told = f"{show}: newer than what was baked: rig.toml, score.toml; bake again to have it\n"
+    assert capsys.readouterr().err == told
+    evening = tmp_path / "evening.toml"
+    evening.write_text('format = 1\nshows = ["tide"]\n[quiet]\nhours = "0:00-23:59"\n', encoding="utf-8")
+    assert main(["play", str(evening), "--no-boards", "--no-sound", "--port", "nowhere"]) in (0, 1, 2)
+    assert capsys.readouterr().err.startswith(told)
+
+
 def test_an_evening_is_no_show_and_called_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     evening = tmp_path / "evening.toml"
     evening.write_text('format = 1\nshows = ["tide"]\n', encoding="utf-8")

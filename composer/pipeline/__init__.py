@@ -37,7 +37,7 @@ from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
 from . import parallel, results, softening
-from .doubts import doubts, rig_doubts
+from .doubts import changed_since_bake, doubts, rig_doubts
 from .pictures import Film, draw_rig, film, video
 from .repeats import Repeats
 from .results import dimmed_by, remarks
@@ -405,7 +405,7 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 
 __all__ = [
-    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "dimmed_by", "doubts", "draw_film", "draw_rig",
-    "files_of", "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "plain", "remarks", "renderer_of",
-    "rig_doubts", "rig_of", "score_and_song", "wrongs",
+    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "changed_since_bake", "dimmed_by", "doubts", "draw_film",
+    "draw_rig", "files_of", "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "plain", "remarks",
+    "renderer_of", "rig_doubts", "rig_of", "score_and_song", "wrongs",
 ]  # fmt: skip

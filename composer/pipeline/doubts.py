@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Iterator
+from pathlib import Path
 
 from exporters import report
 
@@ -12,7 +14,7 @@ from ..power.advice import feeds_as_built
 from ..rig import Rig
 from ..score import Score
 from ..timeline import MASTER_LAYER, Cue
-from .show import Show
+from .show import Show, files_of
 
 
 def doubts(show: Show) -> list[str]:
@@ -30,6 +32,18 @@ def rig_doubts(rig: Rig) -> list[str]:
     """A line for each feed that lacks its fuse, or has one that protects nothing: what can be told without a show."""
     found = feeds_as_built(rig)
     return [f"{rig.path}: {wrong}" for name, row in found.items() for wrong in report.feed_wrongs(name, row)]
+
+
+def changed_since_bake(show: Path, out: Path | None = None) -> list[str]:
+    """A line where what a person made of a show is newer than its rolls; the song is known by its bytes instead."""
+    score, *others = files_of(show)
+    made = [path for path in (score, *others) if path.suffix in (".toml", ".csv", ".svg") and path.is_file()]
+    songs = [path for path in others if path not in made]
+    rolls = [roll for song in songs for roll in (out or score.parent / "out").glob(f"*/{glob.escape(song.stem)}.roll")]
+    baked_ns = min((path.stat().st_mtime_ns for path in rolls), default=None)
+    later = [path.name for path in made if baked_ns is not None and path.stat().st_mtime_ns > baked_ns]
+    names = ", ".join(sorted(set(later)))
+    return [f"{score.parent}: newer than what was baked: {names}; bake again to have it"] if later else []
 
 
 def _moments(score: Score) -> Iterator[tuple[str, Moment]]:
