@@ -6,13 +6,11 @@ the codes had better change. The result is ordinary deflate. zlib has no such se
 neither a smaller window, nor bytes before the first, nor an end that is not final, all of which ROLL.md needs.
 
 Conventions: costs are in bits, symbols and codes those of RFC 1951, section 3.2. A *step* is a literal or a match, and
-a *place* a byte of what is packed, counted from its first. The two kernels are compiled, and let go of Python's lock.
+a *place* a byte of what is packed, counted from its first. The kernels are compiled, and let go of Python's lock.
 """
 
 from __future__ import annotations
 
-import heapq
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -48,8 +46,8 @@ DISTANCE_SYMBOL = np.searchsorted(DISTANCE_BASE, np.arange(MOST_DISTANCE + 1), "
 # 3.2.6, the fixed codes, and 3.2.7, the order of the lengths of codes of code lengths, and their extra bits.
 FIXED_LITERALS = np.repeat([8, 9, 7, 8], [144, 112, 24, 8])
 FIXED_DISTANCES = np.full(DISTANCES, 5)
-TURN = (16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15)
-REPEAT_EXTRA = {16: 2, 17: 3, 18: 7}
+TURN = np.array([16, 17, 18, 0, 8, 7, 9, 6, 10, 5, 11, 4, 12, 3, 13, 2, 14, 1, 15])
+REPEAT_EXTRA = np.array([0] * 16 + [2, 3, 7])
 
 
 def deflate(body: bytes, window: bytes, window_bits: int, *, passes: int = 3, depth: int = 48) -> bytes:
@@ -272,6 +270,7 @@ def _costs(counts: Ints) -> Costs:
 # ---- codes ------------------------------------------------------------------------------------------------------
 
 
+@njit(cache=True, nogil=True)
 def code_lengths(counts: Ints, most: int) -> Ints:
     """Huffman's lengths for symbols that stand so often, none above `most`; at least two symbols get one.
 
@@ -282,57 +281,86 @@ def code_lengths(counts: Ints, most: int) -> Ints:
     for symbol in range(2):
         if np.count_nonzero(counts) < 2:
             counts[symbol] = max(counts[symbol], 1)
-    heap: list[tuple[int, int, tuple[int, ...]]]
-    heap = [(int(count), symbol, (symbol,)) for symbol, count in enumerate(counts) if count]
-    heapq.heapify(heap)
-    lengths = np.zeros(len(counts), np.int64)
-    while len(heap) > 1:
-        one, other = heapq.heappop(heap), heapq.heappop(heap)
-        joined = one[2] + other[2]
-        lengths[list(joined)] += 1
-        heapq.heappush(heap, (one[0] + other[0], min(one[1], other[1]), joined))
-    of_length = np.bincount(np.minimum(lengths, most)[lengths > 0], minlength=most + 1)
-    too_much = int((of_length << (most - np.arange(most + 1))).sum()) - (1 << most)
+    seldom_first = np.argsort(counts, kind="mergesort")
+    seldom_first = seldom_first[np.count_nonzero(counts == 0) :]
+    symbols = len(seldom_first)
+    # The tree: first its symbols, then what joins two of it, both in the order of how often they stand. So the two
+    # that stand least are always among the next symbol and the next two that were joined.
+    weights, parents = np.empty(2 * symbols - 1, np.int64), np.empty(2 * symbols - 1, np.int64)
+    weights[:symbols] = counts[seldom_first]
+    symbol, joined = 0, symbols
+    for node in range(symbols, 2 * symbols - 1):
+        weights[node] = 0
+        for _ in range(2):
+            if joined == node or (symbol < symbols and weights[symbol] <= weights[joined]):
+                least = symbol
+                symbol += 1
+            else:
+                least = joined
+                joined += 1
+            weights[node] += weights[least]
+            parents[least] = node
+    depths = np.zeros(2 * symbols - 1, np.int64)
+    of_length = np.zeros(most + 1, np.int64)
+    for node in range(2 * symbols - 3, -1, -1):
+        depths[node] = depths[parents[node]] + 1
+        if node < symbols:
+            of_length[min(depths[node], most)] += 1
+    too_much = -(1 << most)
+    for length in range(1, most + 1):
+        too_much += of_length[length] << (most - length)
     for _ in range(too_much):  # one of the longest goes beside a shorter one, both a bit longer
-        shorter = int(np.flatnonzero(of_length[:most])[-1])
+        shorter = most - 1
+        while of_length[shorter] == 0:
+            shorter -= 1
         of_length[shorter] -= 1
         of_length[shorter + 1] += 2
         of_length[most] -= 1
-    often_first = np.argsort(-counts, kind="stable")[: int(of_length.sum())]
-    lengths[often_first] = np.repeat(np.arange(most + 1), of_length)
+    lengths = np.zeros(len(counts), np.int64)
+    at = 0
+    for length in range(most, 0, -1):
+        for _ in range(of_length[length]):
+            lengths[seldom_first[at]] = length
+            at += 1
     return lengths
 
 
+@njit(cache=True, nogil=True)
 def codes(lengths: Ints) -> Ints:
     """The codes of RFC 1951, 3.2.2, by their lengths; turned round, so that the first bit is the lowest."""
     out = np.zeros(len(lengths), np.int64)
     code = 0
-    for length in range(1, int(lengths.max()) + 1):
+    for length in range(1, lengths.max() + 1):
         code <<= 1
-        for symbol in np.flatnonzero(lengths == length):
-            out[symbol] = int(f"{code:0{length}b}"[::-1], 2)
-            code += 1
+        for symbol in range(len(lengths)):
+            if lengths[symbol] == length:
+                for bit in range(length):
+                    out[symbol] |= (code >> bit & 1) << (length - 1 - bit)
+                code += 1
     return out
 
 
-def run_lengths(lengths: Ints) -> Iterator[tuple[int, int]]:
-    """Code lengths as symbols of RFC 1951, 3.2.7, each with the value of its extra bits."""
-    values = lengths.tolist()
-    at = 0
-    while at < len(values):
-        value, run = values[at], 1
-        while at + run < len(values) and values[at + run] == value:
+@njit(cache=True, nogil=True)
+def run_lengths(lengths: Ints) -> tuple[Ints, Ints]:
+    """Code lengths as symbols of RFC 1951, 3.2.7, and the value of each one's extra bits."""
+    symbols, extras = np.zeros(len(lengths), np.int64), np.zeros(len(lengths), np.int64)
+    at = n = 0
+    while at < len(lengths):
+        value, run = lengths[at], 1
+        while at + run < len(lengths) and lengths[at + run] == value:
             run += 1
         if value == 0 and run >= 3:
             run = min(run, 138)
-            yield (17, run - 3) if run < 11 else (18, run - 11)
-        elif at and value == values[at - 1] and run >= 3:
+            symbols[n], extras[n] = (17, run - 3) if run < 11 else (18, run - 11)
+        elif at > 0 and value == lengths[at - 1] and run >= 3:
             run = min(run, 6)
-            yield 16, run - 3
+            symbols[n], extras[n] = 16, run - 3
         else:
             run = 1
-            yield value, 0
+            symbols[n] = value
         at += run
+        n += 1
+    return symbols[:n], extras[:n]
 
 
 # ---- writing ----------------------------------------------------------------------------------------------------
@@ -391,14 +419,12 @@ def _put_block(bits: Bits, steps: Steps, first: int, last: int) -> None:
 def _header(literal_lengths: Ints, distance_lengths: Ints) -> tuple[Ints, Ints]:
     """What says the codes of a block (RFC 1951, 3.2.7): values and widths."""
     literals, distances = (int(np.flatnonzero(of)[-1]) + 1 for of in (literal_lengths, distance_lengths))
-    runs = list(run_lengths(np.concatenate((literal_lengths[:literals], distance_lengths[:distances]))))
-    lengths = code_lengths(np.bincount([symbol for symbol, _ in runs], minlength=CODE_LENGTHS), 7)
-    own = codes(lengths)
-    named = max(n for n in range(CODE_LENGTHS) if lengths[TURN[n]]) + 1
-    values, widths = [literals - FIRST_LENGTH, distances - 1, named - 4], [5, 5, 4]
-    values += [int(lengths[symbol]) for symbol in TURN[:named]]
-    widths += [3] * named
-    for symbol, extra in runs:
-        values += [int(own[symbol]), extra]
-        widths += [int(lengths[symbol]), REPEAT_EXTRA.get(symbol, 0)]
-    return np.array(values), np.array(widths)
+    runs, extras = run_lengths(np.concatenate((literal_lengths[:literals], distance_lengths[:distances])))
+    lengths = code_lengths(np.bincount(runs, minlength=CODE_LENGTHS), 7)
+    named = int(np.flatnonzero(lengths[TURN])[-1]) + 1
+    values = np.concatenate(([literals - FIRST_LENGTH, distances - 1, named - 4], lengths[TURN[:named]]))
+    widths = np.concatenate(([5, 5, 4], np.full(named, 3)))
+    # Of each length its code, then its extra bits.
+    values = np.concatenate((values, np.column_stack((codes(lengths)[runs], extras)).ravel()))
+    widths = np.concatenate((widths, np.column_stack((lengths[runs], REPEAT_EXTRA[runs])).ravel()))
+    return values, widths

@@ -160,7 +160,7 @@ def test_a_code_that_would_be_too_long_is_kept_within_the_limit(most: int) -> No
 def test_runs_of_code_lengths_say_what_they_were(parts: list[list[int]]) -> None:
     values = sum(parts, [])
     said: list[int] = []
-    for symbol, extra in run_lengths(np.array(values, np.int64)):
+    for symbol, extra in zip(*run_lengths(np.array(values, np.int64)), strict=True):
         said += {16: said[-1:] * (extra + 3), 17: [0] * (extra + 3), 18: [0] * (extra + 11)}.get(symbol, [symbol])
         assert 0 <= extra < {16: 4, 17: 8, 18: 128}.get(symbol, 1)
     assert said == values
