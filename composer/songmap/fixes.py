@@ -135,7 +135,7 @@ def _fixes_from(top: Table) -> Fixes:
     for block in top.tables("section"):
         sections.append((_address(block, "at"), block.text("name")))
         block.finish()
-    labels = top.table("labels")
+    labels, names = top.table("labels"), top.table("sections")
     grid = None
     if top.has("grid"):
         given = top.table("grid")
@@ -151,7 +151,7 @@ def _fixes_from(top: Table) -> Fixes:
         beats_per_bar=top.whole("beats_per_bar", None, low=1, high=16),
         first_bar=top.number("first_bar", None, low=0.0),
         anchors=tuple(sorted(anchors, key=lambda anchor: anchor.bar)),
-        section_names={str(k): str(v) for k, v in top.named("sections").items()},
+        section_names={name: names.text(name) for name in names.content},
         sections=tuple(sections),
         labels={name: tuple(_label(labels, name)) for name in labels.content},
         grid=grid,
@@ -374,9 +374,12 @@ def _levelled(grid: Grid, level: str) -> Grid:
 
 
 def _even(song_map: SongMap, tempo: float) -> Grid:
-    """An even grid from the first sound to the last, at the phase where the strongest onsets lie."""
+    """An even grid from the first sound to the last, at the phase where the strongest onsets lie; through the whole
+    song where it is silent or sounds for less than a beat."""
     period = 60.0 / tempo
     first, last = song_map.heard["first_sound"], song_map.heard["last_sound"]
+    if last - first < period:
+        last = song_map.song.seconds
     onsets = [event for band in BANDS for event in song_map.onsets.get(band, ())]
     x = sum(strength * math.cos(2 * math.pi * time / period) for time, strength in onsets)
     y = sum(strength * math.sin(2 * math.pi * time / period) for time, strength in onsets)

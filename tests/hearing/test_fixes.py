@@ -156,6 +156,15 @@ def test_a_tempo_picks_the_nearest_reading_or_lays_an_even_beat() -> None:
     assert even.confidence == 1.0
 
 
+@pytest.mark.parametrize("sound", [(0.0, 0.0), (4.0, 4.2)])
+def test_a_tempo_lays_an_even_beat_through_a_song_without_one(sound: tuple[float, float]) -> None:
+    heard = {**a_map().heard, "beats": [], "bars": [], "alternatives": [], "phases": {}}
+    heard |= {"first_sound": sound[0], "last_sound": sound[1]}
+    silent = replace(a_map(), onsets={"low": (), "mid": (), "high": ()}, beats=(), bars=(), heard=heard)
+    beats = apply_fixes(silent, Fixes(tempo=100.0)).beats  # 0.6 s each, 17 s
+    assert beats == pytest.approx([sound[0] + 0.6 * i for i in range(int((17.0 - sound[0]) / 0.6) + 1)])
+
+
 def test_of_readings_of_one_tempo_the_first_is_taken() -> None:
     """A reading of 120.3 beats a minute on the half beats is no nearer to 121 than what was believed most, at 120."""
     others = with_reading("off-beat", [round(0.75 + 60 / 120.3 * i, 6) for i in range(32)], list(range(0, 32, 4)))
@@ -202,10 +211,12 @@ def test_a_name_for_a_section_that_was_not_heard_is_a_fault() -> None:
 def test_all_faults_of_a_file_come_at_once(tmp_path: Path) -> None:
     text = 'format = 1\ntempo = 9000\nlevel = "duble"\nshift = "soon"\nbeats_per_bar = 3.5\nbeatz = 2\n'
     text += '[[anchor]]\nbar = 2\nat = 5.0\n[[anchor]]\nbar = 3\nat = 4.0\n[labels]\nx = "noon"\n'
+    text += '[sections]\nA = ["verse"]\n'
     with pytest.raises(Faults) as caught:
         from_text(tmp_path, text)
     lines = [str(fault).split("quay.fix.toml: ")[1] for fault in caught.value.faults]
-    for start in ("tempo: ", "level: ", "shift: ", "beats_per_bar: ", "beatz: unknown key", "anchor: bar 3", "labels."):
+    starts = "tempo: ", "level: ", "shift: ", "beats_per_bar: ", "beatz: unknown key", "anchor: bar 3", "labels."
+    for start in (*starts, "sections.A: needs text in quotes"):
         assert any(line.startswith(start) for line in lines), start
     assert any('did you mean "double"' in line for line in lines)
 
