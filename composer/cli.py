@@ -139,8 +139,8 @@ def _check(given: argparse.Namespace) -> int:
         return _print_json(facts)
     print(
         f"{show.score.title}: {facts['song_s']:.1f} s, {facts['tempo']:.1f} beats a minute, {facts['bars']} bars; "
-        f"{facts['clips']} clips on {facts['zones']} zones, {rig.pixels} pixels; {clock.frames} frames, "
-        f"{clock.frames_per_beat} to a beat"
+        f"{counted(facts['clips'], 'clip')} on {counted(facts['zones'], 'zone')}, {rig.pixels} pixels; "
+        f"{clock.frames} frames, {clock.frames_per_beat} to a beat"
     )
     for doubt in [*(_placed(given.show, line) for line in pipeline.doubts(show)), *pipeline.rig_doubts(rig)]:
         print(doubt)

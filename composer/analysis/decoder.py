@@ -241,6 +241,8 @@ def _mono(
 
 def _through_ffmpeg(path: Path, head: bytes, reason: str, stack: contextlib.ExitStack) -> Path:
     """Convert to a temporary file; only its first audio stream, and no network whatever the content asks for."""
+    if head[:4] == b"MThd":
+        raise Faults.one(path, "", "is a MIDI file, which has no sound: name the recording, and this one with --midi")
     kind = _kind(head)
     tool = shutil.which("ffmpeg")
     if tool is None:

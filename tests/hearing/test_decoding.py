@@ -26,6 +26,7 @@ def first_click(samples: np.ndarray, rate: int) -> float:
     ("name", "content", "message"),
     [
         ("empty.wav", b"", "is empty"),
+        ("tune.mid", b"MThd\0\0\0\6\0\0\0\1\1\xe0", "is a MIDI file, which has no sound: name the recording"),
         ("words.wav", b"this is a letter, not a song\n" * 200, "is not a sound file"),
         ("list.mp3", b"#EXTM3U\nhttp://example.org/a.ts\n", "is not a sound file"),
         ("zeros.flac", bytes(50_000), "cannot decode|is not a sound file"),
