@@ -31,6 +31,7 @@ from roll_corpus import Show, bake
 from roll_sheets import SHEETS
 
 from composer.rig import boards
+from exporters.codec import LONG
 from exporters.rollfile import RollReader, RollWriter
 
 SHORT_GROUPS = 64
@@ -82,7 +83,9 @@ def rivals() -> dict[str, Callable[[Show, bytes], int]]:
 def roll(show: Show, path: Path, board: str, small: bool) -> tuple[int, int]:
     """(bytes of the show's roll, what its decoder takes besides two units). Reads it back and compares."""
     unit_bytes = (boards()[board].ram_bytes - STATE_BYTES) // 2
-    with RollWriter(path, show.header, groups=len(show.groups), small=small, unit_bytes=unit_bytes) as writer:
+    with RollWriter(
+        path, show.header, groups=len(show.groups), effort=LONG if small else None, unit_bytes=unit_bytes
+    ) as writer:
         for start_us, end_us, frames in show.groups:
             writer.add(start_us, end_us, frames)
     with RollReader(path) as reader:

@@ -36,16 +36,13 @@ from .spec import (
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
-LEVEL, SEARCH_LEVEL = 7, 7
 PROBE_LEVEL = 2
 MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not tried
-PACKED = 2  # of the arrangements that come out smallest at the probe's level, so many are packed if there is a search
-SEARCHED, SEARCHED_SMALL = 1, 3  # of those that come out smallest then, so many are packed by the shortest path
-SEARCH, LONG_SEARCH = (3, 96), (8, 400)  # its passes and depth
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
-# (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; the second lot seldom.
+# (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows; some seldom, and are tried
+# only when all are.
 DENSE = (
     (COLUMNS, True, True),
     (COLUMNS, False, True),
@@ -54,9 +51,34 @@ DENSE = (
     (ROWS, True, True),
     (ROWS, False, True),
 )
-DENSE_SMALL = ((COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
+DENSE_SELDOM = ((COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
 SPARSE = ((MARKS, False, True), (MARKS, True, True))
 SPARSE_BYTES = ((MARKS, False, False), (MARKS, True, False))  # tried where the like by pixels is smallest
+ALL = (*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SELDOM)
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How hard a small payload is looked for.
+
+    level: zlib's, 0-9. packed: so many arrangements, those that are likely to come out smallest, are packed by it; 0:
+    the first one there is. searched: so many of those, the smallest again, by `deflate`, with its passes and depth.
+    sampled: what is likely is probed on a part of a long frame.
+    """
+
+    level: int
+    packed: int
+    searched: int = 0
+    passes: int = 0
+    depth: int = 0
+    sampled: bool = False
+
+
+AT_ONCE = Effort(0, 0)  # nothing is packed: for rolls that are read at once
+QUICK = Effort(6, 1, sampled=True)  # some 10 MB a second
+FAIR = Effort(7, 2, 1, passes=2, depth=16)  # some 2 MB a second
+FULL = Effort(7, 2, 1, passes=3, depth=96)  # some 1 MB a second
+LONG = Effort(9, len(ALL), 3, passes=8, depth=400)  # some 0.05 MB a second
 
 
 @dataclass(frozen=True)
@@ -75,46 +97,47 @@ def encode_unit(
     window: bytes = b"",
     window_bits: int = MOST_WINDOW_BITS,
     channels: int = 3,
-    level: int = LEVEL,
-    small: bool = False,
+    effort: Effort = FULL,
+    like: int | None = None,
 ) -> Packed:
-    """Pack a unit as small as a quick search finds; `small`: as a long one does.
+    """Pack a unit as small as some effort finds.
 
-    frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint for the search.
-    level: zlib's effort, 0-9; at 0 nothing is searched or packed, for rolls that are read at once; from `SEARCH_LEVEL`
-    on matches are also chosen by `deflate`, some twenty times as slow. Raises `RollError` for an array of another kind
-    or beyond the limits.
+    frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint. like: how the unit
+    that this one leans on is arranged, which is tried as well if there is a search: its bytes are in the window.
+    Raises `RollError` for an array of another kind or beyond the limits.
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
-    if small:
-        hows = _hows((*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SMALL), channels)
-    elif level == 0:
+    if effort.packed == 0:
         hows = [how_of(ROWS, False, 1)]
+    elif effort.packed == len(ALL):
+        hows = _hows(ALL, channels)
     else:
-        hows = _likely(frames, stand, channels, window, window_bits)[: PACKED if level >= SEARCH_LEVEL else 1]
+        hows = _likely(frames, stand, channels, window, window_bits, effort.sampled)[: effort.packed]
+        if effort.searched and like is not None and like not in hows:
+            hows.append(like)
     packed = []
     for how in hows:
         body = arranged_as(frames, how, stand)
         if len(body) <= frames.size:
-            packed.append(Packed(_deflate(body, window, window_bits, 9 if small else level), how, body))
+            packed.append(Packed(_deflate(body, window, window_bits, effort.level), how, body))
     if not packed:  # the likely ones are all marks, and longer than the frames of so small a unit
-        return encode_unit(frames, before=before, window=window, window_bits=window_bits, channels=channels, small=True)
-    if not small and level < SEARCH_LEVEL:
-        return packed[0]
-    from .deflate import deflate  # its compiler is no use to those who only read
-
+        return encode_unit(
+            frames, before=before, window=window, window_bits=window_bits, channels=channels, effort=LONG
+        )
     packed.sort(key=lambda one: len(one.payload))
-    passes, depth = LONG_SEARCH if small else SEARCH
-    for one in packed[: SEARCHED_SMALL if small else SEARCHED]:
-        blocks = deflate(one.arranged[:-1], window, window_bits, passes=passes, depth=depth)
-        packed.append(Packed(blocks + LAST_BLOCK + one.arranged[-1:], one.how, one.arranged))
+    if effort.searched:
+        from .deflate import deflate  # its compiler is no use to those who only read
+
+        for one in packed[: effort.searched]:
+            blocks = deflate(one.arranged[:-1], window, window_bits, passes=effort.passes, depth=effort.depth)
+            packed.append(Packed(blocks + LAST_BLOCK + one.arranged[-1:], one.how, one.arranged))
     return min(packed, key=lambda one: len(one.payload))
 
 
-def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bits: int) -> list[int]:
-    """Arrangements, those first that come out smallest at a quick level, on a part of a large frame."""
-    if frames.shape[1] > SAMPLED:
+def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bits: int, sampled: bool) -> list[int]:
+    """Arrangements, those first that come out smallest at a quick level; `sampled`: on a part of a long frame."""
+    if sampled and frames.shape[1] > SAMPLED:
         columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
         frames, stand = frames[:, columns], stand[columns]
     changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)

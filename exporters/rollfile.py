@@ -75,7 +75,7 @@ WIDE_WINDOW_FRAME_BYTES = 1_536
 
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB: a guess, for those who know nothing of the board
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
-SEARCH_BYTES = 4 << 20  # of different frames: some two seconds for them
+SEARCH_BYTES = 4 << 20  # of different frames: up to so many, and up to twice as many, some four seconds are spent
 HASTE = 2  # frames that a board makes ready at most while it shows one; more only where a single group has more
 PASSING = 3  # frames of a unit at hand that it passes over at most while it shows one
 LOADED_UNITS = 8  # units that a reader keeps in memory
@@ -114,15 +114,14 @@ class RollWriter:
         header: RollHeader,
         *,
         groups: int,
-        level: int = codec.LEVEL,
-        small: bool = False,
+        effort: codec.Effort | None = None,
         unit_bytes: int = UNIT_BYTES,
         search_bytes: int = SEARCH_BYTES,
     ) -> None:
-        """`groups`: how many will be added. `level`: the effort of `codec.encode_unit`. Raises `RollError`.
+        """`groups`: how many will be added. Raises `RollError`.
 
-        `small`: search long. Otherwise frames that come to more than `search_bytes`, each different group counted once,
-        are packed without the search that takes most of the time.
+        `effort`: as in `codec`. Unless it is given, it is less for frames that come to more than `search_bytes`, each
+        different group counted once, and least for those that come to twice as much.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
         frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
@@ -135,7 +134,7 @@ class RollWriter:
         self.path = Path(path)
         self._groups = groups
         self._unit_bytes = unit_bytes
-        self._level, self._small, self._search_bytes = level, small, search_bytes
+        self._effort, self._search_bytes = effort, search_bytes
         self._times: list[tuple[int, int]] = []
         self._numbers: list[int] = []  # of each group, which different group it is
         self._frames: list[int] = []  # of each different group, its frames
@@ -194,7 +193,7 @@ class RollWriter:
         self._aside = None
         return Gathered(
             self.path, self.header, self._aside_path, self._times, self._numbers, self._frames, self._unit_bytes,
-            self._search_bytes, self._level, self._small,
+            self._search_bytes, self._effort,
         )  # fmt: skip
 
     def discard(self) -> None:
@@ -239,8 +238,7 @@ class Gathered:
     frames: Sequence[int]
     unit_bytes: int
     search_bytes: int
-    level: int
-    small: bool
+    effort: codec.Effort | None
 
     def pack(self) -> RollStats:
         """Pack and write all, and give the file its name; what lay aside is removed."""
@@ -280,24 +278,25 @@ class Gathered:
         """Every unit's record, and the most that one inflates to."""
         frame_bytes, strings = self.header.frame_bytes, self.header.strings
         channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in strings if s.channels == n))
-        much = sum(self.frames) * frame_bytes > self.search_bytes
-        level = min(self.level, codec.SEARCH_LEVEL - 1) if much else self.level
+        much = sum(self.frames) * frame_bytes / self.search_bytes
+        effort = self.effort or (codec.FULL if much <= 1 else codec.FAIR if much <= 2 else codec.QUICK)
         units, most = [], 0
-        before, window = None, b""
+        before, window, like = None, b"", None
         end = file.tell()
         for planned in plan:
             frames = np.frombuffer(aside.read(planned.frames * frame_bytes), np.uint8).reshape(planned.frames, -1)
             if planned.depth == 0:
-                before, window = None, b""
+                before, window, like = None, b"", None
             packed = codec.encode_unit(
                 frames,
                 before=before,
                 window=window,
                 window_bits=self._window_bits,
                 channels=channels,
-                level=level,
-                small=self.small,
+                effort=effort,
+                like=like,
             )
+            like = packed.how
             before = frames[-1].copy()
             window = (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
             unit = RollUnit(end, len(packed.payload), planned.frames, planned.depth, packed.how, 0)

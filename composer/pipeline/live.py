@@ -29,6 +29,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from exporters.codec import AT_ONCE
 from exporters.rollfile import RollWriter
 
 from .. import power as powers
@@ -460,7 +461,7 @@ class View:
         def roll(name: str, part: slice) -> bytes:
             with tempfile.TemporaryDirectory(prefix="glowscore-", dir=memory_folder()) as folder:
                 path = Path(folder) / "piece.roll"
-                with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), level=0) as writer:
+                with RollWriter(path, header_of(self.show, name, {}), groups=len(groups), effort=AT_ONCE) as writer:
                     for group in groups:
                         at = group.first - piece.first
                         frames = light.frames[at : at + group.frames, part]

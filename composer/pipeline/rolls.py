@@ -19,6 +19,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from exporters.codec import LONG
 from exporters.package import (
     MANIFEST,
     Package,
@@ -132,7 +133,7 @@ class Bakery:
                     path,
                     header_of(show, name, {}),
                     groups=len(show.clock.groups),
-                    small=self.small,
+                    effort=LONG if self.small else None,
                     unit_bytes=unit_bytes,
                     search_bytes=SEARCH_BYTES // len(show.rig.controllers),
                 )

@@ -15,7 +15,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from exporters.codec import Packed, arrange, arrange_marks, decode_unit, encode_unit, kind_of, undo, undo_marks
+from exporters.codec import (
+    AT_ONCE,
+    FAIR,
+    FULL,
+    LONG,
+    QUICK,
+    Effort,
+    Packed,
+    arrange,
+    arrange_marks,
+    decode_unit,
+    encode_unit,
+    kind_of,
+    undo,
+    undo_marks,
+)  # fmt: skip
 from exporters.spec import (
     CHANGES,
     COLUMNS,
@@ -30,6 +45,7 @@ from exporters.spec import (
 
 UNITS: list[dict[str, Any]] = json.loads((Path(__file__).parent / "truth" / "roll_units.json").read_text())["units"]
 HOWS = st.integers(0, 31)
+EFFORTS = st.sampled_from([AT_ONCE, QUICK, FAIR, FULL, LONG])
 
 GROUPS = hnp.arrays(np.uint8, st.tuples(st.integers(1, 24), st.integers(3, 60)))
 QUIET_GROUPS = hnp.arrays(
@@ -178,11 +194,11 @@ def test_the_walker_sees_a_distance_beyond_4_kib_when_there_is_one() -> None:
 # ---- what an encoder must not do --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("small", [False, True])
+@pytest.mark.parametrize("effort", [QUICK, FAIR, FULL, LONG])
 @pytest.mark.parametrize("bits", [12, 13])
 @pytest.mark.parametrize("frames", [repeats(5_000), repeats(9_000), repeats(3_601), np.zeros((24, 900), np.uint8)])
-def test_no_distance_exceeds_the_window(frames: np.ndarray, bits: int, small: bool) -> None:
-    packed = encode_unit(frames, small=small, window_bits=bits)
+def test_no_distance_exceeds_the_window(frames: np.ndarray, bits: int, effort: Effort) -> None:
+    packed = encode_unit(frames, effort=effort, window_bits=bits)
     tokens = list(inflate_tokens(packed.payload))
     assert max(distance for _, _, distance in tokens) <= 2**bits
     assert replay(tokens) == packed.arranged
@@ -191,7 +207,7 @@ def test_no_distance_exceeds_the_window(frames: np.ndarray, bits: int, small: bo
 @pytest.mark.parametrize(("bits", "apart"), [(12, 3_601), (13, 3_601), (13, 7_201)])
 def test_matches_far_back_inside_the_window_are_found(bits: int, apart: int) -> None:
     # Noise that comes three times: found again, it is stored once (noise itself cannot be made smaller).
-    assert apart <= len(encode_unit(repeats(apart), window_bits=bits, small=True).payload) < 1.1 * apart
+    assert apart <= len(encode_unit(repeats(apart), window_bits=bits, effort=LONG).payload) < 1.1 * apart
 
 
 @pytest.mark.parametrize(("bits", "found"), [(12, 3_000), (13, 6_000)])
@@ -208,9 +224,11 @@ def test_a_leaning_unit_points_back_into_the_window_and_no_further(bits: int, fo
 
 
 @settings(max_examples=40, deadline=None)
-@given(frames=GROUPS | QUIET_GROUPS, level=st.integers(0, 9))
-def test_a_payload_holds_no_final_block_and_ends_in_a_stored_block_of_one_byte(frames: np.ndarray, level: int) -> None:
-    packed = encode_unit(frames, level=level)
+@given(frames=GROUPS | QUIET_GROUPS, effort=EFFORTS)
+def test_a_payload_holds_no_final_block_and_ends_in_a_stored_block_of_one_byte(
+    frames: np.ndarray, effort: Effort
+) -> None:
+    packed = encode_unit(frames, effort=effort)
     tokens = list(inflate_tokens(packed.payload))
     assert {final for kind, final, _ in tokens if kind == "block"} == {0}
     assert tokens[-2:] == [("block", 0, 0), ("literal", packed.arranged[-1], 0)]
@@ -318,23 +336,29 @@ def test_undo_undoes_arrange(frames: np.ndarray, how: int, stand: int) -> None:
 @given(
     frames=GROUPS | QUIET_GROUPS,
     channels=st.sampled_from([3, 4]),
-    level=st.integers(0, 9),
-    small=st.booleans(),
+    effort=EFFORTS,
     leans=st.booleans(),
 )
-def test_frames_come_back_as_they_went_in(
-    frames: np.ndarray, channels: int, level: int, small: bool, leans: bool
-) -> None:
+def test_frames_come_back_as_they_went_in(frames: np.ndarray, channels: int, effort: Effort, leans: bool) -> None:
     on: dict[str, Any] = {"before": frames[-1].copy(), "window": frames.tobytes()} if leans else {}
-    got = back(encode_unit(frames, channels=channels, level=level, small=small, **on), frames, **on)
+    got = back(encode_unit(frames, channels=channels, effort=effort, **on), frames, **on)
     assert got.dtype == np.uint8
     assert np.array_equal(got, frames)
 
 
 @settings(max_examples=30, deadline=None)
+@given(frames=GROUPS | QUIET_GROUPS, like=st.integers(0, 15))
+def test_how_the_unit_before_is_arranged_is_tried_as_well(frames: np.ndarray, like: int) -> None:
+    packer = zlib.compressobj(FULL.level, zlib.DEFLATED, -13)
+    arranged = arrange(frames, like, np.zeros(frames.shape[1], np.uint8))
+    packed = packer.compress(arranged[:-1]) + packer.flush(zlib.Z_SYNC_FLUSH)  # which ends in an empty stored block
+    assert len(encode_unit(frames, like=like).payload) <= len(packed) + 1
+
+
+@settings(max_examples=30, deadline=None)
 @given(frames=GROUPS | QUIET_GROUPS)
 def test_small_is_never_larger(frames: np.ndarray) -> None:
-    assert len(encode_unit(frames, small=True).payload) <= len(encode_unit(frames).payload)
+    assert len(encode_unit(frames, effort=LONG).payload) <= len(encode_unit(frames).payload)
 
 
 @settings(max_examples=40, deadline=None)
@@ -460,8 +484,8 @@ def test_whatever_a_payload_inflates_to_the_only_error_is_ours(
     assert got.shape == (frames, frame_bytes)
 
 
-def test_at_level_0_frames_stand_as_they_are() -> None:
+def test_what_is_read_at_once_stands_as_it_is() -> None:
     frames = np.arange(4 * 30, dtype=np.uint8).reshape(4, 30)
-    packed = encode_unit(frames, level=0)
+    packed = encode_unit(frames, effort=AT_ONCE)
     assert packed.arranged == frames.tobytes() and packed.arranged[:-1] in packed.payload
     assert (back(packed, frames) == frames).all()

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from exporters import codec
 from exporters.rollfile import (
+    CHAIN_GROUPS,
     INFLATER_BYTES,
     READ_BYTES,
     Draw,
@@ -304,7 +305,7 @@ def test_writing_takes_no_more_memory_for_a_longer_show(tmp_path: Path) -> None:
 
     def peak(groups: int) -> int:
         tracemalloc.start()
-        with RollWriter(tmp_path / "a.roll", header, groups=groups, level=1) as writer:
+        with RollWriter(tmp_path / "a.roll", header, groups=groups, effort=codec.QUICK) as writer:
             for number in range(groups):
                 writer.add(number * 500_000, (number + 1) * 500_000, noise(number, 12, header))
         top = tracemalloc.get_traced_memory()[1]
@@ -424,23 +425,49 @@ def test_a_folder_that_is_not_there_is_the_systems_error(tmp_path: Path) -> None
         RollWriter(tmp_path / "nowhere" / "a.roll", HEADER, groups=1)
 
 
-def test_the_caller_may_pick_the_effort(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("choice", "effort"),
+    [
+        ({"effort": codec.LONG, "search_bytes": 1}, codec.LONG),
+        ({}, codec.FULL),
+        ({"search_bytes": 3 * 10 * HEADER.frame_bytes}, codec.FULL),  # three different groups of ten frames
+        ({"search_bytes": 3 * 10 * HEADER.frame_bytes - 1}, codec.FAIR),
+        ({"search_bytes": 3 * 10 * HEADER.frame_bytes // 2}, codec.FAIR),
+        ({"search_bytes": 3 * 10 * HEADER.frame_bytes // 2 - 1}, codec.QUICK),
+    ],
+)
+def test_the_effort_is_picked_or_follows_from_the_different_frames(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, choice: dict[str, Any], effort: codec.Effort
+) -> None:
     asked: list[dict[str, object]] = []
     encode = codec.encode_unit
 
     def listen(frames: np.ndarray, **how: Any) -> codec.Packed:
-        asked.append({key: how[key] for key in ("channels", "level", "small")})
+        asked.append({key: how[key] for key in ("channels", "effort")})
         return encode(frames, **how)
 
     monkeypatch.setattr(codec, "encode_unit", listen)
-    choices: list[dict[str, Any]] = [{"level": 9}, {"small": True}, {}]
-    for choice in choices:
-        with RollWriter(tmp_path / "a.roll", HEADER, groups=1, **choice) as writer:
-            writer.add(0, 1_000, noise(1))
-    assert asked == [
-        {"channels": 3, "level": 9, "small": False},
-        {"channels": 3, "level": codec.LEVEL, "small": True},
-        {"channels": 3, "level": codec.LEVEL, "small": False},
+    with RollWriter(tmp_path / "a.roll", HEADER, groups=4, unit_bytes=1, **choice) as writer:
+        for at, seed in enumerate((1, 2, 1, 3)):
+            writer.add(at * 1_000, (at + 1) * 1_000, noise(seed, 10))
+    assert asked == 3 * [{"channels": 3, "effort": effort}]
+
+
+def test_units_that_lean_are_asked_to_be_like_the_one_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[int | None, int]] = []
+    encode = codec.encode_unit
+
+    def listen(frames: np.ndarray, **how: Any) -> codec.Packed:
+        packed = encode(frames, **how)
+        asked.append((how["like"], packed.how))
+        return packed
+
+    monkeypatch.setattr(codec, "encode_unit", listen)
+    with RollWriter(tmp_path / "a.roll", HEADER, groups=CHAIN_GROUPS + 2, unit_bytes=1) as writer:
+        for at in range(CHAIN_GROUPS + 2):
+            writer.add(at * 1_000, (at + 1) * 1_000, noise(at, 10))
+    assert [like for like, _ in asked] == [
+        None if at % CHAIN_GROUPS == 0 else asked[at - 1][1] for at in range(CHAIN_GROUPS + 2)
     ]
 
 

@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from exporters import codec, rollfile, spec
-from exporters.codec import Packed
+from exporters.codec import LONG, Packed
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 
 HERE = Path(__file__).parent
@@ -344,7 +344,7 @@ def test_a_decoder_written_from_the_page_reads_what_the_writer_writes(
     path = tmp_path_factory.mktemp("roll") / "a.roll"
     groups = data.draw(st.lists(kinds, min_size=1, max_size=6)) * data.draw(st.sampled_from([1, 4]))
     unit_bytes = data.draw(st.sampled_from([1, 2_000, 30_000]))
-    with RollWriter(path, header, groups=len(groups), small=small, unit_bytes=unit_bytes) as writer:
+    with RollWriter(path, header, groups=len(groups), effort=LONG if small else None, unit_bytes=unit_bytes) as writer:
         for n, seed, length in groups:
             noise = np.random.default_rng(seed).integers(0, 256, (n, header.frame_bytes), np.uint8)
             frames = noise * np.uint8(seed > 1) + np.arange(n, dtype=np.uint8)[:, None]
