@@ -8,6 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 from pathlib import Path
+from typing import Any
 
 from .faults import nearest
 
@@ -21,12 +22,12 @@ def svg_line(file: Path, name: str, width_m: float) -> list[Point]:
     `width_m` is what the drawing's whole width stands for. Any shape will do: path, line, polyline, circle ...
     Raises ValueError saying what is wrong: no such file, not an SVG, no such id, no length, more than one stroke.
     """
-    from svgelements import SVG, Shape
+    from svgelements import SVG
     from svgelements import Path as SvgPath
 
     try:
         drawing = SVG.parse(str(file), reify=True)
-        elements = {str(e.id): e for e in drawing.elements() if getattr(e, "id", None)}
+        shapes = _shapes(drawing)
         width, height = float(drawing.width), float(drawing.height)
     except OSError as error:
         raise ValueError(f"cannot be read: {error.strerror}") from None
@@ -34,7 +35,6 @@ def svg_line(file: Path, name: str, width_m: float) -> list[Point]:
         raise ValueError("is not an SVG drawing") from None
     if not (math.isfinite(width) and width > 0):
         raise ValueError("does not say how wide it is")
-    shapes = {key: e for key, e in elements.items() if isinstance(e, Shape)}
     if name not in shapes:
         near = nearest(name, shapes)
         raise ValueError(f'has no line with the id "{name}"' + (f" (did you mean {near}?)" if near else ""))
@@ -51,6 +51,24 @@ def svg_line(file: Path, name: str, width_m: float) -> list[Point]:
     if sum(math.dist(a, b) for a, b in itertools.pairwise(points)) <= 0:
         raise ValueError(f'"{name}" has no length')
     return points
+
+
+def _shapes(group: Any) -> dict[str, Any]:
+    """The shapes of a drawing by id. A copy (`use`) has an id of its own; the one inside it is its original's."""
+    from svgelements import Shape, Use
+
+    found: dict[str, Any] = {}
+    for element in group:
+        if isinstance(element, Shape):
+            inside = {str(element.id): element}
+        elif isinstance(element, Use):
+            inside = dict.fromkeys([str(element.id)], next(iter(_shapes(element).values()), None))
+        else:
+            inside = _shapes(element) if isinstance(element, list) else {}
+        for name, shape in inside.items():
+            if shape is not None:
+                found.setdefault(name, shape)
+    return found
 
 
 def _segment(segment: object) -> list[Point]:

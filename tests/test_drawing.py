@@ -62,6 +62,17 @@ def test_lines_and_transforms(svg: Path) -> None:
     assert [p for point in svg_line(svg, "gable", 4.0) for p in point] == pytest.approx([1.0, 1.0, 1.4, 1.3, 1.8, 1.0])
 
 
+def test_a_copy_is_another_line_than_its_original(tmp_path: Path) -> None:
+    """SVG 1.1, 5.6: a `use` draws its original once more, moved by its x and y; ids stay those of the originals."""
+    svg = tmp_path / "front.svg"
+    copies = '<use id="second" href="#rail" y="-100"/><use href="#rail" y="-50"/><g id="g"><use href="#gable"/></g>'
+    svg.write_text(SVG.replace("<text", f"{copies}<text"))
+    for name in ("rail", "gable"):
+        (tmp_path / "plain.svg").write_text(SVG)
+        assert svg_line(svg, name, 4.0) == svg_line(tmp_path / "plain.svg", name, 4.0)
+    assert svg_line(svg, "second", 4.0) == [pytest.approx((0.1, 1.1)), pytest.approx((2.1, 1.1))]
+
+
 def test_curves_have_their_lengths(svg: Path) -> None:
     assert length(svg_line(svg, "hoop", 4.0)) == pytest.approx(2 * math.pi * 0.5, rel=1e-4)
     assert length(svg_line(svg, "arch", 4.0)) == pytest.approx(math.pi * 0.5, rel=1e-4)
