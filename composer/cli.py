@@ -11,7 +11,9 @@ import io
 import json
 import os
 import shlex
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -36,7 +38,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from .files import find_caches
 
         find_caches()
-        code = VERBS[parsed.verb](parsed)
+        with _ended_politely():
+            code = VERBS[parsed.verb](parsed)
         sys.stdout.flush()
         return code
     except SystemExit as stop:
@@ -59,8 +62,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _complain(f"{error.filename or 'glowscore'}: part of this path is a file, not a folder", BAD)
     except OSError as error:
         return _complain(f"{error.filename or 'glowscore'}: {error.strerror or error}", BAD)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SystemError) as error:
+        if not _is_stop(error):
+            raise
         return _complain("stopped; nothing was left half-written", 130)
+
+
+def _is_stop(error: BaseException | None) -> bool:
+    """Whether it is Ctrl-C, or what compiled code makes of it."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__
+    return error is not None
+
+
+@contextlib.contextmanager
+def _ended_politely() -> Iterator[None]:
+    """A polite kill and a terminal that is closed clear up as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, stop) for number in numbers if signal.getsignal(number) is signal.SIG_DFL}
+    try:
+        yield
+    finally:
+        for number in before:
+            signal.signal(number, signal.SIG_DFL)
 
 
 def _complain(text: str, code: int) -> int:

@@ -7,6 +7,8 @@ import errno
 import json
 import os
 import shutil
+import subprocess
+import sys
 import time
 import tomllib
 from pathlib import Path
@@ -262,13 +264,21 @@ def test_a_show_that_does_not_fit_its_board_fails(
     assert rolls(show) == [] and audit_of(show)["controllers"]["quay"]["fits"] is False
 
 
+def compiled_stop() -> SystemError:
+    """What Ctrl-C becomes inside numba's code."""
+    inner, outer = SystemError("returned a result with an exception set"), SystemError("and so did its caller")
+    inner.__cause__, outer.__cause__ = KeyboardInterrupt(), inner
+    return outer
+
+
 @pytest.mark.parametrize(
     ("error", "code", "says"),
     [
         (KeyboardInterrupt(), 130, "stopped; nothing was left half-written"),
+        (compiled_stop(), 130, "stopped; nothing was left half-written"),
         (OSError(errno.ENOSPC, "No space left on device"), 2, "No space left on device"),
     ],
-    ids=["by hand", "by a full disk"],
+    ids=["by hand", "by hand in compiled code", "by a full disk"],
 )
 @pytest.mark.parametrize("place", ["exporters.rollfile.RollWriter.add", "composer.pipeline.results.audit"])
 def test_a_bake_that_is_broken_off_leaves_what_was_there(
@@ -290,6 +300,22 @@ def test_a_bake_that_is_broken_off_leaves_what_was_there(
     assert main(["bake", str(show)]) == code
     told = capsys.readouterr().err
     assert says in told and len(told.splitlines()) == 1
+    assert listing(show) == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows ends a process without asking it")
+@pytest.mark.parametrize("sign", ["SIGTERM", "SIGHUP"])
+def test_a_bake_that_is_asked_to_end_clears_up(baked: Path, tmp_path: Path, sign: str) -> None:
+    show = shutil.copytree(baked, tmp_path / "tide")
+    before = listing(show)
+    script = f"""if True:
+        import os, signal, sys, time
+        from composer.cli import main
+        from composer.pipeline import results
+        results.audit = lambda *_, **__: (os.kill(os.getpid(), signal.{sign}), time.sleep(10))
+        sys.exit(main(["bake", {str(show)!r}]))"""
+    done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stderr) == (130, "stopped; nothing was left half-written\n")
     assert listing(show) == before
 
 
