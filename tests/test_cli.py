@@ -478,10 +478,10 @@ def test_a_score_that_is_newer_than_its_rolls_is_told_and_played_all_the_same(
     assert main(["audit", str(show)]) == 0
     assert capsys.readouterr().err == ""
     roll = next((show / "out").glob("*/*.roll")).stat()
-    for name in ("score.toml", "rig.toml"):
+    for name in ("score.toml", "rig.toml", "tide.wav"):
         os.utime(show / name, ns=(roll.st_atime_ns, roll.st_mtime_ns + 3_600_000_000_000))
     assert main(["audit", str(show)]) == 0
-    told = f"{show}: newer than what was baked: rig.toml, score.toml; bake again to have it\n"
+    told = f"{show}: newer than what was baked: rig.toml, score.toml, tide.wav; bake again to have it\n"
     assert capsys.readouterr().err == told
     evening = tmp_path / "evening.toml"
     evening.write_text('format = 1\nshows = ["tide"]\n[quiet]\nhours = "0:00-23:59"\n', encoding="utf-8")

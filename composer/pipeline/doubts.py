@@ -35,10 +35,10 @@ def rig_doubts(rig: Rig) -> list[str]:
 
 
 def changed_since_bake(show: Path, out: Path | None = None) -> list[str]:
-    """A line where what a person made of a show is newer than its rolls; the song is known by its bytes instead."""
-    score, *others = files_of(show)
-    made = [path for path in (score, *others) if path.suffix in (".toml", ".csv", ".svg") and path.is_file()]
-    songs = [path for path in others if path not in made]
+    """A line where what a person made of a show is newer than its rolls."""
+    made = [path for path in files_of(show) if path.is_file()]
+    songs = [path for path in made if path.suffix not in (".toml", ".csv", ".svg")]
+    score = show if show.suffix == ".toml" else show / "score.toml"
     rolls = [roll for song in songs for roll in (out or score.parent / "out").glob(f"*/{glob.escape(song.stem)}.roll")]
     baked_ns = min((path.stat().st_mtime_ns for path in rolls), default=None)
     later = [path.name for path in made if baked_ns is not None and path.stat().st_mtime_ns > baked_ns]
