@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import re
 from pathlib import Path
@@ -128,7 +129,7 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--no-sound", action="store_true", help="another player has the sound")
     add.add_argument("--device", metavar="NAME", help="the sound device, by name or number")
     add.add_argument("--devices", action="store_true", help="list the sound devices")
-    add.add_argument("--offset", type=float, metavar="MS", help="light this much later: from the clap test")
+    add.add_argument("--offset", type=_offset, metavar="MS", help="light this much later: from the clap test")
     add.add_argument("--clap", action="store_true", help="the clap test: trim the light to the sound, once")
     add.add_argument("--e131", metavar="HOST", help='ANSI E1.31 to this receiver, or "multicast"')
     add.add_argument("--universe", type=int, default=1, metavar="N", help="its first universe (1)")
@@ -169,6 +170,17 @@ def _metres(text: str) -> float:
     if not 0.5 <= metres <= 10_000:
         raise argparse.ArgumentTypeError(f"needs metres, 0.5 to 10000, got {text}")
     return metres
+
+
+def _offset(text: str) -> float:
+    """As an evening's `offset_ms`."""
+    try:
+        ms = float(text)
+    except ValueError:
+        ms = math.inf
+    if not -2000 <= ms <= 2000:
+        raise argparse.ArgumentTypeError(f"needs milliseconds, -2000 to 2000, got {text}")
+    return ms
 
 
 def _jobs(text: str) -> int:

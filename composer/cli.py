@@ -77,13 +77,13 @@ def _is_stop(error: BaseException | None) -> bool:
 
 @contextlib.contextmanager
 def _ended_politely() -> Iterator[None]:
-    """A polite kill and a terminal that is closed clear up as Ctrl-C does."""
+    """A polite kill and a terminal that is closed are Ctrl-C to whoever listens for that, and clear up as it does."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
 
     def stop(*_: object) -> None:
-        raise KeyboardInterrupt
+        signal.raise_signal(signal.SIGINT)
 
     numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before = {number: signal.signal(number, stop) for number in numbers if signal.getsignal(number) is signal.SIG_DFL}

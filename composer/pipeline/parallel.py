@@ -1,14 +1,10 @@
-"""Rendering in several processes. Each has the whole plan and renders the groups it is told to; none shares state.
-
-Processes are spawned, never forked: a forked child of a program with threads may hang.
-"""
+"""Rendering in several processes. Each has the whole plan and renders the groups it is told to; none shares state."""
 
 from __future__ import annotations
 
-import multiprocessing
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -20,6 +16,7 @@ from ..effects import load_added
 from ..faults import ShowFails
 from ..render import Renderer
 from ..wire import Wiring
+from .crew import Crew
 from .rolls import Frames
 
 T = TypeVar("T")
@@ -32,8 +29,7 @@ _worker: tuple[Renderer, Wiring] | None = None
 def rendered(renderer: Renderer, groups: Sequence[Group], jobs: int) -> Iterator[Frames]:
     """The bytes of groups, in order, by `jobs` processes. Raises ShowFails when one of them dies, as when memory runs
     out."""
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start, initargs=plan_of(renderer)) as pool:
+    with Crew(jobs, _start, plan_of(renderer)) as pool:
 
         def submit(group: Group) -> Future[Frames]:
             return pool.submit(_render, group)
@@ -52,7 +48,7 @@ def beside(work: Callable[..., T], *given: Any) -> Iterator[Callable[[], T]]:
     `work` is a function of a module, and all of it can be pickled. What `work` raises is raised; ShowFails when the
     process dies.
     """
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with Crew(1) as pool:
         future = pool.submit(work, *given)
 
         def result() -> T:

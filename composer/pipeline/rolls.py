@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import glob
-import multiprocessing
 import os
 import shutil
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
@@ -39,6 +37,7 @@ from ..files import whole_file
 from ..flash import Brightest
 from ..power import CurrentModel, allotments
 from ..rig import Rig
+from .crew import Crew
 from .packing import settings_of, watched
 from .show import Show
 
@@ -196,7 +195,7 @@ class Bakery:
 
 def _pack(rolls: list[Gathered], jobs: int) -> None:
     """Pack rolls, `jobs` at a time."""
-    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with Crew(jobs) as pool:
         try:
             list(pool.map(Gathered.pack, rolls))
         except BrokenProcessPool:

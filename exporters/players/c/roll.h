@@ -6,7 +6,7 @@
  *
  *     static int my_read(void *ctx, uint32_t at, void *to, uint32_t n);    // n bytes from byte `at`; 0 is well
  *     static uint32_t memory[20000];                                       // must be aligned for uint32_t
- *     static roll_t roll;                                                  // some 2.4 KB: not on a small stack
+ *     static roll_t roll;                                                  // some 2.3 KB: not on a small stack
  *
  *     if (roll_measure(&roll, my_read, ctx, file_bytes) != ROLL_OK         // reads 68 bytes, sets roll.needs
  *         || roll_open(&roll, memory, sizeof memory) != ROLL_OK)           // reads and checks the head
@@ -36,8 +36,8 @@
  *   - Its numbers have 32 bits, but for the sums of roll_level, which have 64.
  *
  * Memory: roll.needs bytes, for two units, two frames, the window of deflate (4 or 8 KiB) and the tables of strings,
- * supplies and draws; a roll_t; and some 450 bytes of stack to open it, 200 to play. Code: 6 KB for a Cortex-M with
- * Thumb-2, 6.4 without, and half a KB more with the second net, names and times (benchmarks/board_c.py).
+ * supplies and draws; a roll_t; and some 450 bytes of stack to open it, 200 to play. Code: 6.1 KB for a Cortex-M with
+ * Thumb-2, 6.6 without, and 0.6 KB more with the second net, names and times (benchmarks/board_c.py).
  *
  * Second net: roll_level adds up what a frame draws of each supply, by the roll's own figures (section 5), and says how
  * far it must be dimmed to stay within what this board may draw: 256 is not at all. roll_dim dims into a buffer of
