@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
+import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -34,16 +35,22 @@ class Crew(ProcessPoolExecutor):
 
 @contextmanager
 def deaf_to_ctrl_c() -> Iterator[None]:
-    """Processes started meanwhile never hear Ctrl-C, which a terminal sends to all: each would say where it stood. What
-    is sent to this process is heard afterwards."""
-    if not hasattr(signal, "pthread_sigmask"):
+    """Processes started meanwhile never hear Ctrl-C, which a terminal sends to all: each would say where it stood. This
+    one hears it afterwards, when the others have what they begin with."""
+    if not hasattr(signal, "pthread_sigmask") or threading.current_thread() is not threading.main_thread():
         yield
         return
     from multiprocessing import resource_tracker
 
     resource_tracker.ensure_running()  # when it is started, it lets these signals through again
+    heard: list[int] = []
+    # Others inherit what is blocked. It blocks one thread alone: what another thread takes in comes to the handler.
+    handler = signal.signal(signal.SIGINT, lambda number, _: heard.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
+        signal.signal(signal.SIGINT, handler)
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if heard:
+            signal.raise_signal(signal.SIGINT)
