@@ -6,9 +6,11 @@ import os
 import subprocess
 import sys
 import time
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 
 import pytest
-from shows import ROOT
+from shows import ROOT, listing, make_show
 
 from composer.cli import main
 from composer.pipeline.crew import Crew
@@ -32,10 +34,9 @@ if __name__ == "__main__":
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no process groups of this kind")
 @pytest.mark.parametrize("wait", [0.0, 0.05, 1.0])
-def test_ctrl_c_ends_the_helpers_at_once_and_without_a_word(wait: float, tmp_path: object) -> None:
-    script = f"{tmp_path}/script.py"  # spawned processes look for the main module
-    with open(script, "w") as file:
-        file.write(SCRIPT.format(wait=wait))
+def test_ctrl_c_ends_the_helpers_at_once_and_without_a_word(wait: float, tmp_path: Path) -> None:
+    script = tmp_path / "script.py"  # spawned processes look for the main module
+    script.write_text(SCRIPT.format(wait=wait))
     began = time.monotonic()
     done = subprocess.run(
         [sys.executable, script], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, start_new_session=True,
@@ -50,6 +51,20 @@ def test_a_crew_works_and_tells_what_went_wrong() -> None:
         assert list(crew.map(abs, [-1, -2])) == [1, 2]
         with pytest.raises(ZeroDivisionError):
             crew.submit(divmod, 1, 0).result()
+
+
+def test_a_helper_that_died_between_two_groups_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise BrokenProcessPool
+
+    show = make_show(tmp_path / "tide")
+    before = listing(show)
+    monkeypatch.setattr(Crew, "submit", broken)
+    assert main(["bake", str(show), "--jobs", "2"]) == 1
+    assert capsys.readouterr().err == "a process that rendered has died; fewer --jobs need less memory\n"
+    assert listing(show) == before
 
 
 @pytest.mark.parametrize("offset", ["nan", "inf", "3000", "soon"])

@@ -34,11 +34,11 @@ def rendered(renderer: Renderer, groups: Sequence[Group], jobs: int) -> Iterator
         def submit(group: Group) -> Future[Frames]:
             return pool.submit(_render, group)
 
-        for future in in_order(groups, submit, AHEAD * jobs):
-            try:
+        try:
+            for future in in_order(groups, submit, AHEAD * jobs):
                 yield fixed(future.result())
-            except BrokenProcessPool:
-                raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
+        except BrokenProcessPool:  # told by what was asked for, or by the next thing asked of it
+            raise ShowFails("a process that rendered has died; fewer --jobs need less memory") from None
 
 
 @contextmanager
