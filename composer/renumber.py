@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from .clock import SECOND, BarGrid, FrameClock, frame_clock, parse_moment
-from .faults import Faults, parse_toml
+from .faults import FEW, Faults, counted, parse_toml
 from .score import BARS
 from .songmap import Grid, SongMap, ways_out
 
@@ -30,6 +31,7 @@ class Renumbering:
         self.new = self._clock(Grid(song.beats, song.bars, song.beats_per_bar))
         # Where a beat of one numbering is not a beat of the other, lengths in beats no longer mean the same.
         self.same_beats = old.beats == song.beats
+        self.bar_beats = (old.beats_per_bar, song.beats_per_bar)
 
     def _clock(self, grid: Grid) -> FrameClock:
         bars = BarGrid.of(grid.beats, grid.bars, grid.beats_per_bar, self.song_us)
@@ -105,7 +107,36 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
     if parse_toml(moved, path) != _meant(document, numbering, song.grid):
         raise Faults.one(path, "", "is laid out in a way that renumber cannot follow: move the addresses by hand")
     beats_changed = "the beats themselves changed: lengths (for, every, ...) stay as written, look at them"
-    return moved, [] if numbering.same_beats else [beats_changed]
+    notes = [] if numbering.same_beats else [beats_changed]
+    was, now = numbering.bar_beats
+    lengths = list(_lengths_in_bars(document)) if was != now else []
+    if lengths:
+        more = f" and {len(lengths) - FEW} more" if len(lengths) > FEW else ""
+        notes.append(
+            f"a bar has {counted(now, 'beat')} now, not {was}: lengths in bars stay as written, look at "
+            f"{', '.join(lengths[:FEW])}{more}"
+        )
+    return moved, notes
+
+
+def _lengths_in_bars(document: dict[str, Any]) -> Iterator[str]:
+    """Where a score says a length in bars, and its phrases, whose own bars are counted from their start."""
+    for kind in BLOCKS:
+        blocks = document.get(kind)
+        for i, block in enumerate(blocks if isinstance(blocks, list) else ()):
+            rows = dict(block) if isinstance(block, dict) else {}
+            clip = rows.pop("clip", None)
+            rows |= {f"clip.{key}": value for key, value in clip.items()} if isinstance(clip, dict) else {}
+            yield from (f"{kind}[{i + 1}].{key}" for key, value in rows.items() if _says_bars(value))
+    phrases = document.get("phrase")
+    yield from (f"phrase.{name}" for name in (phrases if isinstance(phrases, dict) else ()))
+
+
+def _says_bars(value: Any) -> bool:
+    """Whether a value, or a time of its points, holds a length such as "4 bars"."""
+    if isinstance(value, list):
+        return any(_says_bars(item) for item in value)
+    return isinstance(value, str) and re.search(r"\d\s*bars?\b", value) is not None
 
 
 def _meant(document: dict[str, Any], numbering: Renumbering, grid: str) -> dict[str, Any]:

@@ -83,7 +83,13 @@ def test_addresses_move_from_bars_of_four_to_bars_of_three(song: SongMap) -> Non
     assert moved["order"]["wave"] == ["2.2", "5.1", "8s"]
     assert moved["phrase"]["wave"][0]["bars"] == "1-2"
     assert moved["grid"] == threes.grid
-    assert notes == []
+    # What counts bars by their length, and not by their number, now means three beats.
+    told = "a bar has 3 beats now, not 4: lengths in bars stay as written, look at clip[2].at, phrase.wave"
+    assert notes == [told]
+    plain = SCORE.replace("[[phrase.wave]]", "[[clip]]").partition("[order]")[0].replace(" + 1 bar", "")
+    assert renumbered(plain.format(grid=song.grid), PATH, threes)[1] == []
+    pulsed = plain.replace("accent", 'blend", every = "2 bars", for = "1 beat')
+    assert renumbered(pulsed.format(grid=song.grid), PATH, threes)[1][0].endswith("look at trigger[1].clip.every")
 
 
 def test_fractions_of_a_beat_move_with_the_beats_and_come_back(song: SongMap) -> None:
