@@ -37,7 +37,7 @@ class Crew(ProcessPoolExecutor):
 def deaf_to_ctrl_c() -> Iterator[None]:
     """Processes started meanwhile never hear Ctrl-C, which a terminal sends to all: each would say where it stood. This
     one hears it afterwards, when the others have what they begin with."""
-    if not hasattr(signal, "pthread_sigmask") or threading.current_thread() is not threading.main_thread():
+    if not hasattr(signal, "pthread_sigmask"):
         yield
         return
     from multiprocessing import resource_tracker
@@ -45,12 +45,14 @@ def deaf_to_ctrl_c() -> Iterator[None]:
     resource_tracker.ensure_running()  # when it is started, it lets these signals through again
     heard: list[int] = []
     # Others inherit what is blocked. It blocks one thread alone: what another thread takes in comes to the handler.
-    handler = signal.signal(signal.SIGINT, lambda number, _: heard.append(number))
+    main = threading.current_thread() is threading.main_thread()
+    handler = signal.signal(signal.SIGINT, lambda number, _: heard.append(number)) if main else None
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, handler)
+        if main:
+            signal.signal(signal.SIGINT, handler)
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
         if heard:
             signal.raise_signal(signal.SIGINT)

@@ -62,6 +62,8 @@ class Jobs:
 
     def start(self, kind: str, folder: Path, options: Mapping[str, Any]) -> dict[str, Any]:
         """Start a job of a kind of `WORK`. Raises `Busy`."""
+        from ..pipeline.crew import deaf_to_ctrl_c
+
         with self._lock:
             if any(job.state == "running" for job in self.all):
                 raise Busy
@@ -71,7 +73,8 @@ class Jobs:
             ours, theirs = context.Pipe()
             self._pipe = ours
             self._process = context.Process(target=_run, args=(theirs, kind, folder, dict(options)), daemon=False)
-            self._process.start()
+            with deaf_to_ctrl_c():  # it hears from the pipe that the studio ends
+                self._process.start()
             theirs.close()
             threading.Thread(target=self._follow, args=(job, ours, self._process), daemon=True).start()
         self._told(job.row())

@@ -253,6 +253,22 @@ def test_stopped_by_hand_it_lets_go_of_pages_and_says_nothing_ugly(show_folder: 
     assert (process.returncode, found[-1][0], page.is_alive()) == (130, "closing", False)
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no process groups of this kind")
+def test_ctrl_c_while_it_bakes_ends_the_bake_without_a_word(show_folder: Path) -> None:
+    line = [sys.executable, "-m", "composer", "studio", str(show_folder), "--no-open"]
+    process = subprocess.Popen(
+        line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT, start_new_session=True
+    )
+    assert process.stdout is not None
+    url = process.stdout.readline().strip()
+    ask(url + "api/bake", {})
+    os.killpg(process.pid, signal.SIGINT)  # as a terminal sends it, to the process that bakes, too
+    _, said = process.communicate(timeout=30)
+    assert said == "stopped; nothing was left half-written\n"
+    assert not list((show_folder / "out").glob("*"))
+    assert process.returncode == 130
+
+
 def test_a_second_token_at_each_start(show_folder: Path) -> None:
     urls = []
     for _ in range(2):
