@@ -159,6 +159,17 @@ def test_where_a_short_blows_no_fuse_none_is_advised() -> None:
     }  # fmt: skip
 
 
+def test_a_feed_without_its_wire_is_advised_no_fuse_that_its_run_would_not_blow() -> None:
+    """As above, and the rig says nothing of the wire: its strip alone lets a short draw no more than 3.4 A."""
+    feeds = strip("", '[[string.rail.feed]]\nat = "start"\nsupply = "shed"')
+    assert feeds["rail@start"] | {"wire": None} == {
+        "wire": None, "metres_assumed": True, "fuse_a": None, "fuse_with_wire_a": None, "short_limits": True,
+    }  # fmt: skip
+    blocks = "".join(f'[[string.rail.feed]]\nat = {at}\nsupply = "shed"\n' for at in (25, 75, 125, 175))
+    for feed in strip("cut = [50, 100, 150]", blocks).values():
+        assert (feed["fuse_a"], feed["fuse_with_wire_a"], feed["short_limits"]) == (None, 3.0, False)
+
+
 def test_fed_in_the_middle_of_short_pieces_a_fuse_fits() -> None:
     blocks = "".join(
         f"[[string.rail.feed]]\nat = {at}\nwire = {{awg = 14, metres = 2.5}}\nfuse = 3\n" for at in (25, 75, 125, 175)

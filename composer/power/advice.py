@@ -5,7 +5,6 @@ Figures of codes are named as such, rules of thumb too. They help to plan; local
 
 from __future__ import annotations
 
-import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -82,9 +81,9 @@ class _Tests:
     def drop_v(self, wire: Wire) -> float:
         return 2 * wire.metres * ohm_per_m(wire, self.celsius) * self.peak_a
 
-    def fuse_a(self, wire: Wire | None) -> float | None:
+    def fuse_a(self, wire: Wire) -> float | None:
         """The fuse for a feed with this wire; one with less to spare than practice has it where no other fits."""
-        most_a = math.inf if wire is None else self._most_a(wire)
+        most_a = self._most_a(wire)
         return fuse_for(self.peak_a, most_a) or fuse_for(self.peak_a, most_a, 1.0)
 
     def _most_a(self, wire: Wire) -> float:
@@ -190,11 +189,12 @@ def dimmed_by(supply: str, audit: Mapping[str, Any]) -> list[str]:
 
 
 def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float) -> dict[str, Any]:
-    """`fuse_a` with its own wire, `fuse_with_wire_a` with the wire to take. `short_limits`: a short at the far end of
+    """`fuse_a` with its own wire (None without one: nothing is known of it), `fuse_with_wire_a` with the wire to take.
+    `short_limits`: a short at the far end of
     its run blows no fuse that stands its peak."""
     metres = feed.wire.metres if feed.wire else ASSUMED_M
     wire = wire_for(peak_a, metres, volts, far_ohm=far_ohm)
-    fuse_a = _Tests(peak_a, volts, 20.0, far_ohm).fuse_a(feed.wire)
+    fuse_a = None if feed.wire is None else _Tests(peak_a, volts, 20.0, far_ohm).fuse_a(feed.wire)
     short_limits = wire["awg"] is None and fuse_a is None
     if wire["awg"] is None:
         wire = wire_for(peak_a, metres, volts)
