@@ -459,6 +459,16 @@ def test_a_song_that_is_missing_is_told_with_the_one_beside_it(
     )
 
 
+def test_a_rig_that_is_missing_is_told_with_the_one_beside_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    show = make_show(tmp_path / "tide", score=SCORE.replace('"rig.toml"', '"rg.toml"'))
+    assert main(["check", str(show)]) == 2
+    assert capsys.readouterr().err == (
+        f'{show / "score.toml"}: rig: "rg.toml": no such file (did you mean "rig.toml"?)\n'
+    )
+
+
 def test_a_zone_that_is_a_part_of_a_string_is_told_where_to_name_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

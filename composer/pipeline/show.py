@@ -102,7 +102,9 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
     _kept(faults, effects.load_added)
     score_faults = FaultList(path)
     score = scores.score_from(document, path, score_faults)
-    rig = _kept(faults, lambda: _rig(score.rig, faults))
+    rig = None
+    if _names_a_rig(score, document, score_faults):
+        rig = _kept(faults, lambda: _rig(score.rig, faults))
     song = None
     if _names_a_song(score, document, score_faults):
         song = _kept(faults, lambda: hear(score.song, tell, grid=score.grid))
@@ -201,6 +203,22 @@ def _names_a_song(score: scores.Score, document: Mapping[str, Any], found: Fault
     near = nearest(score.song.name, beside) or (f'"{beside[0]}"' if len(beside) == 1 else "")
     found.add("song", f'"{document.get("song")}": no such file', near)
     return False
+
+
+def _names_a_rig(score: scores.Score, document: Mapping[str, Any], found: FaultList) -> bool:
+    """False where a score names a rig that is not there and another may be meant, which is told. A rig that is missing
+    with nothing like it is for its reader to tell."""
+    name = document.get("rig")
+    if not isinstance(name, str) or score.rig.exists():
+        return True
+    try:
+        beside = [path.name for path in score.rig.parent.glob("*.toml") if not path.name.endswith(".fix.toml")]
+    except OSError:
+        beside = []
+    near = nearest(score.rig.name, [path for path in beside if path != "score.toml"])
+    if near:
+        found.add("rig", f'"{name}": no such file', near)
+    return not near
 
 
 def _too_short(score: scores.Score, rig: rigs.Rig, song: maps.SongMap) -> Fault:
