@@ -100,7 +100,9 @@ def write_draft(folder: Path, song_name: str, rig_name: str = "rig.toml", tell: 
 
 
 def redraft(folder: Path, force: bool = False, tell: Tell = silent) -> Path:
-    """The verb `draft`: a first score for the song in a show's folder. Never over a score without `force`."""
+    """The verb `draft`: a first score for the song in a show's folder, which its score.toml names, too, there or not.
+    Never over a score without `force`."""
+    folder = folder.parent if folder.name == "score.toml" else folder
     path = folder / "score.toml"
     if path.exists() and not force:
         raise Faults.one(path, "", "is there already: --force drafts over it")
@@ -113,7 +115,7 @@ def redraft(folder: Path, force: bool = False, tell: Tell = silent) -> Path:
 def _only_song(folder: Path) -> str:
     """The only sound file in a folder, by its ending."""
     if not folder.is_dir():
-        raise Faults.one(folder, "", "no such folder")
+        raise Faults.one(folder, "", "is a file: name the show's folder" if folder.exists() else "no such folder")
     found = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in SONG_ENDINGS)
     if len(found) != 1:
         what = "no song" if not found else f"{len(found)} songs ({', '.join(found)})"

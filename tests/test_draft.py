@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from shows import made_map
+from shows import made_map, make_show
 
 from composer.cli import main
 from composer.draft import LOUD, QUIET, draft, parts_of
@@ -166,6 +166,17 @@ def test_a_draft_never_covers_a_score(tmp_path: Path, capsys: pytest.CaptureFixt
     assert main(["draft", str(tmp_path)]) == 2
     assert "is there already" in capsys.readouterr().err
     assert (tmp_path / "score.toml").read_text() == "mine"
+
+
+def test_a_draft_is_asked_for_by_folder_or_by_score(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    show = make_show(tmp_path / "tide")
+    (show / "score.toml").unlink()
+    assert main(["draft", str(show / "score.toml")]) == 0
+    drafted = (show / "score.toml").read_bytes()
+    assert main(["draft", str(show), "--force"]) == 0 and (show / "score.toml").read_bytes() == drafted
+    capsys.readouterr()
+    assert main(["draft", str(show / "rig.toml")]) == 2
+    assert capsys.readouterr().err == f"{show / 'rig.toml'}: is a file: name the show's folder\n"
 
 
 def test_new_leaves_nothing_behind_for_a_bad_song(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
