@@ -66,6 +66,20 @@ def test_a_feed_that_nothing_protects_is_told_everywhere(
     assert main(["bake", str(show), "--strict"]) == 0  # which is about flashes
 
 
+def test_a_feed_without_its_wire_is_not_said_to_carry_anything(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is not known of it is said, and nothing in green."""
+    note = "The rig does not give the wire of rail@30: what it drops, whether its fuse protects it"
+    for name, change in (("given", ""), ("bare", "wire = {awg = 16, metres = 1.5}\n")):
+        show = make_show(tmp_path / name, rig=SOUND.replace(change, "") if change else SOUND)
+        verbs_say(show, capsys)
+        page = (show / "out" / "audit.html").read_text(encoding="utf-8")
+        assert (page.count("carries it"), page.count("not given")) == ((3, 0) if name == "given" else (2, 1))
+        notes = json.loads((show / "out" / "audit.json").read_text(encoding="utf-8"))["notes"]
+        assert any(line.startswith(note) for line in notes) is (name == "bare")
+
+
 def test_starved_chips_are_told_and_may_fail_the_show(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     # 60 pixels, white, fed at one end: 3.6 A over a mean metre of 0.123 ohm a rail drop 0.9 V; WS2812B datasheets have
     # 4.5 V as the least (composer/chips.toml says where).

@@ -11,6 +11,7 @@ from typing import Any
 from exporters import report
 
 from ..clock import SECOND, FrameClock, Group
+from ..faults import FEW
 from ..flash import Brightest, FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
@@ -84,8 +85,20 @@ def amperes(
     found = power.result(address)
     found["advice"] = advice(model, found, power.worst_amps)
     found["sources"] = model.sources()
-    found["notes"] = list(NOTES)
+    found["notes"] = [*NOTES, *_bare_feeds(rig)]
     return found, power, brightest.largest
+
+
+def _bare_feeds(rig: Rig) -> list[str]:
+    """A line that names the feeds whose wire the rig does not give."""
+    bare = [name for name, feed in rig.feeds.items() if feed.wire is None]
+    if not bare:
+        return []
+    few = ", ".join(bare[:FEW]) + (f" and {len(bare) - FEW} more" if len(bare) > FEW else "")
+    return [
+        f"The rig does not give the wire of {few}: what it drops, whether its fuse protects it and a short blows that "
+        "fuse is not judged."
+    ]
 
 
 def add_flashes(

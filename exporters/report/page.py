@@ -238,6 +238,8 @@ def _feeds(audit: Mapping[str, Any]) -> str:
 
     def wire(_: str, r: Row) -> str:
         carried, fuse = r.get("wire_a"), r.get("fuse_a")
+        if "wire_a" in r and carried is None:
+            return "not given"
         too_thin = not is_number(carried) or not is_number(r.get("peak_a")) or r["peak_a"] > carried
         fused = is_number(carried) and is_number(fuse) and fuse > carried
         return judged_word(r.get("wire_ok"), "carries it", "fuse too large" if fused and not too_thin else "too thin")
