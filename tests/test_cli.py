@@ -217,8 +217,7 @@ def test_audit_again_finds_the_same(baked: Path, tmp_path: Path) -> None:
     show = shutil.copytree(baked, tmp_path / "tide")
     assert main(["audit", str(show)]) == 0
     again, first = (read_json(folder / "out" / "audit.json") for folder in (show, baked))
-    assert first.pop("limiter") == "on"
-    assert again == first
+    assert again == first and first["limiter"] == "on"
 
 
 def test_audit_of_a_show_that_has_changed_does_not_blame_clips(baked: Path, tmp_path: Path) -> None:

@@ -174,7 +174,7 @@ def audit(
     show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
     paths = {name: roll_path(out, name, show.name) for name in show.rig.controllers}
-    softened = _softened_before(out)
+    mode, softened = _said_before(out)
     show = softening.resoftened(show, softening.steps_of(softened))
     renderer = renderer_of(show)
     gains = _gains_behind(show, renderer, paths)
@@ -187,7 +187,7 @@ def audit(
         show.rig, frames, address, iter(gains or ()) if known else None, renderer if known else None
     )
     found["notes"] += remarks(show)
-    found["softened"] = softened
+    found["limiter"], found["softened"] = mode, softened
     if gains is None:
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
@@ -266,13 +266,14 @@ def _seen_from(show: Show, distance_m: float | None) -> Show:
     return show if distance_m is None else replace(show, rig=replace(show.rig, viewing_m=distance_m))
 
 
-def _softened_before(out: Path) -> list[dict[str, Any]]:
-    """What the audit of the bake says was softened; the bytes will tell whether that is so."""
+def _said_before(out: Path) -> tuple[str | None, list[dict[str, Any]]]:
+    """The limiter's mode and what was softened, as the audit of the bake has them; the bytes will tell what is so."""
     try:
-        rows = json.loads((out / "audit.json").read_text(encoding="utf-8"))["softened"]
-        return [{key: row[key] for key in ("clip", "over_beats", "opacity")} for row in rows]
-    except (OSError, ValueError, LookupError, TypeError):
-        return []
+        said = json.loads((out / "audit.json").read_text(encoding="utf-8"))
+        rows = [{key: row[key] for key in ("clip", "over_beats", "opacity")} for row in said["softened"]]
+        return said.get("limiter"), rows
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        return None, []
 
 
 def _judged(
