@@ -173,7 +173,7 @@ def _no_zone(name: str, rig: Rig) -> tuple[str, str]:
     if part != name and part in rig.zones:
         return f'there is no zone "{name}": name that part in {rig.path.name}, [zone] NAME = ["{name}"]', ""
     near = nearest(name, rig.zones)
-    return f'there is no zone "{name}"' + ("" if near else f"; there are {_listed(rig.zones)}"), near
+    return f'there is no zone "{name}"' + ("" if near else f"; the rig has {_listed(rig.zones)}"), near
 
 
 def place_of(moment: Moment, score: Score, song: SongMap, rig: Rig, clock: FrameClock) -> Fraction | None:

@@ -281,7 +281,7 @@ def test_what_a_trigger_lays_is_strong_enough_far_enough_apart_and_every_so_ofte
     ("text", "line"),
     [
         (clip('bars = "1"', zone="rial"), r'clip\[1\]\.zone: there is no zone "rial" \(did you mean "rail"\?\)'),
-        (clip('bars = "1"', zone="shed"), r'clip\[1\]\.zone: there is no zone "shed"; there are rail, mast'),
+        (clip('bars = "1"', zone="shed"), r'clip\[1\]\.zone: there is no zone "shed"; the rig has rail, mast'),
         (phrase("p", 'bars = "1"').replace("rail", "rial"), r'phrase\.p\[1\]\.zone: there is no zone "rial"'),
         (trigger("beats").replace("rail", "rial"), r'trigger\[1\]\.clip\.zone: there is no zone "rial"'),
         (clip('bars = "17"'), r"clip\[1\]: starts at 17\.1, outside the song, which runs from 1\.1 to 17\.1"),
