@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +84,12 @@ def listen(
         raise Faults.one(clicks, "", "clicks are written as .wav")
     heard = hear(song, tell, out)  # first: no fixes for a song that cannot be heard
     more, warnings = changes_from(labels, midi, heard.song.seconds)
+    notes = [at for name, times in more.get("labels", {}).items() if name.startswith("midi ") for at in times]
+    if midi is not None and astray(notes, [at for band in heard.onsets.values() for at, _ in band]):
+        warnings.append(
+            f"{midi}: its notes do not lie where something is heard: is {song.name} its recording, from its very "
+            "beginning? --shift moves the beats, the notes stay"
+        )
     level = (changes or {}).get("level")
     changes = {**(changes or {}), **more, **({"level": level} if level else {})}
     if any(value is not None for value in changes.values()) or (changes and path.exists()):
@@ -100,6 +106,21 @@ def listen(
     if clicks is not None:
         write_clicks(song, heard, clicks)
     return heard, warnings
+
+
+def astray(notes: Sequence[float], onsets: Sequence[float], most_s: float = 2.0) -> bool:
+    """Whether notes lie elsewhere than what is heard, both in seconds: at some other distance half as many again of
+    them meet an onset as within 30 ms. A distance of whole beats may go unseen."""
+    import numpy as np
+
+    if len(notes) < 8 or len(onsets) < 8:
+        return False
+    few = np.asarray(sorted(notes))[:: len(notes) // 2000 + 1]
+    apart = np.subtract.outer(np.asarray(onsets), few).ravel()
+    counts, edges = np.histogram(apart, np.arange(-most_s - 0.01, most_s + 0.02, 0.02))
+    met = np.convolve(counts, np.ones(3), "same")
+    here = met[np.abs(edges[:-1] + 0.01) < 0.015].max()
+    return bool(met.max() > 1.5 * here)
 
 
 def write_clicks(song: Path, heard: maps.SongMap, path: Path) -> None:

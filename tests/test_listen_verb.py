@@ -12,7 +12,7 @@ from shows import make_show
 
 from composer.cli import main
 from composer.interchange import read_label_lines, read_midi
-from composer.listening import corrections, summary
+from composer.listening import astray, corrections, summary
 from composer.songmap import load_fixes, load_map
 
 
@@ -152,6 +152,14 @@ def test_midi_out_and_in_again_is_the_same_grid(song: Path, tmp_path: Path) -> N
     after = load_map(song.with_suffix(".map.json"))
     assert after.beats[: len(before.beats)] == pytest.approx(before.beats, abs=2e-6)
     assert after.bars[: len(before.bars)] == before.bars
+
+
+def test_notes_of_a_midi_file_that_lie_beside_what_is_heard_are_told() -> None:
+    """Notes on uneven places; what is heard lies 5 ms later, as a synthesiser does, or a third of a second."""
+    notes = [0.5 * i + 0.1 * (i * i % 7) for i in range(60)]
+    assert not astray(notes, [at + 0.005 for at in notes])
+    assert astray(notes, [at + 0.33 for at in notes])
+    assert not astray(notes[:5], [at + 0.33 for at in notes])  # too few to tell
 
 
 def test_labels_in_and_out(song: Path, tmp_path: Path) -> None:
