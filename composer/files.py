@@ -19,10 +19,10 @@ def whole_file(path: Path) -> Iterator[Path]:
 
     A reader meets the old file or the new one, never half of one. Raises `Faults` where the folder cannot be written.
     """
+    if path.is_dir():  # else told only at the end, of the temporary name
+        raise Faults.one(path, "", "cannot be written: is a folder")
     draft = path.with_name(f".{path.stem}.{secrets.token_hex(4)}.part{path.suffix}")
     try:
-        if path.is_dir():  # else told only at the end, of the temporary name
-            raise Faults.one(path, "", "cannot be written: is a folder")
         yield draft
         os.replace(draft, path)
     except OSError as error:

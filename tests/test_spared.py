@@ -63,6 +63,18 @@ def test_what_is_read_is_not_written_over(
     assert said.out == "" and "would write over what is read here" in said.err
 
 
+@pytest.mark.parametrize(
+    "line",
+    ["listen tide.wav -o .", "listen tide.wav --midi-out .", "listen tide.wav --labels-out .", "audit . --csv ."],
+)
+def test_a_folder_is_no_file_to_be_written(
+    line: str, show: Path, baked: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(baked / "out", show / "out")
+    assert main(line.split()) == 2
+    assert capsys.readouterr().err.startswith(".: ")
+
+
 def test_two_files_to_be_written_are_two(show: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["listen", "tide.wav", "--midi-out", "new", "--labels-out", "./new"]) == 2
     assert capsys.readouterr().err == "new: --labels-out: names the same file as --midi-out: name another file\n"

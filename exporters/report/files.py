@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import math
@@ -27,6 +28,8 @@ def whole_file(path: str | Path, text: bool = True) -> Iterator[IO[Any]]:
     Text is UTF-8 with the line endings as written. Raises OSError, which names `path`, where it can't be written.
     """
     path = Path(path)
+    if path.is_dir():  # "." has no name to make a neighbour of
+        raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     # Not tempfile: its files are readable by their owner alone, and the rename would keep that.
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
