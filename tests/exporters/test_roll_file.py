@@ -19,7 +19,6 @@ from hypothesis import strategies as st
 
 from exporters import codec
 from exporters.rollfile import (
-    CHAIN_GROUPS,
     INFLATER_BYTES,
     READ_BYTES,
     Draw,
@@ -423,52 +422,6 @@ def test_the_file_has_the_permissions_of_any_new_file(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_the_systems_error(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError, match="nowhere"):
         RollWriter(tmp_path / "nowhere" / "a.roll", HEADER, groups=1)
-
-
-@pytest.mark.parametrize(
-    ("choice", "effort"),
-    [
-        ({"effort": codec.LONG, "search_bytes": 1}, codec.LONG),
-        ({}, codec.FULL),
-        ({"search_bytes": 3 * 10 * HEADER.frame_bytes}, codec.FULL),  # three different groups of ten frames
-        ({"search_bytes": 3 * 10 * HEADER.frame_bytes - 1}, codec.FAIR),
-        ({"search_bytes": 3 * 10 * HEADER.frame_bytes // 2}, codec.FAIR),
-        ({"search_bytes": 3 * 10 * HEADER.frame_bytes // 2 - 1}, codec.QUICK),
-    ],
-)
-def test_the_effort_is_picked_or_follows_from_the_different_frames(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, choice: dict[str, Any], effort: codec.Effort
-) -> None:
-    asked: list[dict[str, object]] = []
-    encode = codec.encode_unit
-
-    def listen(frames: np.ndarray, **how: Any) -> codec.Packed:
-        asked.append({key: how[key] for key in ("channels", "effort")})
-        return encode(frames, **how)
-
-    monkeypatch.setattr(codec, "encode_unit", listen)
-    with RollWriter(tmp_path / "a.roll", HEADER, groups=4, unit_bytes=1, **choice) as writer:
-        for at, seed in enumerate((1, 2, 1, 3)):
-            writer.add(at * 1_000, (at + 1) * 1_000, noise(seed, 10))
-    assert asked == 3 * [{"channels": 3, "effort": effort}]
-
-
-def test_units_that_lean_are_asked_to_be_like_the_one_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: list[tuple[int | None, int]] = []
-    encode = codec.encode_unit
-
-    def listen(frames: np.ndarray, **how: Any) -> codec.Packed:
-        packed = encode(frames, **how)
-        asked.append((how["like"], packed.how))
-        return packed
-
-    monkeypatch.setattr(codec, "encode_unit", listen)
-    with RollWriter(tmp_path / "a.roll", HEADER, groups=CHAIN_GROUPS + 2, unit_bytes=1) as writer:
-        for at in range(CHAIN_GROUPS + 2):
-            writer.add(at * 1_000, (at + 1) * 1_000, noise(at, 10))
-    assert [like for like, _ in asked] == [
-        None if at % CHAIN_GROUPS == 0 else asked[at - 1][1] for at in range(CHAIN_GROUPS + 2)
-    ]
 
 
 # ---- what the writer refuses ------------------------------------------------------------------------------------
