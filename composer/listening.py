@@ -84,12 +84,8 @@ def listen(
         raise Faults.one(clicks, "", "clicks are written as .wav")
     heard = hear(song, tell, out)  # first: no fixes for a song that cannot be heard
     more, warnings = changes_from(labels, midi, heard.song.seconds)
-    notes = [at for name, times in more.get("labels", {}).items() if name.startswith("midi ") for at in times]
-    if midi is not None and astray(notes, [at for band in heard.onsets.values() for at, _ in band]):
-        warnings.append(
-            f"{midi}: its notes do not lie where something is heard: is {song.name} its recording, from its very "
-            "beginning? --shift moves the beats, the notes stay"
-        )
+    if again := _brought_before(maps.load_fixes(path), more.get("notes", {}), heard.song.seconds):
+        more["labels"] = {**dict.fromkeys(again), **more.get("labels", {})}
     level = (changes or {}).get("level")
     changes = {**(changes or {}), **more, **({"level": level} if level else {})}
     if any(value is not None for value in changes.values()) or (changes and path.exists()):
@@ -103,9 +99,21 @@ def listen(
             else:
                 path.write_bytes(before)
             raise
+    notes = [at for name, times in heard.labels.items() if name.startswith("midi ") for at in times]
+    if midi is not None and astray(notes, [at for band in heard.onsets.values() for at, _ in band]):
+        warnings.append(
+            f"{midi}: its notes do not lie where something is heard: is {song.name} its recording, from its very "
+            f"beginning? --shift moves {'its beats and notes' if 'grid' in more else 'the beats, the notes stay'}"
+        )
     if clicks is not None:
         write_clicks(song, heard, clicks)
     return heard, warnings
+
+
+def _brought_before(fixes: maps.Fixes, notes: Mapping[str, Sequence[float]], seconds: float) -> list[str]:
+    """Labels that are this file's notes, left where they are by an earlier Glowscore: they would not move along."""
+    kept = {name: tuple(at for at in times if at <= seconds) for name, times in notes.items()}
+    return [name for name, times in fixes.labels.items() if name in kept and tuple(times) == kept[name]]
 
 
 def astray(notes: Sequence[float], onsets: Sequence[float], most_s: float = 2.0) -> bool:
@@ -207,8 +215,7 @@ def corrections(fixes: maps.Fixes) -> list[str]:
         said.append(f"{counted(len(fixes.sections), 'section')} of your own")
     if fixes.section_names:
         said.append("sections named " + ", ".join(f"{old} {new}" for old, new in fixes.section_names.items()))
-    if fixes.labels:
-        names = list(fixes.labels)
+    if names := list({**fixes.labels, **fixes.notes}):
         more = [f"and {len(names) - NAMED} more"] if len(names) > NAMED else []
         said.append("labels " + ", ".join([*names[:NAMED], *more]))
     return said

@@ -162,6 +162,22 @@ def test_notes_of_a_midi_file_that_lie_beside_what_is_heard_are_told() -> None:
     assert not astray(notes[:5], [at + 0.33 for at in notes])  # too few to tell
 
 
+def test_a_shift_takes_the_notes_of_a_midi_file_along(song: Path, tmp_path: Path) -> None:
+    import mido
+
+    file = mido.MidiFile()  # 120 quarter notes a minute, as MIDI has it where nothing is said; a kick on the first two
+    file.tracks.append(mido.MidiTrack(mido.Message("note_on", channel=9, note=36, time=t) for t in (0, 480)))
+    file.save(tmp_path / "tide.mid")
+    fixes = song.with_suffix(".fix.toml")
+    old = '[labels]\n"midi 10/36" = [0.0, 0.5]\n"bass drum 1" = [0.0]\n'  # one that was brought, one that is a person's
+    fixes.write_text(f"format = 1\n{old}", encoding="utf-8")
+    assert main(["listen", str(song), "--midi", str(tmp_path / "tide.mid"), "--shift", "0.5 s"]) == 0
+    assert heard(song)["labels"] == {"midi 10/36": [0.5, 1.0], "bass drum 1": [0.0, 0.5, 1.0]}
+    assert heard(song)["beats"][:2] == [0.5, 1.0]
+    assert main(["listen", str(song), "--shift", "20 ms"]) == 0  # said later, it is the same
+    assert heard(song)["labels"]["midi 10/36"] == [0.02, 0.52]
+
+
 def test_labels_in_and_out(song: Path, tmp_path: Path) -> None:
     text = tmp_path / "labels.txt"
     text.write_text("2.5\t2.5\tdoor\n7.25\t7.25\tdoor\n", encoding="utf-8")

@@ -104,11 +104,13 @@ def note_labels(midi: MidiSong) -> dict[str, list[float]]:
 
 
 def to_fixes(midi: MidiSong, seconds: float | None = None, sections: bool = False) -> dict[str, Any]:
-    """Changes for `songmap.write_fixes`: the file's beats and bars as the grid, notes and markers as labels.
+    """Changes for `songmap.write_fixes`: the file's beats and bars as the grid, notes and markers as `notes`, which
+    go where the grid goes; as labels where the file has no beats.
 
     Parameters
     ----------
-    seconds : length of the song; the grid runs on to it at the last tempo, and nothing beyond it is kept
+    seconds : length of the song; the grid runs on to it at the last tempo, and no beat or label beyond it is kept.
+        Notes are: a shift may bring them in
     sections : whether markers become the sections too (they replace all that were heard)
     """
     changes: dict[str, Any] = {}
@@ -120,9 +122,11 @@ def to_fixes(midi: MidiSong, seconds: float | None = None, sections: bool = Fals
     labels = note_labels(midi)
     for at, text in markers:
         labels[text] = sorted({*labels.get(text, ()), at})
-    if seconds is not None:
-        labels = {name: [at for at in times if at <= seconds] for name, times in labels.items()}
-    changes["labels"] = {name: times for name, times in labels.items() if times}
+    if beats and labels:
+        changes["notes"] = labels
+    elif not beats:
+        kept = {name: [at for at in times if seconds is None or at <= seconds] for name, times in labels.items()}
+        changes["labels"] = {name: times for name, times in kept.items() if times}
     starts = [(at, text) for at, text in markers if seconds is None or at < seconds]
     if sections and starts:
         changes.update(section_fixes(starts))

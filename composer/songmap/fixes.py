@@ -1,7 +1,8 @@
 """A person's corrections, `STEM.fix.toml`: read, written with comments kept, applied.
 
 They are applied in one order, whatever their order in the file: a given grid or a tempo, the level, the shift, the
-bar length, where bar 1 starts, anchors, then the sections and labels that hang on the grid.
+bar length, where bar 1 starts, anchors, then the sections and labels that hang on the grid. Notes that came with a
+given grid go where its beats go; labels stay at their seconds.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Collection, Mapping, MutableMapping, Sequence
+from collections.abc import Callable, Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,7 @@ STEPS = {
 TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as slow and its own place
 SAME_TEMPO = 0.01  # readings so near, in log tempo, are of one tempo: the first of them was believed most
 TAKEN_AS_HEARD = ("off-beat", "3:2", "2:3")  # twice or half as many beats are those that are there, whatever was heard
+MERGED = ("labels", "notes", "sections")  # tables of names, each of which is set for itself
 BEAT_KEYS = ("tempo", "level", "shift", "beats_per_bar", "first_bar", "anchor", "grid")  # what says where beats fall
 
 _TEMPLATE = """\
@@ -60,9 +62,15 @@ _TEMPLATE = """\
 #   name = "chorus"
 #   [labels]                moments, seconds or bar.beat
 #   door = [12.5, "33.2"]
+#   [notes]                 labels that a MIDI file brought along with its beats: they move as those do
+#   "midi 10/36" = [12.5]
 
 format = 1
 """
+
+
+Move = Callable[[float], float]
+"""Seconds before and after a correction."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +96,7 @@ class Fixes:
     sections: tuple[tuple[str, str], ...] = ()  # (musical time, name)
     labels: Mapping[str, tuple[float | str, ...]] = field(default_factory=dict)
     grid: Grid | None = None  # beats and bars given whole, as from a MIDI file
+    notes: Mapping[str, tuple[float, ...]] = field(default_factory=dict)  # labels that go where the grid's beats go
 
     @property
     def id(self) -> str:
@@ -135,7 +144,7 @@ def _fixes_from(top: Table) -> Fixes:
     for block in top.tables("section"):
         sections.append((_address(block, "at"), block.text("name")))
         block.finish()
-    labels, names = top.table("labels"), top.table("sections")
+    labels, names, notes = top.table("labels"), top.table("sections"), top.table("notes")
     grid = None
     if top.has("grid"):
         given = top.table("grid")
@@ -155,6 +164,7 @@ def _fixes_from(top: Table) -> Fixes:
         sections=tuple(sections),
         labels={name: tuple(_label(labels, name)) for name in labels.content},
         grid=grid,
+        notes={name: read_times(notes, name) for name in notes.content},
     )
     for one, other in itertools.pairwise(fixes.anchors):
         if other.bar == one.bar or other.at <= one.at:
@@ -203,8 +213,8 @@ def _label(labels: Table, name: str) -> list[float | str]:
 def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song") -> None:
     """Set keys of `STEM.fix.toml`, comments and everything else kept; a value of None takes a key out.
 
-    `labels` and `sections` are merged name by name; other keys are set whole. Raises `Faults` when the file that is
-    there, or the one that would come out, is not good: nothing is written then.
+    `labels`, `notes` and `sections` are merged name by name, None again taking one out; other keys are set whole.
+    Raises `Faults` when the file that is there, or the one that would come out, is not good: nothing is written then.
     """
     import tomlkit
 
@@ -230,9 +240,12 @@ def _set_all(document: MutableMapping[str, Any], changes: Mapping[str, Any]) -> 
     for key, value in changes.items():
         if value is None:
             document.pop(key, None)
-        elif key in ("labels", "sections") and isinstance(document.get(key), MutableMapping):
+        elif key in MERGED and isinstance(document.get(key), MutableMapping):
             for name, item in value.items():
-                document[key][name] = item
+                if item is None:
+                    document[key].pop(name, None)
+                else:
+                    document[key][name] = item
         else:
             document[key] = value
 
@@ -254,10 +267,15 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
     faults = FaultList(fixes.file)
     heard = song_map.heard
     grid, phases = _chosen(song_map, fixes)
+    moves: list[Move] = []  # what happens to the beats, for the notes that came with them
     if fixes.shift.seconds:
-        grid = replace(grid, beats=rounded(b + float(fixes.shift.seconds) for b in grid.beats))
+        later = float(fixes.shift.seconds)
+        grid = replace(grid, beats=rounded(b + later for b in grid.beats))
+        moves.append(lambda time: time + later)
     if fixes.shift.beats or fixes.shift.bars:
-        grid = _shifted(grid, float(fixes.shift.beats + fixes.shift.bars * grid.beats_per_bar))
+        by = float(fixes.shift.beats + fixes.shift.bars * grid.beats_per_bar)
+        moves.append(_along(grid.beats, lambda place: place + by - math.floor(by + 1e-9)))
+        grid = _shifted(grid, by)
     if fixes.beats_per_bar and fixes.beats_per_bar != grid.beats_per_bar:
         size = fixes.beats_per_bar
         first = int(phases.get(str(size), grid.bars[0] if grid.bars else 0)) % size
@@ -266,9 +284,12 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         faults.add("first_bar", f"{fixes.first_bar:g} s lies outside the song, {song_map.song.seconds:.1f} s long")
     elif fixes.first_bar is not None and grid.beats:
         line = min(range(len(grid.beats)), key=lambda i: abs(grid.beats[i] - float(fixes.first_bar or 0.0)))
-        later = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
-        grid = replace(grid, bars=tuple(i for i in run_on(later, len(grid.beats), grid.beats_per_bar) if i >= line))
+        lines = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
+        grid = replace(grid, bars=tuple(i for i in run_on(lines, len(grid.beats), grid.beats_per_bar) if i >= line))
     if fixes.anchors:
+        if len(grid.beats) > 1:
+            pins = _pins(grid, fixes.anchors)
+            moves.append(_along(grid.beats, lambda beat: _pinned(pins, beat)))
         grid = _anchored(grid, fixes.anchors, faults)
     faults.raise_if_any()
     grid = _inside(grid, song_map.song.seconds)
@@ -283,9 +304,10 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
     if fixed.grid != song_map.grid and song_map.heard.get("fixes") is not None:
         fixed = remember(fixed, song_map, named)
     fixed = _with_sections(fixed, fixes, faults)
-    labels = dict(fixed.labels)
+    labels = {**fixed.labels, **_moved_notes(fixes, moves, song_map.song.seconds)}
     for name, items in fixes.labels.items():
-        labels[name] = rounded(sorted({_seconds(fixed, item, f"labels.{name}", faults) for item in items}))
+        times = {_seconds(fixed, item, f"labels.{name}", faults) for item in items}
+        labels[name] = tuple(sorted({*rounded(times), *(labels.get(name, ()) if name in fixes.notes else ())}))
     faults.raise_if_any()
     return replace(fixed, labels=labels)
 
@@ -407,15 +429,10 @@ def _anchored(grid: Grid, anchors: Sequence[Anchor], faults: FaultList) -> Grid:
         faults.add("anchor", "there are no beats to pin: give a tempo too")
         return grid
     numbers = BarGrid((), grid.bars or (0,), grid.beats_per_bar)
-    pins = [(int(numbers.bar_start(anchor.bar)), place_at(grid.beats, anchor.at)) for anchor in anchors]
-    step = 1.0
+    pins = _pins(grid, anchors)
 
     def place(beat: int) -> float:
-        for (one, at), (two, until) in itertools.pairwise(pins):
-            if one <= beat <= two:
-                return at + (until - at) * (beat - one) / (two - one)
-        one, at = pins[0] if beat < pins[0][0] else pins[-1]
-        return at + step * (beat - one)
+        return _pinned(pins, beat)
 
     first, end = 0, pins[-1][0]
     while time_at(grid.beats, place(end + 1)) <= grid.beats[-1] + 1e-6:
@@ -431,6 +448,37 @@ def _anchored(grid: Grid, anchors: Sequence[Anchor], faults: FaultList) -> Grid:
     beats = rounded(time_at(grid.beats, place(beat)) for beat in range(first, end + 1))
     lines = [i for i in (int(numbers.bar_start(n)) for n in range(1, len(grid.bars) + end)) if first <= i <= end]
     return Grid(beats, tuple(i - first for i in lines), grid.beats_per_bar)
+
+
+def _pins(grid: Grid, anchors: Sequence[Anchor]) -> list[tuple[int, float]]:
+    """For each anchor the beat that starts its bar, and the place on the beats where it is to lie."""
+    numbers = BarGrid((), grid.bars or (0,), grid.beats_per_bar)
+    return [(int(numbers.bar_start(anchor.bar)), place_at(grid.beats, anchor.at)) for anchor in anchors]
+
+
+def _pinned(pins: Sequence[tuple[int, float]], beat: float) -> float:
+    """The place on the beats where pins put a beat, or a place between two."""
+    for (one, at), (two, until) in itertools.pairwise(pins):
+        if one <= beat <= two:
+            return at + (until - at) * (beat - one) / (two - one)
+    one, at = pins[0] if beat < pins[0][0] else pins[-1]
+    return at + beat - one
+
+
+def _along(beats: Sequence[float], where: Callable[[float], float]) -> Move:
+    """Times moved along the beats, from their place on them to another."""
+    return lambda time: time_at(beats, where(place_at(beats, time))) if len(beats) > 1 else time
+
+
+def _moved_notes(fixes: Fixes, moves: Sequence[Move], seconds: float) -> dict[str, tuple[float, ...]]:
+    """The notes where the given grid's beats went, without those that left the song; where none is given, as they
+    are."""
+    moved = {}
+    for name, times in fixes.notes.items():
+        for move in moves if fixes.grid is not None else ():
+            times = tuple(move(time) for time in times)
+        moved[name] = tuple(time for time in rounded(times) if 0 <= time <= seconds)
+    return {name: times for name, times in moved.items() if times}
 
 
 def _inside(grid: Grid, seconds: float) -> Grid:

@@ -191,7 +191,9 @@ def _fixes(fixes: Fixes) -> dict[str, Any]:
         "anchors": [{"bar": anchor.bar, "at": anchor.at} for anchor in fixes.anchors],
         "sections": [{"at": at, "name": name} for at, name in fixes.sections],
         "section_names": dict(fixes.section_names),
-        "labels": {name: list(times) for name, times in fixes.labels.items()},
+        "labels": {
+            name: [*fixes.notes.get(name, ()), *fixes.labels.get(name, ())] for name in {**fixes.notes, **fixes.labels}
+        },
         "grid": fixes.grid is not None,
     }
 

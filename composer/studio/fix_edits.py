@@ -12,7 +12,7 @@ from ..songmap import LEVELS, SongMap, stepped
 from .score_edits import BadEdit, beats_of, beats_text
 from .toml_text import CannotEdit, block_text, inserted, plain, removed, set_data, set_value
 
-KEPT_BY_CLEAR = ("format", "labels")
+KEPT_BY_CLEAR = ("format", "labels", "notes")
 MOST_TIMES = 10_000
 Data = dict[str, Any]
 
@@ -149,8 +149,7 @@ class _Fixer:
         name = _name(op, "name")
         times = op.get("times")
         if times is None or times == []:
-            if name in self.data.get("labels", {}):
-                self.set(("labels", name), None)
+            self._forget(name, "labels", "notes")
             return
         if not isinstance(times, list) or len(times) > MOST_TIMES:
             raise BadEdit("times needs a list of seconds or bar.beat")
@@ -159,6 +158,8 @@ class _Fixer:
         if op.get("add"):
             held = self.data.get("labels", {}).get(name, [])
             wanted = [*(held if isinstance(held, list) else [held]), *wanted]
+        else:
+            self._forget(name, "notes")
         self.set(("labels", name), list(dict.fromkeys(wanted)))
 
     def _on_grid(self, time: Any, step: Fraction | None) -> float | str:
@@ -174,13 +175,18 @@ class _Fixer:
 
     def rename_label(self, op: Mapping[str, Any]) -> None:
         name, to = _name(op, "name"), _name(op, "to")
-        labels = self.data.get("labels", {})
-        times = labels.get(name, list(self.song.labels.get(name, ())))
-        if not times:
+        held = {kind: self.data[kind][name] for kind in ("labels", "notes") if name in self.data.get(kind, {})}
+        held = held or {"labels": list(self.song.labels.get(name, ()))}
+        if not any(held.values()):
             raise BadEdit(f'there is no label "{name}"')
-        if name in labels:
-            self.set(("labels", name), None)
-        self.set(("labels", to), times)
+        self._forget(name, *held)
+        for kind, times in held.items():
+            self.set((kind, to), times)
+
+    def _forget(self, name: str, *kinds: str) -> None:
+        for kind in kinds:
+            if name in self.data.get(kind, {}):
+                self.set((kind, name), None)
 
     def section(self, op: Mapping[str, Any]) -> None:
         name, to = _name(op, "name"), _name(op, "to")

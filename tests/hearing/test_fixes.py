@@ -291,3 +291,42 @@ def test_half_the_beats_keep_the_number_of_beats_in_a_bar() -> None:
     assert (kept[0].beats, kept[0].beats_per_bar, kept[0].bars) == (heard.beats[0::2], 4, (2, 6, 10, 14, 18, 22))
     unknown = fixes._half_of(heard, reading, {"6": 2})
     assert unknown is not None and unknown[0].beats_per_bar == 6
+
+
+def with_notes(**what: object) -> songmap.SongMap:
+    """Beats of 0.5 s from 0.5 s and bars of four given whole, with three notes: on beat 1, beat 2 and near the end."""
+    grid = songmap.Grid(tuple(0.5 + 0.5 * i for i in range(32)), tuple(range(0, 32, 4)), 4)
+    notes = {"midi 10/36": (0.5, 1.0, 16.9)}
+    return fixed(grid=grid, notes=notes, labels={"door": (2.0,), "bell": ("2.1",)}, **what)
+
+
+@pytest.mark.parametrize(
+    ("what", "notes"),
+    [
+        ({}, (0.5, 1.0, 16.9)),
+        ({"shift": Span(seconds=Fraction(1, 2))}, (1.0, 1.5)),  # 17.4 s lies past the end, at 17 s
+        ({"shift": Span(seconds=Fraction(-3, 5))}, (0.4, 16.3)),  # and -0.1 s before the start
+        ({"shift": Span(beats=Fraction(1, 2))}, (0.75, 1.25)),
+        ({"shift": Span(beats=Fraction(2))}, (0.5, 1.0, 16.9)),  # whole beats move bar lines alone
+        ({"anchors": (Anchor(1, 0.6),)}, (0.6, 1.1, 17.0)),
+        (
+            {"anchors": (Anchor(1, 0.5), Anchor(3, 2.5))},
+            (0.5, 0.75, 14.9),
+        ),  # 8 beats in 2 s: 0.25 s each, then 2 s less
+    ],
+)
+def test_notes_go_where_the_beats_go_that_they_came_with(what: dict[str, object], notes: tuple[float, ...]) -> None:
+    song_map = with_notes(**what)
+    assert song_map.labels["midi 10/36"] == pytest.approx(notes)
+    assert song_map.labels["door"] == (2.0,)  # a person's own, in seconds of the recording
+
+
+def test_notes_and_a_persons_labels_of_one_name_are_one_label() -> None:
+    grid = songmap.Grid((1.0, 1.5, 2.0), (0,), 4)
+    both = fixed(grid=grid, notes={"kick": (1.0,)}, labels={"kick": (3.0,)}, shift=Span(seconds=Fraction(1, 2)))
+    assert both.labels["kick"] == (1.5, 3.0)
+
+
+def test_notes_stay_where_they_are_once_their_beats_are_taken_back() -> None:
+    alone = fixed(notes={"kick": (1.0,)}, shift=Span(seconds=Fraction(1, 2)))
+    assert alone.labels["kick"] == (1.0,)

@@ -209,7 +209,8 @@ def in_order(data: bytes) -> None:
     except Faults as faults:
         assert str(faults)
         return
-    for times in (midi.beats, *to_fixes(midi, seconds=60.0)["labels"].values()):
+    changes = to_fixes(midi, seconds=60.0)
+    for times in (midi.beats, *changes.get("labels", {}).values(), *changes.get("notes", {}).values()):
         assert all(a < b for a, b in zip(times, times[1:], strict=False))
     assert all(0 <= bar < len(midi.beats) for bar in midi.bars)
     assert all(1 <= velocity <= 127 for hits in midi.notes.values() for _, velocity in hits)

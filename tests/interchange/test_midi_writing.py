@@ -162,12 +162,14 @@ def test_a_midi_file_becomes_a_songs_grid_and_labels(tmp_path: Path) -> None:
     assert fixed.labels == {"midi 10/36": (0.0, 1.8), "bass drum 1": (0.0, 1.8), "door": (1.8,)}
 
 
-def test_what_lies_beyond_the_song_is_left_out() -> None:
+def test_what_lies_beyond_the_song_is_left_out(tmp_path: Path) -> None:
     data = smf(f"00 FF 51 03 07 A1 20 00 99 24 21 8F 00 99 26 22 00 FF 06 01 41 {END}")
     changes = to_fixes(parse_midi(data), seconds=1.2, sections=True)
     assert changes["grid"]["beats"] == [0.0, 0.5, 1.0]
-    assert changes["labels"] == {"midi 10/36": [0.0], "bass drum 1": [0.0]}
     assert "section" not in changes
+    songmap.write_fixes(tmp_path / "quay.fix.toml", changes)
+    fixed = songmap.apply_fixes(song_of([], [], seconds=1.2), songmap.load_fixes(tmp_path / "quay.fix.toml"))
+    assert fixed.labels == {"midi 10/36": (0.0,), "bass drum 1": (0.0,)}
 
 
 def test_a_file_without_beats_gives_labels_only() -> None:

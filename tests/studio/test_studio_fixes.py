@@ -154,6 +154,21 @@ def test_labels_are_tapped_quantised_renamed_and_taken_away(fixing) -> None:
     assert fixes(fixing)["labels"] == {}
 
 
+def test_notes_of_a_midi_file_are_labels_too(gridded: Path) -> None:
+    (gridded / "tide.fix.toml").write_text('format = 1\n[notes]\n"midi 10/36" = [1.0, 2.0]\nknock = [3.0]\n')
+    fixing = Client(Studio(Session(gridded)))
+    did(fixing, "rename_label", name="midi 10/36", to="kick")
+    assert fixes(fixing)["notes"] == {"knock": [3.0], "kick": [1.0, 2.0]}
+    state = did(fixing, "label", name="kick", times=[2.5], add=True)
+    assert [row["s"] for row in state["show"]["labels"]["kick"]] == [1.0, 2.0, 2.5]
+    did(fixing, "clear")
+    assert set(fixes(fixing)["notes"]) == {"knock", "kick"}
+    state = did(fixing, "label", name="kick", times=None)
+    assert list(state["show"]["labels"]) == ["knock"]
+    did(fixing, "label", name="knock", times=[1.5])
+    assert (fixes(fixing)["labels"], fixes(fixing)["notes"]) == ({"knock": [1.5]}, {})
+
+
 def test_a_label_that_a_trigger_needs_is_not_lost_without_a_word(fixing) -> None:
     did(fixing, "label", name="door", times=[1.0])
     trigger = {"on": "label door", "clip": {"zone": "rail", "effect": "accent"}}
