@@ -27,7 +27,6 @@ from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby, pairwise
 from pathlib import Path
 from types import TracebackType
 from typing import IO, BinaryIO, Self, SupportsIndex
@@ -52,9 +51,9 @@ from .rollhead import (
     pack_tables,
     read_head,
 )
+from .rollplan import PlannedUnit, plan_units
 from .spec import (
     LEAST_WINDOW_BITS,
-    MOST_FRAMES,
     MOST_GROUPS,
     MOST_WINDOW_BITS,
     U32,
@@ -63,8 +62,8 @@ from .spec import (
 )
 
 __all__ = [
-    "Draw", "Gathered", "PlannedUnit", "RollGroup", "RollHeader", "RollReader", "RollStats", "RollUnit", "RollWriter",
-    "StringSpec", "check_header", "plan_units",
+    "Draw", "Gathered", "RollGroup", "RollHeader", "RollReader", "RollStats", "RollUnit", "RollWriter",
+    "StringSpec", "check_header",
 ]  # fmt: skip
 
 # What a board needs beside its two units: an inflater by its window (MicroPython's, measured there), and the piece in
@@ -74,10 +73,7 @@ READ_BYTES = 1_024
 WIDE_WINDOW_FRAME_BYTES = 1_536
 
 UNIT_BYTES = 34 << 10  # two units and 12 KiB fit into 80 KiB: a guess, for those who know nothing of the board
-CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
 SEARCH_BYTES = 4 << 20  # of different frames: up to so many, and up to twice as many, some four seconds are spent
-HASTE = 2  # frames that a board makes ready at most while it shows one; more only where a single group has more
-PASSING = 3  # frames of a unit at hand that it passes over at most while it shows one
 LOADED_UNITS = 8  # units that a reader keeps in memory
 
 
@@ -121,7 +117,7 @@ class RollWriter:
         """`groups`: how many will be added. Raises `RollError`.
 
         `effort`: as in `codec`. Unless it is given, it is less for frames that come to more than `search_bytes`, each
-        different group counted once, and least for those that come to twice as much.
+        different group counted once; beyond twice as much, units here and there get the least.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
         frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
@@ -278,12 +274,10 @@ class Gathered:
         """Every unit's record, and the most that one inflates to."""
         frame_bytes, strings = self.header.frame_bytes, self.header.strings
         channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in strings if s.channels == n))
-        much = sum(self.frames) * frame_bytes / self.search_bytes
-        effort = self.effort or (codec.FULL if much <= 1 else codec.FAIR if much <= 2 else codec.QUICK)
         units, most = [], 0
         before, window, like = None, b"", None
         end = file.tell()
-        for planned in plan:
+        for planned, effort in zip(plan, self._efforts(plan), strict=True):
             frames = np.frombuffer(aside.read(planned.frames * frame_bytes), np.uint8).reshape(planned.frames, -1)
             if planned.depth == 0:
                 before, window, like = None, b"", None
@@ -309,6 +303,18 @@ class Gathered:
                 raise RollError("a roll has at most 4 GiB")
         return units, most
 
+    def _efforts(self, plan: Sequence[PlannedUnit]) -> Iterator[codec.Effort]:
+        """How hard to look for each unit. Of too much for a search, some are searched, evenly over the show."""
+        sizes = [planned.frames * self.header.frame_bytes for planned in plan]
+        total, passed, searched = sum(sizes), 0, 0
+        for size in sizes:
+            passed += size
+            effort = self.effort or (codec.FULL if total <= self.search_bytes else codec.FAIR)
+            if not self.effort and (searched + size) * total > 2 * self.search_bytes * passed:
+                effort = codec.QUICK
+            searched += size if effort.searched else 0
+            yield effort
+
     def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:
         place = {}
         for number, planned in enumerate(plan):
@@ -320,95 +326,6 @@ class Gathered:
             RollGroup(start, end, self.frames[different], *place[different])
             for (start, end), different in zip(self.times, self.numbers, strict=True)
         ]
-
-
-@dataclass(frozen=True)
-class PlannedUnit:
-    """Which different groups a unit holds, its frames in all, and how many units before it it leans on."""
-
-    groups: tuple[int, ...]
-    frames: int
-    depth: int
-
-
-def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, unit_bytes: int) -> list[PlannedUnit]:
-    """Lay the different groups of a show into units, in the order in which they first come.
-
-    numbers: of each group in time, which different group it is, counted by first appearance; frames: of each different
-    group. A unit that play jumps into leans on nothing, so that a jump costs one unit, whatever came before. Nor does
-    one that a board would load when it did not load the one before it last. Units that it would have to load in haste
-    are halved until it need not, or until they are one group.
-    """
-    filled: list[list[int]] = []
-    count = 0
-    for different, own in enumerate(frames):
-        count += own
-        full = count > MOST_FRAMES or count * frame_bytes > unit_bytes
-        if not filled or full or len(filled[-1]) == CHAIN_GROUPS:
-            filled.append([])
-            count = own
-        filled[-1].append(different)
-    while hasty := _hasty(filled, numbers, frames):
-        halves = [
-            (unit[: len(unit) // 2], unit[len(unit) // 2 :]) if number in hasty else (unit,)
-            for number, unit in enumerate(filled)
-        ]
-        filled = [half for both in halves for half in both]
-    jumped_to = {numbers[0]} | {to for at, to in pairwise(numbers) if to != at + 1}
-    loads = [unit for unit, _, _ in _loads(filled, numbers, frames)]
-    alone = {unit for before, unit in pairwise(loads) if unit != before + 1}
-    units: list[PlannedUnit] = []
-    chained = 0
-    for number, groups in enumerate(filled):
-        chained += len(groups)
-        leans = units and chained <= CHAIN_GROUPS and jumped_to.isdisjoint(groups) and number not in alone
-        if not leans:
-            chained = len(groups)
-        depth = units[-1].depth + 1 if leans else 0
-        units.append(PlannedUnit(tuple(groups), sum(frames[different] for different in groups), depth))
-    return units
-
-
-def _hasty(units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]) -> set[int]:
-    """Units of several groups that ask too much of a board while it shows little."""
-    loaded = {unit for unit, work, shown in _loads(units, numbers, frames) if work > HASTE * shown}
-    passed = {unit for unit, passed, shown in _jumps(units, numbers, frames) if passed > PASSING * shown}
-    return {unit for unit in loaded | passed if len(units[unit]) > 1}
-
-
-def _loads(
-    units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]
-) -> Iterator[tuple[int, int, float]]:
-    """Which units a board loads, in order, each with its work and with the frames that are shown meanwhile.
-
-    The work is the unit's frames, and once more those of them that stand before the one where it is entered. A board
-    holds two units. It can load the next one while it shows what it plays of the one before, unless it has it at hand
-    from before that. The first one it loads before it begins.
-    """
-    place = {different: number for number, unit in enumerate(units) for different in unit}
-    at_hand = standing = -1
-    shown = float("inf")
-    for unit, played in groupby(numbers, key=place.__getitem__):
-        run = list(played)
-        if unit != at_hand:
-            whole = units[unit]
-            yield unit, sum(frames[group] for group in (*whole, *whole[: whole.index(run[0])])), shown
-        at_hand, standing = standing, unit
-        shown = sum(frames[group] for group in run)
-
-
-def _jumps(
-    units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]
-) -> Iterator[tuple[int, int, int]]:
-    """Which units play jumps into: each with its frames before the one where it is entered, and those shown meanwhile.
-
-    Those frames are passed over from the unit's first one, while a board shows the group before.
-    """
-    place = {different: (number, unit) for number, unit in enumerate(units) for different in unit}
-    for before, group in pairwise(numbers):
-        if group != before + 1:
-            number, unit = place[group]
-            yield number, sum(frames[passed] for passed in unit[: unit.index(group)]), frames[before]
 
 
 # ---- reading ----------------------------------------------------------------------------------------------------

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from exporters import codec
-from exporters.rollfile import CHAIN_GROUPS, RollHeader, RollWriter, StringSpec
+from exporters.rollfile import RollHeader, RollWriter, StringSpec
+from exporters.spec import MOST_DEPTH
 
 STRINGS = (
     StringSpec("rail", 16, None, 3, 3, "grb", "ws2812b"),
@@ -45,25 +46,28 @@ def write(path: Path, seeds: list[int], **choice: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("choice", "effort"),
+    ("choice", "efforts"),
     [
-        ({"effort": codec.LONG, "search_bytes": 1}, codec.LONG),
-        ({}, codec.FULL),
-        ({"search_bytes": BYTES}, codec.FULL),
-        ({"search_bytes": BYTES - 1}, codec.FAIR),
-        ({"search_bytes": BYTES // 2}, codec.FAIR),
-        ({"search_bytes": BYTES // 2 - 1}, codec.QUICK),
+        ({"effort": codec.LONG, "search_bytes": 1}, 3 * [codec.LONG]),
+        ({}, 3 * [codec.FULL]),
+        ({"search_bytes": BYTES}, 3 * [codec.FULL]),
+        ({"search_bytes": BYTES - 1}, 3 * [codec.FAIR]),
+        ({"search_bytes": BYTES // 2}, 3 * [codec.FAIR]),
+        # Twice as much as is given may be searched: one of the three, or none.
+        ({"search_bytes": BYTES // 6}, [codec.QUICK, codec.QUICK, codec.FAIR]),
+        ({"search_bytes": BYTES // 6 - 1}, 3 * [codec.QUICK]),
     ],
 )
 def test_the_effort_is_picked_or_follows_from_the_different_frames(
-    tmp_path: Path, asked: Asked, choice: dict[str, Any], effort: codec.Effort
+    tmp_path: Path, asked: Asked, choice: dict[str, Any], efforts: list[codec.Effort]
 ) -> None:
     write(tmp_path / "a.roll", [1, 2, 1, 3], **choice)
-    assert [(how["effort"], how["channels"]) for how, _ in asked] == 3 * [(effort, 4)]  # most bytes are in fours
+    assert [how["effort"] for how, _ in asked] == efforts
+    assert {how["channels"] for how, _ in asked} == {4}  # of which most bytes are
 
 
 def test_units_that_lean_are_tried_as_the_one_before_is_arranged(tmp_path: Path, asked: Asked) -> None:
-    write(tmp_path / "a.roll", list(range(CHAIN_GROUPS + 2)))
+    write(tmp_path / "a.roll", list(range(MOST_DEPTH + 3)))
     before = [None, *(packed.how for _, packed in asked[:-1])]
-    before[CHAIN_GROUPS] = None  # where the next chain begins
+    before[MOST_DEPTH + 1] = None  # where the next chain begins
     assert [how["like"] for how, _ in asked] == before

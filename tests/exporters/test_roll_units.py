@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exporters.rollfile import CHAIN_GROUPS, PlannedUnit, plan_units
+from exporters.rollplan import CHAIN_FRAMES, CHAIN_GROUPS, PlannedUnit, plan_units
 
 
 def planned(numbers: list[int], unit_frames: int, frames: int = 10) -> list[tuple[tuple[int, ...], int]]:
@@ -16,10 +16,17 @@ def planned(numbers: list[int], unit_frames: int, frames: int = 10) -> list[tupl
 
 
 def test_what_never_repeats_leans_on_what_came_before_until_a_chain_is_long_enough() -> None:
-    assert CHAIN_GROUPS == 8
-    assert planned(list(range(11)), 29) == [
+    assert (CHAIN_GROUPS, CHAIN_FRAMES) == (8, 240)
+    assert planned(list(range(11)), 90, frames=40) == [
         ((0, 1), 0), ((2, 3), 1), ((4, 5), 2), ((6, 7), 3), ((8, 9), 0), ((10,), 1),
     ]  # fmt: skip
+
+
+def test_a_chain_of_short_groups_has_more_of_them() -> None:
+    depths = [depth for _, depth in planned(list(range(40)), 1, frames=20)]
+    assert depths == [*range(12), *range(12), *range(12), *range(4)]  # 240 frames are twelve times 20
+    depths = [depth for _, depth in planned(list(range(40)), 1, frames=2)]
+    assert depths == [*range(16), *range(16), *range(8)]  # a unit leans on 15 at most (ROLL.md, 11)
 
 
 def test_a_unit_is_as_long_as_a_board_has_room_but_not_longer_than_a_chain_or_255_frames() -> None:
@@ -46,7 +53,7 @@ def test_a_unit_leans_only_on_what_a_board_has_loaded_last() -> None:
 
 def test_a_unit_that_would_be_loaded_in_haste_is_halved() -> None:
     # The second unit once more, after one group of the first: in ten frames twenty may be loaded, not thirty.
-    assert planned([*range(9), 2, 3], 39) == [((0, 1, 2), 0), ((3,), 1), ((4, 5), 2), ((6, 7, 8), 0)]
+    assert planned([*range(9), 2, 3], 39) == [((0, 1, 2), 0), ((3,), 1), ((4, 5), 2), ((6, 7, 8), 3)]
     # In twenty frames it can be; and in ten, if a board has it at hand from before.
     assert [len(groups) for groups, _ in planned([*range(9), 2, 2, 3], 39)] == [3, 3, 3]
     assert [len(groups) for groups, _ in planned([*range(9), 5, 6], 39)] == [3, 3, 3]
