@@ -174,6 +174,8 @@ def summary(heard: maps.SongMap, song: Path | None = None) -> str:
     fixes = maps.Fixes() if song is None else maps.load_fixes(_fixes_of(song))
     if said := corrections(fixes):
         lines.append(f"corrections in force, from {Path(fixes.file).name}: {'; '.join(said)}")
+    if other := maps.misplaced(heard, fixes):
+        lines.append(f"{other}: are they right for it? --as-heard takes those of beats and bars back")
     if not heard.beats:
         return "\n".join([*lines, "no clear beat: the show gets an even clock; --tempo sets one"])
     sure = f"confidence {heard.confidence:.2f}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import glob
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,16 +11,18 @@ from exporters import report
 
 from ..clock import SECOND, Moment
 from ..effects.table import Pace
+from ..faults import Faults
 from ..power.advice import feeds_as_built
 from ..rig import Rig
 from ..score import Score
+from ..songmap import fixes_path, load_fixes, misplaced
 from ..timeline import MASTER_LAYER, Cue
 from .show import Show, files_of
 
 
 def doubts(show: Show) -> list[str]:
     """A line for each thing that is probably not meant, `FILE: where: what`; each clip as written is named once."""
-    lines = [*_late_beats(show), *_clips(show)]
+    lines = [*_another_song(show), *_late_beats(show), *_clips(show)]
     if not show.score.grid and any(moment.kind == "bar" for _, moment in _moments(show.score)):
         lines.append(
             f'grid: is missing: write grid = "{show.song.grid}", and you are told should the song\'s bars change under '
@@ -60,6 +63,13 @@ def _moments(score: Score) -> Iterator[tuple[str, Moment]]:
             yield f"order.{name}[{i + 1}]", moment
     for level in score.master:
         yield f"{level.where}.at", level.at
+
+
+def _another_song(show: Show) -> Iterator[str]:
+    """Corrections that were made for another recording."""
+    with contextlib.suppress(Faults):
+        if other := misplaced(show.song, load_fixes(fixes_path(show.score.song))):
+            yield f"song: {other}: they are applied all the same; listen --as-heard takes those of beats and bars back"
 
 
 def _late_beats(show: Show) -> Iterator[str]:

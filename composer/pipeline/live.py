@@ -48,7 +48,7 @@ from ..wire import Duties, Wiring, screen_of_duty
 from . import softening, within_budget
 from .relaying import Relaying
 from .rolls import Frames, header_of
-from .show import Show, Tell, _kept, _names_a_song, _other_bars, _rig, _too_short, clock_of, hear, silent
+from .show import Show, Tell, _kept, _names_a_song, _other_bars, _rig, _too_short, another_song, clock_of, hear, silent
 
 RAW_BYTES = 128 << 20  # frames before the limiter that are kept
 DONE_BYTES = 96 << 20  # frames after it
@@ -107,6 +107,8 @@ class Loader:
             else:
                 cues = self._relaying.lay(score, song, rig, clock, found)
                 show = Show(self.folder, score, rig, song, clock, cues)
+                if found.faults:
+                    found.faults += another_song(score, song)
         faults = [*found.faults, *faults]
         if faults or show is None:
             raise Faults(faults)

@@ -67,7 +67,14 @@ def hear(song: Path, tell: Tell = silent, path: Path | None = None, grid: str = 
     else:
         from .. import analysis
 
-        fixed = maps.apply_fixes(analysis.listen(song, tell), fixes)
+        heard = analysis.listen(song, tell)
+        if earlier is not None:
+            heard = maps.succeeding(heard, earlier)
+        try:
+            fixed = maps.apply_fixes(heard, fixes)
+        except Faults as error:
+            other = maps.misplaced(heard, fixes)
+            raise Faults([*([Fault(str(song), "", other)] if other else []), *error.faults]) from None
         if earlier is not None and earlier.song.sha256 == fixed.song.sha256 and earlier.grid != fixed.grid:
             fixed = maps.remember(fixed, earlier, named)
     maps.save_map(fixed, path)
@@ -123,6 +130,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         else:
             cues = timeline.lay(score, song, rig, clock, score_faults)
             show = Show(path.parent, score, rig, song, clock, cues)
+            if score_faults.faults:
+                score_faults.faults[:0] = another_song(score, song)
     faults = [*score_faults.faults, *faults]
     if faults or show is None:
         raise Faults(faults)
@@ -132,6 +141,12 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
 def _other_bars(grid: str, song: maps.SongMap) -> str:
     written = f'written against the bars "{grid}", the song map has "{song.grid}"'
     return f"{written}: renumber moves it" if song.numbering(grid) is not None else f"{written}: {maps.ways_out(song)}"
+
+
+def another_song(score: scores.Score, song: maps.SongMap) -> list[Fault]:
+    """Where a score has faults: that its song's corrections were made for another recording, which may be why."""
+    other = maps.misplaced(song, maps.load_fixes(maps.fixes_path(score.song)))
+    return [Fault(str(score.path), "song", other)] if other else []
 
 
 def rig_of(show: Path) -> rigs.Rig:

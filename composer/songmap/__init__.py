@@ -20,6 +20,7 @@ from .fixes import (
     current,
     fixes_path,
     load_fixes,
+    misplaced,
     near_tempo,
     stepped,
     write_fixes,
@@ -41,6 +42,7 @@ from .mapfile import (
     remember,
     save_map,
     snap_sections,
+    succeeding,
     to_json,
     ways_out,
     with_grid,
@@ -49,7 +51,7 @@ from .mapfile import (
 __all__ = [
     "BANDS", "BEAT_KEYS", "DRUMS", "HAIR_S", "HEARING", "LEVELS", "Anchor", "Event", "Fixes", "Grid", "Loudness",
     "Section", "SongFile", "SongMap", "apply_fixes", "between", "common_bar", "current", "doubled", "extend",
-    "file_sha256", "fixes_path", "grid_id", "halved", "load_fixes", "load_map", "map_path", "named_by_scores",
-    "near_tempo", "remember", "run_on", "save_map", "snap_sections", "stepped", "tempo_of", "to_json", "ways_out",
-    "with_grid", "write_fixes",
+    "file_sha256", "fixes_path", "grid_id", "halved", "load_fixes", "load_map", "map_path", "misplaced",
+    "named_by_scores", "near_tempo", "remember", "run_on", "save_map", "snap_sections", "stepped", "succeeding",
+    "tempo_of", "to_json", "ways_out", "with_grid", "write_fixes",
 ]  # fmt: skip

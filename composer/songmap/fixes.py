@@ -320,6 +320,17 @@ def current(song_map: SongMap, song: Path, fixes: Fixes) -> bool:
     return song_map.song.sha256 == file_sha256(song)
 
 
+def misplaced(song_map: SongMap, fixes: Fixes) -> str:
+    """In a few words that corrections were made for another recording of this name, and not changed since; '' else."""
+    replaced = song_map.heard.get("replaced")
+    if replaced is None or replaced["fixes"] != fixes.id or fixes.id == Fixes().id:
+        return ""
+    return (
+        f"{song_map.song.file} is another recording than the one that {Path(fixes.file).name} corrects "
+        f"({replaced['seconds']:.1f} s, now {song_map.song.seconds:.1f} s)"
+    )
+
+
 def _chosen(song_map: SongMap, fixes: Fixes) -> tuple[Grid, Mapping[str, int]]:
     """The grid that tempo and level pick, and where its bars start at other bar lengths."""
     if fixes.grid is not None:

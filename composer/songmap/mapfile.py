@@ -241,6 +241,10 @@ def _check_heard(heard: Table) -> None:
     heard.whole("beats_per_bar", low=1, high=64)
     for key in ("first_sound", "last_sound"):
         heard.number(key, low=0.0)
+    if heard.has("replaced"):
+        replaced = heard.table("replaced")
+        replaced.text("sha256"), replaced.text("fixes")
+        replaced.number("seconds", low=0.0)
     for other in heard.tables("alternatives"):
         other.text("name")
         read_bars(other, "bars", len(read_times(other, "beats")))
@@ -266,6 +270,30 @@ def remember(song_map: SongMap, earlier: SongMap, named: Collection[str] = ()) -
     return replace(song_map, heard={**song_map.heard, "grids": kept})
 
 
+def succeeding(song_map: SongMap, earlier: SongMap) -> SongMap:
+    """A map just heard that goes on knowing which recording of its name the corrections in force were made for.
+
+    `heard.replaced` is that recording's `sha256` and `seconds`, and the id of the `fixes` then. The same sound in
+    another file is no other recording.
+    """
+    before = earlier.heard.get("replaced")
+    if before is not None and before["sha256"] == song_map.song.sha256:
+        before = None  # it is back
+    elif not _sounds_alike(song_map, earlier) and (before is None or before["fixes"] != earlier.heard.get("fixes")):
+        song = earlier.song
+        before = {"sha256": song.sha256, "seconds": song.seconds, "fixes": earlier.heard.get("fixes", "")}
+    return song_map if before is None else replace(song_map, heard={**song_map.heard, "replaced": before})
+
+
+def _sounds_alike(one: SongMap, other: SongMap) -> bool:
+    """Whether two files hold one recording, as far as it was heard: the same length and the same beats."""
+    if one.song.sha256 == other.song.sha256:
+        return True
+    beats, others = one.heard["beats"], other.heard["beats"]
+    alike = abs(one.song.seconds - other.song.seconds) < 0.1 and len(beats) == len(others)
+    return alike and all(abs(a - b) < 0.05 for a, b in zip(beats, others, strict=True))
+
+
 def named_by_scores(song: Path) -> frozenset[str]:
     """The bar numberings that scores beside a song are written against: `grid` at the top of a TOML file there."""
     found = []
@@ -277,9 +305,14 @@ def named_by_scores(song: Path) -> frozenset[str]:
 
 def ways_out(song_map: SongMap) -> str:
     """What helps a score whose bars a map no longer knows, as the end of a message."""
+    first = "take the correction back that changed the bars (listen --as-heard)"
+    replaced = song_map.heard.get("replaced")
+    if replaced is not None and replaced["fixes"] == song_map.heard.get("fixes"):  # nothing was corrected since
+        lengths = f"{replaced['seconds']:.1f} s, now {song_map.song.seconds:.1f} s"
+        first = f"{song_map.song.file} is another recording than before ({lengths}): put the earlier one back"
     return (
-        "take the correction back that changed the bars (listen --as-heard), draft the score anew (draft --force), or "
-        f'move its addresses by hand and then write grid = "{song_map.grid}"'
+        f"{first}, draft the score anew (draft --force), or move its addresses by hand and then write "
+        f'grid = "{song_map.grid}"'
     )
 
 
