@@ -25,6 +25,7 @@ from .songmap import SongMap
 MOST_CUES = 100_000
 SLACK = Fraction(1)  # beats that a clip may reach past the song's end: it is trimmed without a word
 MASTER_LAYER = 1001  # above every layer that a score may name
+MANY_LOST = 3  # places whose zones the rig lacks: more than a slip of the pen
 WHOLE_RIG = ""  # the zone of a cue that lies on every pixel
 
 
@@ -151,14 +152,23 @@ def softened(cues: Sequence[Cue], clock: FrameClock, softness: Mapping[str, Soft
 
 def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
     """Every zone that a score names is one of the rig's: all of the score that needs no song to be checked."""
+    named = []
     for block in score.blocks():
-        if block.effect and block.zone and block.zone not in rig.zones:
-            faults.add(f"{block.where}.zone", *_no_zone(block.zone, rig))
-        if block.only and block.only not in rig.zones:
-            faults.add(f"{block.where}.only", *_no_zone(block.only, rig))
-    for i, name in enumerate(score.keep):
-        if name not in rig.zones:
-            faults.add(f"keep[{i + 1}]", *_no_zone(name, rig))
+        if block.effect and block.zone:
+            named.append((f"{block.where}.zone", block.zone))
+        if block.only:
+            named.append((f"{block.where}.only", block.only))
+    named += [(f"keep[{i + 1}]", name) for i, name in enumerate(score.keep)]
+    wrong = [(where, name) for where, name in named if name not in rig.zones]
+    if sum("[" not in name and not nearest(name, rig.zones) for _, name in wrong) >= MANY_LOST:
+        # The same words however many there are: who mends one of them has made no new fault.
+        faults.add(
+            "rig",
+            f"{rig.path.name} has not the zones that this score names: if the score was written for another rig, give "
+            "their names to zones of this one, or draft the score anew, over this one (draft --force)",
+        )
+    for where, name in wrong:
+        faults.add(where, *_no_zone(name, rig))
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -306,6 +306,18 @@ def test_every_fault_says_what_and_where(text: str, line: str) -> None:
     assert len(raised.value.faults) == 1
 
 
+def test_a_score_for_another_rig_is_told_once_what_to_do() -> None:
+    other = [clip('bars = "1"', zone=name) for name in ("shed", "shed", "pier", "rial")]
+    with pytest.raises(Faults) as raised:
+        lay_text("".join(other), HEARD, RIG)
+    first, *more = raised.value.faults
+    assert (first.where, len(more)) == ("rig", 4)
+    assert "draft the score anew, over this one (draft --force)" in first.what
+    with pytest.raises(Faults) as raised:
+        lay_text("".join(other[1:]), HEARD, RIG)
+    assert [fault.where for fault in raised.value.faults] == ["clip[1].zone", "clip[2].zone", "clip[3].zone"]
+
+
 def test_all_faults_of_where_clips_fall_come_at_once() -> None:
     text = clip('bars = "17"') + clip('bars = "1"', zone="rial") + clip('at = "label dor"\nfor = "1 bar"')
     with pytest.raises(Faults, match=r"clip\[2\]\.zone") as raised:

@@ -255,3 +255,18 @@ def test_what_is_probably_not_meant_is_told_with_its_clip(client) -> None:
     doubts = answer["state"]["show"]["doubts"]
     assert status == 200 and "clip[2]" in [row["block"] for row in doubts]
     assert any("fades take 2 times" in row["what"] for row in doubts)
+
+
+def test_of_zones_that_went_from_the_rig_one_after_the_other_is_mended(client) -> None:
+    rig, score = client.studio.session.loader.folder / "rig.toml", client.studio.session.score.path
+    parts = [{"op": "set", "where": f"clip[{i}]", "key": "zone", "value": "left"} for i in (1, 2)]
+    assert done(client, *parts, {"op": "set", "where": "trigger[1]", "key": "clip.zone", "value": "left"})
+    rig.write_text(rig.read_text().replace("left =", "port_side ="))
+    client.studio.session.poll()
+    told = client.state()["faults"]
+    assert [fault["where"] for fault in told] == ["rig", "clip[1].zone", "clip[2].zone", "trigger[1].clip.zone"]
+    places = [("trigger[1]", "clip.zone", 2), ("clip[2]", "zone", 1), ("clip[1]", "zone", 0)]
+    for where, key, left in places:
+        status, answer = client.edit({"op": "set", "where": where, "key": key, "value": "port_side"})
+        assert (status, len(answer["state"]["faults"])) == (200, left)
+    assert score.read_text().count('"port_side"') == 3
