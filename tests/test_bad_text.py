@@ -112,6 +112,31 @@ def test_one_clear_line_a_fault(
     assert listing(show) == before
 
 
+RECOLOURED = {  # what takes the colours of clips up again, in the cues that are laid
+    "by a section": '[palette.A]\nwhite = "teal"\n',
+    "by a placing": '[[clip]]\nphrase = "wave"\nat = "3"\ncolours = {white = "teal"}\n',
+}
+
+
+@pytest.mark.parametrize("more", RECOLOURED)
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('["ember", "white"]', '["white", ""]'),
+        ('["ember", "white"]', '["white", "goldd"]'),
+        ('ember = "#ff6a00"', 'ember = ""'),
+    ],
+)
+def test_a_word_that_is_no_colour_is_a_fault_where_colours_are_swapped_too(
+    sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, more: str
+) -> None:
+    show = broken(sound, tmp_path, [("score.toml", old, new)])
+    with (show / "score.toml").open("a", encoding="utf-8") as file:
+        file.write(RECOLOURED[more])
+    assert main(["check", str(show)]) == 2
+    assert "colour" in capsys.readouterr().err
+
+
 MANY = [
     ("score.toml", '"drift"', '"drfit"'),
     ("score.toml", '"mast"', '"mats"'),

@@ -35,10 +35,11 @@ from .written import BANDS, EVENTS, MIXES, SPEEDS, Block, Level, Stretch, Trigge
 
 
 def recoloured(words: Iterable[str], swaps: Mapping[str, str], colours: Mapping[str, list[str]]) -> tuple[RGB, ...]:
-    """The colours that words stand for once each is swapped for another; of a score without faults."""
+    """The colours that words stand for once each is swapped for another; without those that are none, which are told
+    where they are read."""
     swapped = (swaps.get(word, word) for word in words)
-    found = (parse_colour(text) for word in swapped for text in colours.get(word, [word]))
-    return tuple(found)[:MOST_COLOURS]
+    texts = (text for word in swapped for text in colours.get(word, [word]))
+    return tuple(parse_colour(text) for text in texts if _plain(text))[:MOST_COLOURS]
 
 
 def read_colours(top: Table) -> dict[str, list[str]]:

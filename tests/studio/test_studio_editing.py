@@ -270,3 +270,11 @@ def test_of_zones_that_went_from_the_rig_one_after_the_other_is_mended(client) -
         status, answer = client.edit({"op": "set", "where": where, "key": key, "value": "port_side"})
         assert (status, len(answer["state"]["faults"])) == (200, left)
     assert score.read_text().count('"port_side"') == 3
+
+
+def test_an_empty_colour_under_a_palette_is_refused_with_its_fault(client) -> None:
+    score = client.studio.session.score.path
+    score.write_text(score.read_text() + '\n[palette.A]\nember = "teal"\n')
+    client.studio.session.poll()
+    status, answer = client.edit({"op": "set", "where": "clip[1]", "key": "colour", "value": ""})
+    assert (status, answer["error"]["kind"]) == (422, "faults")
