@@ -182,16 +182,17 @@ class Night:
         """Everything; returns whether it went well."""
         if self.clock() < self.start:
             self.stage.tell(f"waiting until {self.start:%H:%M}")
-        if self._between(lambda: self.clock() >= self.start) == "quit":
+        if self._dark_until(lambda: self.clock() >= self.start) == "quit":
             return True
-        self.stage.tell(HELP)
         first = True
         for number in order(self.evening, self.chance):
             if not first and self._pause() == "quit":
                 return True
             if self._over() or self._hush():
-                self.stage.tell(self._hush() or "the evening's end")
+                self.stage.tell(self._why_over())
                 return True
+            if first:
+                self.stage.tell(HELP)
             first = False
             baked = self.shows[self.evening.shows[number]]
             sound = self.sound(baked, self.evening)
@@ -202,9 +203,13 @@ class Night:
             if outcome in ("quit", "fault"):
                 return outcome == "quit"
             if outcome == "clock":
-                self.stage.tell(self._hush() or "the evening's end")
+                self.stage.tell(self._why_over())
                 return True
         return True
+
+    def _why_over(self) -> str:
+        hush = self._hush()
+        return f"{hush}; the evening ends here" if hush else "the evening's end"
 
     def _over(self) -> bool:
         return self.end is not None and self.clock() >= self.end
@@ -239,10 +244,14 @@ class Night:
             return "over" if done() or self._over() else self._until()
 
         look = self.evening.look
-        if look is not None and not self._hush() and self.clock() >= self.start:
+        if look is not None and not self._hush():
             outcome = self.stage.play(self.shows[look], Silent(self.stage.now), until=until, loop=True)
             return outcome if outcome == "quit" else ""
-        while not until():
+        return self._dark_until(lambda: bool(until()))
+
+    def _dark_until(self, done: Callable[[], bool]) -> str:
+        """Wait in the dark, whatever the hour. Returns "quit" or ''."""
+        while not done():
             if self.stage.controls.asked:
                 return self.stage.controls.asked
             for key in self.stage.keys():
@@ -252,7 +261,7 @@ class Night:
                     return ""
             self.stage.idle()
             self.stage.wait(0.02)
-        return ""
+        return self.stage.controls.asked
 
 
 def _sound(baked: Baked, evening: Evening) -> Sound:

@@ -154,13 +154,22 @@ def test_quiet_hours_end_a_song_at_once(tide: Baked, whose: str) -> None:
     hall.shows[Path("tide")] = quiet_rig if whose == "the rig's" else tide
     assert hall.run()
     assert 60 <= hall.at() < 64
-    assert f"quiet hours, 22:00 to 7:00: dark ({whose} own)" in hall.said
+    assert f"quiet hours, 22:00 to 7:00: dark ({whose} own); the evening ends here" in hall.said
 
 
 def test_nothing_begins_in_quiet_hours(tide: Baked) -> None:
     hall = Hall(tide, "23:00", quiet_hours=(22 * 60, 7 * 60))
     assert hall.run()
     assert hall.states(0, 99) <= {"idle"}
+    assert hall.said == ["quiet hours, 22:00 to 7:00: dark (the evening's own); the evening ends here"]  # and no keys
+
+
+def test_quiet_hours_before_its_start_do_not_end_an_evening(tide: Baked) -> None:
+    hall = Hall(tide, "06:58", start=7 * 60 + 1, quiet_hours=(22 * 60, 7 * 60), look=Path("look"))
+    assert hall.run()
+    assert hall.states(0, 179) == {"idle"}
+    assert len(hall.sounds) == 1
+    assert not any("quiet" in line for line in hall.said)
 
 
 def test_brightness_follows_the_clock_and_the_keys(tide: Baked) -> None:
