@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from . import songmap as maps
-from .faults import Faults, counted
+from .faults import Fault, Faults, counted
 from .files import whole_file
 from .pipeline.show import Tell, hear, silent
 
+SAID = ("tempo", "beats_per_bar", "shift", "level")  # options that stand in the fixes as they are given
 NAMED = 8  # labels that are named one by one: an imported MIDI file brings dozens
 
 
@@ -23,8 +24,7 @@ def changes_of(given: Mapping[str, Any], song: Path) -> dict[str, Any]:
     fixes = maps.load_fixes(_fixes_of(song))
     changes: dict[str, Any] = dict.fromkeys(maps.BEAT_KEYS) if given.get("as_heard") else {}
     level = "" if given.get("as_heard") else fixes.level
-    keys = ("tempo", "beats_per_bar", "shift", "level")
-    changes |= {key: given[key] for key in keys if given.get(key) is not None}
+    changes |= {key: given[key] for key in SAID if given.get(key) is not None}
     words = [f"--{word}" for word in ("double", "halve", "level") if given.get(word)]
     if given.get("tempo") and given.get("level") != "off-beat":
         words = ["--tempo", *words]
@@ -91,7 +91,7 @@ def listen(
     if any(value is not None for value in changes.values()) or (changes and path.exists()):
         before = path.read_bytes() if path.exists() else None
         try:
-            maps.write_fixes(path, changes, song.name)
+            _write_said(path, changes, song.name)
             heard = hear(song, tell, out)
         except Faults:
             if before is None:
@@ -108,6 +108,18 @@ def listen(
     if clicks is not None:
         write_clicks(song, heard, clicks)
     return heard, warnings
+
+
+def _write_said(path: Path, changes: Mapping[str, Any], song: str) -> None:
+    """The fixes with what options said; what is wrong with it is the option's, not that of the file."""
+    said = {key: f"--{key.replace('_', '-')}" for key in SAID if changes.get(key) is not None}
+    try:
+        maps.write_fixes(path, changes, song)
+    except Faults as error:
+        raise Faults(
+            Fault("listen", said[fault.where], fault.what, fault.hint) if fault.where in said else fault
+            for fault in error.faults
+        ) from None
 
 
 def _brought_before(fixes: maps.Fixes, notes: Mapping[str, Sequence[float]], seconds: float) -> list[str]:

@@ -43,7 +43,7 @@ from .repeats import Repeats
 from .results import dimmed_by, remarks
 from .rolls import Bakery, Frames, inspect, read_back, roll_path
 from .sheet import quiet_of
-from .show import Show, Tell, files_of, hear, load_show, rig_of, silent
+from .show import Show, Tell, files_of, hear, load_show, no_score, rig_of, silent
 
 NO_ROLL = "no roll was written, "
 
@@ -335,6 +335,8 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
 def score_and_song(folder: Path) -> tuple[Path, str, SongMap]:
     """A show's score file, its text, and the current map of its song: what renumbering needs. Raises `Faults`."""
     path = folder if folder.suffix == ".toml" else folder / "score.toml"
+    if not path.exists():
+        raise no_score(path)
     name = read_toml(path).get("song")
     if not isinstance(name, str):
         raise Faults.one(path, "song", "is missing")

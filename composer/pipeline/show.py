@@ -158,9 +158,9 @@ def rig_of(show: Path) -> rigs.Rig:
         if not path.exists() and path.with_name("rig.toml").exists():
             return rigs.load_rig(path.with_name("rig.toml"))
         if not path.exists():
-            raise Faults.one(
-                show, "", f"{'no rig.toml and no score.toml in it' if show.is_dir() else 'no such folder'}"
-            )
+            if show.is_file():
+                raise Faults.one(show, "", "is no show and no rig: name a show's folder or a rig file, rig.toml")
+            raise Faults.one(show, "", "no rig.toml and no score.toml in it" if show.is_dir() else "no such folder")
     document = read_toml(path)
     if "shows" in document:
         raise Faults.one(path, "", "is an evening, with a rig for each of its shows: name one show, or a rig file")
@@ -198,6 +198,8 @@ def _readable(path: Path) -> dict[str, Any]:
 
 def no_score(path: Path) -> Faults:
     """There is no score where a show was named: with a rig beside it, a first one can be drafted."""
+    if path.parent.is_file():
+        return Faults.one(path.parent, "", "is no show: a show is a folder with a score.toml")
     what = "no such file: a show is a folder with a score.toml"
     if path.with_name("rig.toml").exists():
         folder = shlex.quote(str(path.parent))
