@@ -13,6 +13,7 @@ from .features import FINE_FPS, Doubles, Floats
 EARLY_S = 0.0013  # the steepest rise of the logarithm comes before the sound's own: measured by benchmarks/hearing.py
 REACH_S = 0.03  # a start within this distance may belong to a beat
 NEAR = 8  # beats to either side that a line runs through
+FAR_BEATS = 0.2  # how far, of a beat, a line may lie from a beat near which nothing starts
 WEAKEST = 0.02  # a start must rise by this much
 
 
@@ -81,5 +82,7 @@ def _lines(beats: Doubles, near: Doubles, weight: Doubles, reach: float) -> tupl
         scale = np.full(n, np.nan)
         scale[enough] = np.maximum(1.4826 * np.nanmedian(np.abs(left[enough]), axis=1), 0.0015)
         w = np.where(used, base / (1 + np.nan_to_num(left / (1.5 * scale[:, None])) ** 2), 0.0)
-    good = enough & (np.abs(intercept - beats) < 1.2 * reach)
+    # A beat that has no start of its own cannot be held against the line.
+    far = np.where(np.isnan(near), FAR_BEATS * slope, 1.2 * reach)
+    good = enough & (np.abs(intercept - beats) < far)
     return np.where(good, intercept, beats), np.where(good, scale, np.nan)
