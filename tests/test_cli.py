@@ -17,6 +17,7 @@ from shows import BEAT_S, RIG, ROOT, SCORE, SCORE_BY_EAR, command, listing, make
 
 from composer import arguments, songmap
 from composer.cli import main
+from composer.pipeline import changed_since_bake
 from composer.pipeline.loading import wiring_jobs
 
 NUMBER = (int, float)
@@ -481,23 +482,40 @@ def test_a_zone_that_is_a_part_of_a_string_is_told_where_to_name_it(
     )
 
 
-def test_a_score_that_is_newer_than_its_rolls_is_told_and_played_all_the_same(
+def test_a_show_that_is_another_than_its_rolls_is_told_and_played_all_the_same(
     baked: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """An hour newer by the clock of the files; loading and playing go by the rolls that are there."""
+    """Loading and playing go by the rolls that are there."""
     show = shutil.copytree(baked, tmp_path / "tide")
-    assert main(["audit", str(show)]) == 0
-    assert capsys.readouterr().err == ""
     roll = next((show / "out").glob("*/*.roll")).stat()
-    for name in ("score.toml", "rig.toml", "tide.wav"):
+    for name in ("score.toml", "rig.toml", "tide.wav"):  # an hour newer, as after copying, and nothing else in them
         os.utime(show / name, ns=(roll.st_atime_ns, roll.st_mtime_ns + 3_600_000_000_000))
     assert main(["audit", str(show)]) == 0
-    told = f"{show}: newer than what was baked: rig.toml, score.toml, tide.wav; bake again to have it\n"
-    assert capsys.readouterr().err == told
+    assert capsys.readouterr().err == ""
+    (show / "tide.fix.toml").write_text("format = 1\n", encoding="utf-8")
+    for name in ("score.toml", "rig.toml"):  # changed, and as old as before
+        with (show / name).open("a", encoding="utf-8") as file:
+            file.write("# mine\n")
+        os.utime(show / name, ns=(roll.st_atime_ns, roll.st_mtime_ns - 3_600_000_000_000))
+    told = f"{show}: changed since it was baked: rig.toml, score.toml, tide.fix.toml; bake again to have it\n"
+    for _ in range(2):  # an audit of what is baked hides nothing
+        assert main(["audit", str(show)]) == 0
+        assert capsys.readouterr().err == told
     evening = tmp_path / "evening.toml"
     evening.write_text('format = 1\nshows = ["tide"]\n[quiet]\nhours = "0:00-23:59"\n', encoding="utf-8")
     assert main(["play", str(evening), "--no-boards", "--no-sound", "--port", "nowhere"]) in (0, 1, 2)
     assert capsys.readouterr().err.startswith(told)
+
+
+def test_where_no_audit_says_what_was_baked_the_times_of_the_files_do(baked: Path, tmp_path: Path) -> None:
+    show = shutil.copytree(baked, tmp_path / "tide")
+    audit = json.loads((show / "out" / "audit.json").read_text())
+    assert audit.pop("made_of").keys() == {"rig.toml", "score.toml", "tide.wav"}
+    (show / "out" / "audit.json").write_text(json.dumps(audit))
+    assert changed_since_bake(show) == []
+    roll = next((show / "out").glob("*/*.roll")).stat()
+    os.utime(show / "rig.toml", ns=(roll.st_atime_ns, roll.st_mtime_ns + 3_600_000_000_000))
+    assert changed_since_bake(show) == [f"{show}: changed since it was baked: rig.toml; bake again to have it"]
 
 
 def test_an_evening_is_no_show_and_called_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -37,7 +37,7 @@ from ..rig import Rig, load_rig
 from ..songmap import SongMap
 from ..wire import Wiring
 from . import parallel, results, softening
-from .doubts import changed_since_bake, doubts, rig_doubts
+from .doubts import baked_of, changed_since_bake, doubts, made_of, rig_doubts
 from .pictures import Film, draw_rig, film, video
 from .repeats import Repeats
 from .results import dimmed_by, remarks
@@ -80,6 +80,7 @@ def bake(
     workers of the Dask scheduler at the address `dask`; the bytes do not depend on that. Raises `Faults` for bad input
     and `ShowFails` for a show that fails a check: then the audit is written, and no loadable roll is left.
     """
+    origin = made_of(folder)  # before they are read: what changes meanwhile counts as changed
     show = _seen_from(load_show(folder, tell), distance_m)
     out = out or show.folder / "out"
     mode = limiter or show.score.limiter
@@ -110,7 +111,7 @@ def bake(
         tell("reading back", 0.0)
         found, power = _audited(show, bakery, iter(gains), renderer, jobs)
         results.add_boards(found, show.rig, bakery.paths(), show.song.song.seconds)
-        found["limiter"], found["softened"] = mode, softened
+        found["limiter"], found["softened"], found["made_of"] = mode, softened, origin
         found["notes"] += remarks(show)
         tell("drawing", 0.0)
         bakery.film.replace(out / bakery.film.name)
@@ -188,6 +189,8 @@ def audit(
     )
     found["notes"] += remarks(show)
     found["limiter"], found["softened"] = mode, softened
+    if (origin := baked_of(out)) is not None:  # the rolls are the same as before
+        found["made_of"] = origin
     if gains is None:
         found["notes"].append("The show has changed since it was baked: who draws what is not known. Bake it again.")
         _forget(found, "limited_frames", "most_dimmed", "mean_clips", "thin_out")
@@ -408,7 +411,7 @@ def told(stream: Iterator[tuple[Group, Frames]], show: Show, what: str, tell: Te
 
 
 __all__ = [
-    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "changed_since_bake", "dimmed_by", "doubts", "draw_film",
-    "draw_rig", "files_of", "frames_of", "hear", "in_amps", "in_bytes", "inspect", "load_show", "plain", "remarks",
-    "renderer_of", "rig_doubts", "rig_of", "score_and_song", "wrongs",
+    "Baked", "Show", "Tell", "audit", "audit_rolls", "bake", "baked_of", "changed_since_bake", "dimmed_by",
+    "doubts", "draw_film", "draw_rig", "files_of", "frames_of", "hear", "in_amps", "in_bytes", "inspect",
+    "load_show", "made_of", "plain", "remarks", "renderer_of", "rig_doubts", "rig_of", "score_and_song", "wrongs",
 ]  # fmt: skip

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import glob
+import hashlib
+import json
+import os
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 from exporters import report
@@ -37,16 +41,60 @@ def rig_doubts(rig: Rig) -> list[str]:
     return [f"{rig.path}: {wrong}" for name, row in found.items() for wrong in report.feed_wrongs(name, row)]
 
 
+def made_of(show: Path) -> dict[str, str]:
+    """What a person made of a show, as an audit keeps it: each file, named from the show's folder, and its SHA-256."""
+    score = show if show.suffix == ".toml" else show / "score.toml"
+    found = {}
+    for path in files_of(show):
+        with contextlib.suppress(OSError):
+            stat = path.stat()
+            if path.is_file():
+                found[_from(score.parent, path)] = _sha256(path, stat.st_mtime_ns, stat.st_size)
+    return found
+
+
+def baked_of(out: Path) -> dict[str, str] | None:
+    """What lies baked in a folder was made of; None where no audit says so."""
+    try:
+        said = json.loads((out / "audit.json").read_text(encoding="utf-8"))["made_of"]
+        return {str(name): str(sha256) for name, sha256 in said.items()}
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        return None
+
+
 def changed_since_bake(show: Path, out: Path | None = None) -> list[str]:
-    """A line where what a person made of a show is newer than its rolls."""
+    """A line where what a person made of a show is not what its rolls were made of: by the files' content, and by their
+    times where the audit beside the rolls says nothing of that."""
+    score = show if show.suffix == ".toml" else show / "score.toml"
+    out = out or score.parent / "out"
     made = [path for path in files_of(show) if path.is_file()]
     songs = [path for path in made if path.suffix not in (".toml", ".csv", ".svg")]
-    score = show if show.suffix == ".toml" else show / "score.toml"
-    rolls = [roll for song in songs for roll in (out or score.parent / "out").glob(f"*/{glob.escape(song.stem)}.roll")]
-    baked_ns = min((path.stat().st_mtime_ns for path in rolls), default=None)
-    later = [path.name for path in made if baked_ns is not None and path.stat().st_mtime_ns > baked_ns]
-    names = ", ".join(sorted(set(later)))
-    return [f"{score.parent}: newer than what was baked: {names}; bake again to have it"] if later else []
+    rolls = [roll for song in songs for roll in out.glob(f"*/{glob.escape(song.stem)}.roll")]
+    if not rolls:
+        return []
+    before = baked_of(out)
+    if before is None:
+        baked_ns = min(path.stat().st_mtime_ns for path in rolls)
+        changed = {path.name for path in made if path.stat().st_mtime_ns > baked_ns}
+    else:
+        now = made_of(show)
+        changed = {Path(name).name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
+    names = ", ".join(sorted(changed))
+    return [f"{score.parent}: changed since it was baked: {names}; bake again to have it"] if changed else []
+
+
+def _from(folder: Path, path: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # on another drive
+        return path.as_posix()
+
+
+@lru_cache(256)
+def _sha256(path: Path, mtime_ns: int, size: int) -> str:
+    """A file's SHA-256; a song is not read again while it stays as it is."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _moments(score: Score) -> Iterator[tuple[str, Moment]]:

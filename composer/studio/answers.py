@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from ..pipeline import shown
+from ..pipeline import baked_of, changed_since_bake, made_of, shown
 from .packet import packet, png
 from .session import Session
 
@@ -82,10 +82,11 @@ def board(session: Session) -> dict[str, Any]:
     path = session.loader.folder / "out" / "audit.json"
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
-        controllers, baked_at = found["controllers"], path.stat().st_mtime_ns
+        controllers = found["controllers"]
     except (OSError, ValueError, KeyError, TypeError):
         return {"baked": False, "current": False, "controllers": {}}
-    current = all(written <= baked_at for _, written, _ in session.stamps())
+    made = baked_of(path.parent)
+    current = not changed_since_bake(session.loader.path) if made is None else made == made_of(session.loader.path)
     return {"baked": bool(found.get("ok")), "current": current, "controllers": controllers}
 
 

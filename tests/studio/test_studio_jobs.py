@@ -48,7 +48,13 @@ def test_a_bake_from_the_page_is_the_command_s(client, show_folder: Path, tmp_pa
     assert shares == sorted(shares) and len(shares) > 3
     board = client.get("api/board").json()
     assert board["baked"] and board["current"] and board["controllers"]["quay"]["fits"]
+    for name in ("score.toml", "tide.wav"):  # copied files are newer, and the same
+        (show_folder / name).touch()
+    assert client.get("api/board").json()["current"]
     client.edit({"op": "move", "where": "clip[2]", "by": "4"})
+    assert not client.get("api/board").json()["current"]
+    audit = show_folder / "out" / "audit.json"
+    os.utime(audit, (time.time() + 3600,) * 2)  # as an audit of the old rolls leaves it
     assert not client.get("api/board").json()["current"]
 
 

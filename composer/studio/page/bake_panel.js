@@ -134,7 +134,7 @@ export class BakePanel {
     );
     return [
       make("h3", {}, "Boards"),
-      board.current ? null : make("p", { class: "hint" }, "The score has changed since this was baked."),
+      board.current ? null : make("p", { class: "hint" }, "The show has changed since this was baked."),
       make("table", {}, make("tbody", {}, rows)),
     ];
   }
