@@ -117,7 +117,7 @@ class RollWriter:
         """`groups`: how many will be added. Raises `RollError`.
 
         `effort`: as in `codec`. Unless it is given, it is less for frames that come to more than `search_bytes`, each
-        different group counted once; beyond twice as much, units here and there get the least.
+        different group counted once; beyond twice as much, some units get the least, and beyond eight times all.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
         frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
@@ -304,13 +304,14 @@ class Gathered:
         return units, most
 
     def _efforts(self, plan: Sequence[PlannedUnit]) -> Iterator[codec.Effort]:
-        """How hard to look for each unit. Of too much for a search, some are searched, evenly over the show."""
+        """How hard to look for each unit. Of too much for a search some are searched, evenly; of far too much none."""
         sizes = [planned.frames * self.header.frame_bytes for planned in plan]
         total, passed, searched = sum(sizes), 0, 0
         for size in sizes:
             passed += size
             effort = self.effort or (codec.FULL if total <= self.search_bytes else codec.FAIR)
-            if not self.effort and (searched + size) * total > 2 * self.search_bytes * passed:
+            too_much = (searched + size) * total > 2 * self.search_bytes * passed or total > 8 * self.search_bytes
+            if not self.effort and too_much:
                 effort = codec.QUICK
             searched += size if effort.searched else 0
             yield effort

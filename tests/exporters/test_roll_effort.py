@@ -66,6 +66,13 @@ def test_the_effort_is_picked_or_follows_from_the_different_frames(
     assert {how["channels"] for how, _ in asked} == {4}  # of which most bytes are
 
 
+def test_of_eight_times_too_much_a_quarter_is_searched_and_of_more_nothing(tmp_path: Path, asked: Asked) -> None:
+    for search_bytes in (BYTES // 2, BYTES // 2 - 1):  # of four times BYTES
+        write(tmp_path / "a.roll", list(range(12)), search_bytes=search_bytes)
+    quarter = 3 * [codec.QUICK, codec.QUICK, codec.QUICK, codec.FAIR]
+    assert [how["effort"] for how, _ in asked] == quarter + 12 * [codec.QUICK]
+
+
 def test_units_that_lean_are_tried_as_the_one_before_is_arranged(tmp_path: Path, asked: Asked) -> None:
     write(tmp_path / "a.roll", list(range(MOST_DEPTH + 3)))
     before = [None, *(packed.how for _, packed in asked[:-1])]
