@@ -8,6 +8,7 @@ from typing import Any
 from ..pipeline import baked_of, changed_since_bake, made_of, shown
 from .packet import packet, png
 from .session import Session
+from .texts import Sheet, id_of
 
 
 def rig(session: Session) -> bytes:
@@ -75,6 +76,12 @@ def volts(session: Session, id: str) -> dict[str, Any]:
     view, found, mode = session.piece(id)
     strings = view.volts(found, view.light_of(found, mode))
     return {"groups": found.end_group - found.first_group, "strings": strings}
+
+
+def text(sheet: Sheet) -> dict[str, Any]:
+    """A file's text with its name: of one moment, though another page may be writing."""
+    now = sheet.text
+    return {"id": id_of(now), "text": now, "path": sheet.path.name}
 
 
 def board(session: Session) -> dict[str, Any]:

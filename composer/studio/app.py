@@ -206,15 +206,14 @@ class Studio:
 
     async def score(self, request: Request) -> Response:
         """The score's text."""
-        sheet = self.session.score
-        return answered({"id": sheet.id, "text": sheet.text, "path": sheet.path.name})
+        return answered(answers.text(self.session.score))
 
     async def fixes(self, request: Request) -> Response:
         """The fixes' text; null where there is no such file yet."""
         sheet = self.session.fixes
         if sheet is None:
             raise Refused(404, "missing", "there is no song")
-        return answered({"id": sheet.id, "text": sheet.text, "path": sheet.path.name})
+        return answered(answers.text(sheet))
 
     async def renumber(self, request: Request) -> Response:
         """What following the bars would change in the score."""

@@ -18,7 +18,8 @@ from composer import pipeline
 from composer.effects.table import EFFECTS
 from composer.pipeline.rolls import read_back
 from composer.power import CurrentModel, PowerAudit
-from composer.studio import fix_edits, score_edits
+from composer.studio import answers, fix_edits, score_edits
+from composer.studio.texts import Sheet, id_of
 from composer.wire import screen_of_duty
 from exporters.rollfile import RollReader
 
@@ -229,3 +230,22 @@ def test_the_page_of_addresses_names_every_route_and_every_operation(client) -> 
         assert f"`{address or './'}" in page, route.path
     for operation in [*score_edits.ALL_FIELDS, *fix_edits.OPERATIONS, "text", "renumber"]:
         assert f"`{operation}`" in page
+
+
+def test_a_text_and_its_name_are_of_one_moment(tmp_path: Path) -> None:
+    class Turning(Sheet):
+        """A file that another page changes at every look."""
+
+        looks = 0
+
+        @property
+        def text(self) -> str:
+            self.looks += 1
+            return f"# {self.looks}"
+
+        @text.setter
+        def text(self, text: str | None) -> None:
+            pass
+
+    found = answers.text(Turning(tmp_path / "score.toml"))
+    assert found["id"] == id_of(found["text"])
