@@ -37,6 +37,7 @@ Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
 PROBE_LEVEL = 2
+MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which less is probed if there is no search
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
@@ -101,7 +102,8 @@ def encode_unit(
     """Pack a unit as small as some effort finds.
 
     frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint. like: how the unit
-    that this one leans on is arranged, which is tried as well: its bytes are in the window.
+    that this one leans on is arranged, which is tried as well if there is a search: its
+    bytes are in the window.
     Raises `RollError` for an array of another kind or beyond the limits.
     """
     check_frames(frames)
@@ -112,7 +114,7 @@ def encode_unit(
         hows = _hows(ALL, channels)
     else:
         hows = _likely(frames, stand, channels, window, window_bits, effort.sampled)[: effort.packed]
-        if like is not None and like not in hows:
+        if effort.searched and like is not None and like not in hows:
             hows.append(like)
     packed = []
     for how in hows:
@@ -145,7 +147,12 @@ def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bit
             sizes[how] = len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL))
         return sorted(sizes, key=lambda how: sizes[how])
 
-    best = probe((*SPARSE, *DENSE, *(() if sampled else DENSE_SELDOM)))
+    likely = (*SPARSE, *DENSE, *DENSE_SELDOM)
+    if sampled:
+        changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
+        share = changed / frames.size
+        likely = (*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1]))
+    best = probe(likely)
     return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
 
 
