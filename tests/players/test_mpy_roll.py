@@ -328,8 +328,7 @@ def test_a_roll_takes_what_the_page_says_and_a_second_frame_and_little_more(long
 
 def test_a_bounded_heap(tmp_path: Path) -> None:
     """138 KB of heap of a 64-bit interpreter, where all but the buffers is twice what it is on a board."""
-    frames = np.random.default_rng(2).integers(0, 256, (120, 900), np.uint8)
-    frames[:, 400:] = frames[:1, 400:]
+    frames = np.random.default_rng(2).integers(0, 16, (120, 900), np.uint8)  # most bytes change: no marks
     header = RollHeader("Tide", "quay", 0, "5a" * 32, strings_of(900))
     path = tmp_path / "wide.roll"
     with RollWriter(path, header, groups=10, unit_bytes=30 << 10) as writer:
