@@ -37,15 +37,15 @@ Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
 PROBE_LEVEL = 2
-MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which less is probed if there is no search
+MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not probed
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 GAP = 2  # unchanged cells that are cheaper written along than skipped
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows, some seldom.
 DENSE = (
     (COLUMNS, True, True),
-    (COLUMNS, False, True),
     (COLUMNS, True, False),
+    (COLUMNS, False, True),
     (PAIRS, True, True),
     (ROWS, True, True),
     (ROWS, False, True),
@@ -147,11 +147,10 @@ def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bit
             sizes[how] = len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL))
         return sorted(sizes, key=lambda how: sizes[how])
 
-    likely = (*SPARSE, *DENSE, *DENSE_SELDOM)
-    if sampled:
-        changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
-        share = changed / frames.size
-        likely = (*(SPARSE if share < MOSTLY_CHANGED else ()), *(DENSE if share > HARDLY_CHANGED else DENSE[:1]))
+    changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
+    share = changed / frames.size
+    dense = DENSE[: 1 if sampled else 2] if share < HARDLY_CHANGED else DENSE if sampled else (*DENSE, *DENSE_SELDOM)
+    likely = (*(() if sampled and share > MOSTLY_CHANGED else SPARSE), *dense)
     best = probe(likely)
     return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
 

@@ -270,7 +270,6 @@ def _costs(counts: Ints) -> Costs:
 # ---- codes ------------------------------------------------------------------------------------------------------
 
 
-@njit(cache=True, nogil=True)
 def code_lengths(counts: Ints, most: int) -> Ints:
     """Huffman's lengths for symbols that stand so often, none above `most`; at least two symbols get one.
 
@@ -281,13 +280,21 @@ def code_lengths(counts: Ints, most: int) -> Ints:
     for symbol in range(2):
         if np.count_nonzero(counts) < 2:
             counts[symbol] = max(counts[symbol], 1)
-    seldom_first = np.argsort(counts, kind="mergesort")
-    seldom_first = seldom_first[np.count_nonzero(counts == 0) :]
-    symbols = len(seldom_first)
+    seldom_first = np.argsort(counts, kind="stable")[np.count_nonzero(counts == 0) :]
+    lengths = np.zeros(len(counts), np.int64)
+    lengths[seldom_first] = _lengths(counts[seldom_first], most)
+    return lengths
+
+
+@njit(cache=True, nogil=True)
+def _lengths(counts: Ints, most: int) -> Ints:
+    """Huffman's lengths for two symbols or more, those that stand least first."""
+    symbols = len(counts)
     # The tree: first its symbols, then what joins two of it, both in the order of how often they stand. So the two
     # that stand least are always among the next symbol and the next two that were joined.
     weights, parents = np.empty(2 * symbols - 1, np.int64), np.empty(2 * symbols - 1, np.int64)
-    weights[:symbols] = counts[seldom_first]
+    for symbol in range(symbols):
+        weights[symbol] = counts[symbol]
     symbol, joined = 0, symbols
     for node in range(symbols, 2 * symbols - 1):
         weights[node] = 0
@@ -305,7 +312,7 @@ def code_lengths(counts: Ints, most: int) -> Ints:
     for node in range(2 * symbols - 3, -1, -1):
         depths[node] = depths[parents[node]] + 1
         if node < symbols:
-            of_length[min(depths[node], most)] += 1
+            of_length[depths[node] if depths[node] < most else most] += 1
     too_much = -(1 << most)
     for length in range(1, most + 1):
         too_much += of_length[length] << (most - length)
@@ -316,11 +323,11 @@ def code_lengths(counts: Ints, most: int) -> Ints:
         of_length[shorter] -= 1
         of_length[shorter + 1] += 2
         of_length[most] -= 1
-    lengths = np.zeros(len(counts), np.int64)
+    lengths = np.empty(symbols, np.int64)
     at = 0
     for length in range(most, 0, -1):
         for _ in range(of_length[length]):
-            lengths[seldom_first[at]] = length
+            lengths[at] = length
             at += 1
     return lengths
 

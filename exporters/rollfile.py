@@ -117,7 +117,7 @@ class RollWriter:
         """`groups`: how many will be added. Raises `RollError`.
 
         `effort`: as in `codec`. Unless it is given, it is less for frames that come to more than `search_bytes`, each
-        different group counted once; beyond twice as much, some units get the least, and beyond eight times all.
+        different group counted once, and least for those that come to twice as much.
 
         `unit_bytes`: what a board can spare for a unit, of which it holds two; a group never needs less than its own
         frames. The more, the smaller the roll. `header` is packed at `close`: until then one with the same strings may
@@ -274,10 +274,12 @@ class Gathered:
         """Every unit's record, and the most that one inflates to."""
         frame_bytes, strings = self.header.frame_bytes, self.header.strings
         channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in strings if s.channels == n))
+        much = sum(self.frames) * frame_bytes / self.search_bytes
+        effort = self.effort or (codec.FULL if much <= 1 else codec.FAIR if much <= 2 else codec.QUICK)
         units, most = [], 0
         before, window, like = None, b"", None
         end = file.tell()
-        for planned, effort in zip(plan, self._efforts(plan), strict=True):
+        for planned in plan:
             frames = np.frombuffer(aside.read(planned.frames * frame_bytes), np.uint8).reshape(planned.frames, -1)
             if planned.depth == 0:
                 before, window, like = None, b"", None
@@ -302,19 +304,6 @@ class Gathered:
             if end > U32:
                 raise RollError("a roll has at most 4 GiB")
         return units, most
-
-    def _efforts(self, plan: Sequence[PlannedUnit]) -> Iterator[codec.Effort]:
-        """How hard to look for each unit. Of too much for a search some are searched, evenly; of far too much none."""
-        sizes = [planned.frames * self.header.frame_bytes for planned in plan]
-        total, passed, searched = sum(sizes), 0, 0
-        for size in sizes:
-            passed += size
-            effort = self.effort or (codec.FULL if total <= self.search_bytes else codec.FAIR)
-            too_much = (searched + size) * total > 2 * self.search_bytes * passed or total > 8 * self.search_bytes
-            if not self.effort and too_much:
-                effort = codec.QUICK
-            searched += size if effort.searched else 0
-            yield effort
 
     def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:
         place = {}

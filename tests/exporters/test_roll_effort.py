@@ -53,9 +53,7 @@ def write(path: Path, seeds: list[int], **choice: Any) -> None:
         ({"search_bytes": BYTES}, 3 * [codec.FULL]),
         ({"search_bytes": BYTES - 1}, 3 * [codec.FAIR]),
         ({"search_bytes": BYTES // 2}, 3 * [codec.FAIR]),
-        # Twice as much as is given may be searched: one of the three, or none.
-        ({"search_bytes": BYTES // 6}, [codec.QUICK, codec.QUICK, codec.FAIR]),
-        ({"search_bytes": BYTES // 6 - 1}, 3 * [codec.QUICK]),
+        ({"search_bytes": BYTES // 2 - 1}, 3 * [codec.QUICK]),
     ],
 )
 def test_the_effort_is_picked_or_follows_from_the_different_frames(
@@ -64,13 +62,6 @@ def test_the_effort_is_picked_or_follows_from_the_different_frames(
     write(tmp_path / "a.roll", [1, 2, 1, 3], **choice)
     assert [how["effort"] for how, _ in asked] == efforts
     assert {how["channels"] for how, _ in asked} == {4}  # of which most bytes are
-
-
-def test_of_eight_times_too_much_a_quarter_is_searched_and_of_more_nothing(tmp_path: Path, asked: Asked) -> None:
-    for search_bytes in (BYTES // 2, BYTES // 2 - 1):  # of four times BYTES
-        write(tmp_path / "a.roll", list(range(12)), search_bytes=search_bytes)
-    quarter = 3 * [codec.QUICK, codec.QUICK, codec.QUICK, codec.FAIR]
-    assert [how["effort"] for how, _ in asked] == quarter + 12 * [codec.QUICK]
 
 
 def test_units_that_lean_are_tried_as_the_one_before_is_arranged(tmp_path: Path, asked: Asked) -> None:
