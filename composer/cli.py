@@ -254,7 +254,7 @@ def _audit(given: argparse.Namespace) -> int:
     else:
         if given.rig is not None:
             raise Faults.one("audit", "", "--rig goes with --roll: a show names its own rig")
-        baked = given.out or (given.show.parent if given.show.suffix == ".toml" else given.show) / "out"
+        baked = given.out or files.score_path(given.show).parent / "out"
         files.spare({"--csv": csv}, [*pipeline.files_of(given.show), *baked.glob("*/*.roll")])
         with progress() as tell:
             found = pipeline.audit(
@@ -331,7 +331,7 @@ def _rig(given: argparse.Namespace) -> int:
     files.spare({"-o": out}, pipeline.files_of(given.show))
     rig = pipeline.rig_of(given.show)
     if out is None:
-        folder = (given.show.parent if given.show.suffix == ".toml" else given.show) / "out"
+        folder = files.score_path(given.show).parent / "out"
         folder.mkdir(exist_ok=True)
         out = folder / "rig.svg"
     if out.suffix.lower() not in (".svg", ".png"):

@@ -329,6 +329,12 @@ def counted(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
+def listed(names: Iterable[str], most: int = FEW) -> str:
+    """Names in a row, each once; of many, how many more there are."""
+    known = list(dict.fromkeys(names))
+    return ", ".join(known[:most]) + (f" and {len(known) - most} more" if len(known) > most else "")
+
+
 def kind_of(value: Any) -> str:
     """What a value is, in a maker's words."""
     if value is None:

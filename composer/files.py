@@ -13,6 +13,11 @@ from pathlib import Path
 from .faults import Fault, Faults
 
 
+def score_path(show: Path) -> Path:
+    """The score of a show, which is named by it or by its folder."""
+    return show if show.suffix == ".toml" else show / "score.toml"
+
+
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
     """A temporary neighbour to write to, of the same ending; renamed to `path` at the end, removed when anything fails.

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from .clock import SECOND, BarGrid, FrameClock, frame_clock, parse_moment
-from .faults import FEW, Faults, counted, parse_toml
+from .faults import Faults, counted, listed, parse_toml
 from .score import BARS
 from .songmap import Grid, SongMap, ways_out
 
@@ -111,10 +111,9 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
     was, now = numbering.bar_beats
     lengths = list(_lengths_in_bars(document)) if was != now else []
     if lengths:
-        more = f" and {len(lengths) - FEW} more" if len(lengths) > FEW else ""
         notes.append(
             f"a bar has {counted(now, 'beat')} now, not {was}: lengths in bars stay as written, look at "
-            f"{', '.join(lengths[:FEW])}{more}"
+            f"{listed(lengths)}"
         )
     return moved, notes
 

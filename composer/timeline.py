@@ -17,7 +17,7 @@ from typing import Any
 
 from .clock import SECOND, FrameClock, Moment, Span
 from .effects.table import EFFECTS, Pace, Width
-from .faults import FaultList, nearest
+from .faults import FaultList, listed, nearest
 from .rig import Rig
 from .score import MOST_DEPTH, Block, Level, Points, Score, Stretch, Trigger, Variation, recoloured
 from .songmap import SongMap
@@ -172,9 +172,8 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
 
 
 def _listed(names: Iterable[str]) -> str:
-    """Some names that there are, each once."""
-    known = list(dict.fromkeys(names))
-    return ", ".join(known[:12]) + (f" and {len(known) - 12} more" if len(known) > 12 else "") or "none"
+    """Some names that there are."""
+    return listed(names, 12) or "none"
 
 
 def _no_zone(name: str, rig: Rig) -> tuple[str, str]:

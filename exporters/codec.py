@@ -102,9 +102,8 @@ def encode_unit(
     """Pack a unit as small as some effort finds.
 
     frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint. like: how the unit
-    that this one leans on is arranged, which is tried as well if there is a search: its
-    bytes are in the window.
-    Raises `RollError` for an array of another kind or beyond the limits.
+    that this one leans on is arranged, which is tried as well if there is a search: its bytes are in the window. Raises
+    `RollError` for an array of another kind or beyond the limits.
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
@@ -149,9 +148,12 @@ def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bit
 
     changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
     share = changed / frames.size
-    dense = DENSE[: 1 if sampled else 2] if share < HARDLY_CHANGED else DENSE if sampled else (*DENSE, *DENSE_SELDOM)
-    likely = (*(() if sampled and share > MOSTLY_CHANGED else SPARSE), *dense)
-    best = probe(likely)
+    if share < HARDLY_CHANGED:
+        best = probe((*SPARSE, *DENSE[: 1 if sampled else 2]))
+    elif sampled:
+        best = probe((*(SPARSE if share <= MOSTLY_CHANGED else ()), *DENSE))
+    else:
+        best = probe((*SPARSE, *DENSE, *DENSE_SELDOM))
     return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
 
 

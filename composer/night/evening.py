@@ -16,6 +16,7 @@ from typing import Any
 
 from ..clock import parse_span
 from ..faults import FaultList, Faults, Table, is_number, kind_of, nearest, read_toml
+from ..files import score_path
 
 CLOCK_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 Hours = tuple[int, int]
@@ -96,7 +97,7 @@ def _texts(table: Table, key: str) -> list[str]:
 
 def _show(name: str, where: str, top: Table, path: Path) -> Path:
     folder = path.parent / name
-    if not (folder if folder.suffix == ".toml" else folder / "score.toml").is_file():
+    if not score_path(folder).is_file():
         near = [p.name for p in path.parent.iterdir() if (p / "score.toml").is_file()] if path.parent.is_dir() else []
         top.faults.add(where, f'"{name}" is no show: there is no {name}/score.toml', nearest(name, near))
     return folder

@@ -29,6 +29,7 @@ from exporters.report import in_amps, in_bytes, plain, wrongs
 
 from ..clock import SECOND, Group
 from ..faults import Faults, ShowFails, read_toml
+from ..files import score_path
 from ..flash import FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, limited
 from ..power.limiter import Limited, Mode
@@ -337,7 +338,7 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
 
 def score_and_song(folder: Path) -> tuple[Path, str, SongMap]:
     """A show's score file, its text, and the current map of its song: what renumbering needs. Raises `Faults`."""
-    path = folder if folder.suffix == ".toml" else folder / "score.toml"
+    path = score_path(folder)
     if not path.exists():
         raise no_score(path)
     name = read_toml(path).get("song")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import glob
-import hashlib
 import json
 import os
 from collections.abc import Iterator
@@ -16,10 +15,11 @@ from exporters import report
 from ..clock import SECOND, Moment
 from ..effects.table import Pace
 from ..faults import Faults
+from ..files import score_path
 from ..power.advice import feeds_as_built
 from ..rig import Rig
 from ..score import Score
-from ..songmap import fixes_path, load_fixes, misplaced
+from ..songmap import file_sha256, fixes_path, load_fixes, misplaced
 from ..timeline import MASTER_LAYER, Cue
 from .show import Show, files_of
 
@@ -43,10 +43,10 @@ def rig_doubts(rig: Rig) -> list[str]:
 
 def made_of(show: Path) -> dict[str, str]:
     """What a person made of a show, as an audit keeps it: each file, named from the show's folder, and its SHA-256."""
-    score = show if show.suffix == ".toml" else show / "score.toml"
+    score = score_path(show)
     found = {}
     for path in files_of(show):
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, Faults):
             stat = path.stat()
             if path.is_file():
                 found[_from(score.parent, path)] = _sha256(path, stat.st_mtime_ns, stat.st_size)
@@ -65,7 +65,7 @@ def baked_of(out: Path) -> dict[str, str] | None:
 def changed_since_bake(show: Path, out: Path | None = None) -> list[str]:
     """A line where what a person made of a show is not what its rolls were made of: by the files' content, and by their
     times where the audit beside the rolls says nothing of that."""
-    score = show if show.suffix == ".toml" else show / "score.toml"
+    score = score_path(show)
     out = out or score.parent / "out"
     made = [path for path in files_of(show) if path.is_file()]
     songs = [path for path in made if path.suffix not in (".toml", ".csv", ".svg")]
@@ -93,8 +93,7 @@ def _from(folder: Path, path: Path) -> str:
 @lru_cache(256)
 def _sha256(path: Path, mtime_ns: int, size: int) -> str:
     """A file's SHA-256; a song is not read again while it stays as it is."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    return file_sha256(path)
 
 
 def _moments(score: Score) -> Iterator[tuple[str, Moment]]:

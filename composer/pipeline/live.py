@@ -38,6 +38,7 @@ from .. import songmap as maps
 from .. import timeline
 from ..clock import FrameClock, Group, Moment
 from ..faults import Fault, FaultList, Faults, ShowFails, parse_toml
+from ..files import score_path
 from ..power import CurrentModel, Ladder, limiter
 from ..power.limiter import LOOK, Mode
 from ..render import Renderer
@@ -74,7 +75,7 @@ class Loader:
     """Reads one show again and again. Rig, song map and clock are read anew only when one of their files changed."""
 
     def __init__(self, folder: Path, tell: Tell = silent) -> None:
-        self.path = folder if folder.suffix == ".toml" else folder / "score.toml"
+        self.path = score_path(folder)
         self.folder = self.path.parent
         self._tell = tell
         self._rig: tuple[Path, Stamp, Rig] | None = None

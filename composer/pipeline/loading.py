@@ -13,6 +13,7 @@ from exporters.mpboard import BoardError
 from exporters.package import Package, PackageError, fits_together, read_package, write_package
 
 from ..faults import Fault, Faults, ShowFails, nearest, read_toml
+from ..files import score_path
 from ..rig import Rig
 from .packing import row_of, settings_of
 from .rolls import MISSING
@@ -71,7 +72,7 @@ def show_jobs(
     rigs: dict[str, Rig] = {}
     lines: list[str] = []
     for show in (*shows, look) if look is not None else shows:
-        folder = show.parent if show.suffix == ".toml" else show
+        folder = score_path(show).parent
         rig, roll = rig_of(show), _roll_of(folder)
         for name in _chosen(rig, controller):
             place = (out or folder / "out") / name

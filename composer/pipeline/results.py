@@ -11,7 +11,7 @@ from typing import Any
 from exporters import report
 
 from ..clock import SECOND, FrameClock, Group
-from ..faults import FEW
+from ..faults import listed
 from ..flash import Brightest, FlashAudit, Largest
 from ..power import CurrentModel, PowerAudit, advice
 from ..power.limiter import group_times_us
@@ -94,10 +94,9 @@ def _bare_feeds(rig: Rig) -> list[str]:
     bare = [name for name, feed in rig.feeds.items() if feed.wire is None]
     if not bare:
         return []
-    few = ", ".join(bare[:FEW]) + (f" and {len(bare) - FEW} more" if len(bare) > FEW else "")
     return [
-        f"The rig does not give the wire of {few}: what it drops, whether its fuse protects it and a short blows that "
-        "fuse is not judged."
+        f"The rig does not give the wire of {listed(bare)}: what it drops, whether its fuse protects it and a short "
+        "blows that fuse is not judged."
     ]
 
 

@@ -14,6 +14,7 @@ from .. import rig as rigs
 from .. import score as scores
 from .. import songmap as maps
 from ..faults import Fault, FaultList, Faults, nearest, read_toml
+from ..files import score_path
 
 SONG_ENDINGS = {".wav", ".flac", ".ogg", ".opus", ".mp3", ".m4a", ".aac"}
 
@@ -95,7 +96,7 @@ def _still_heard(earlier: maps.SongMap, song: Path) -> bool:
 
 def load_show(folder: Path, tell: Tell = silent) -> Show:
     """Read and check a show: its folder, or its score file. Raises `Faults` with all that is wrong in all its files."""
-    path = folder if folder.suffix == ".toml" else folder / "score.toml"
+    path = score_path(folder)
     if not path.exists():
         raise no_score(path)
     faults: list[Fault] = []
@@ -175,7 +176,7 @@ def files_of(show: Path) -> list[Path]:
 
     As far as they can be read: what is wrong in them is for others to tell.
     """
-    score = show if show.suffix == ".toml" else show / "score.toml"
+    score = score_path(show)
     document = _readable(score)
     song, rig = document.get("song"), document.get("rig", "rig.toml")
     found = [score, *(score.parent / name for name in (song, rig) if isinstance(name, str))]

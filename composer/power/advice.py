@@ -190,8 +190,7 @@ def dimmed_by(supply: str, audit: Mapping[str, Any]) -> list[str]:
 
 def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float) -> dict[str, Any]:
     """`fuse_a` with its own wire (None without one: nothing is known of it), `fuse_with_wire_a` with the wire to take.
-    `short_limits`: a short at the far end of
-    its run blows no fuse that stands its peak."""
+    `short_limits`: a short at the far end of its run blows no fuse that stands its peak."""
     metres = feed.wire.metres if feed.wire else ASSUMED_M
     wire = wire_for(peak_a, metres, volts, far_ohm=far_ohm)
     fuse_a = None if feed.wire is None else _Tests(peak_a, volts, 20.0, far_ohm).fuse_a(feed.wire)
