@@ -291,8 +291,14 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
             pins = _pins(grid, fixes.anchors)
             moves.append(_along(grid.beats, lambda beat: _pinned(pins, beat)))
         grid = _anchored(grid, fixes.anchors, faults)
+    kept = _inside(grid, song_map.song.seconds)
+    if grid.beats and not kept.beats and fixes.shift.seconds:
+        faults.add(
+            "shift",
+            f"{float(fixes.shift.seconds):g} s moves every beat out of the song, {song_map.song.seconds:.1f} s long",
+        )
     faults.raise_if_any()
-    grid = _inside(grid, song_map.song.seconds)
+    grid = kept
     fixed = replace(
         song_map,
         sections=tuple(Section(s["start"], s["end"], s["name"]) for s in heard.get("sections", ())),

@@ -73,10 +73,16 @@ class Jobs:
             ours, theirs = context.Pipe()
             self._pipe = ours
             self._process = context.Process(target=_run, args=(theirs, kind, folder, dict(options)), daemon=False)
-            with deaf_to_ctrl_c():  # it hears from the pipe that the studio ends
-                self._process.start()
+            try:
+                with deaf_to_ctrl_c():  # it hears from the pipe that the studio ends
+                    self._process.start()
+            except OSError as error:  # no memory, or no more processes: nothing runs, and the next may try
+                self._pipe = self._process = None
+                job.state, job.lines = "failed", [f"the work could not begin: {error.strerror or error}"]
+                ours.close()
+            else:
+                threading.Thread(target=self._follow, args=(job, ours, self._process), daemon=True).start()
             theirs.close()
-            threading.Thread(target=self._follow, args=(job, ours, self._process), daemon=True).start()
         self._told(job.row())
         return job.row()
 

@@ -124,6 +124,12 @@ def test_a_shift_in_seconds_moves_everything_and_drops_what_leaves_the_song() ->
     assert song_map.bar_times[0] == pytest.approx(0.4)
 
 
+def test_a_shift_that_leaves_no_beat_in_the_song_is_refused() -> None:
+    with pytest.raises(Faults, match=r"shift: 40 s moves every beat out of the song, 17\.0 s long"):
+        fixed(shift=Span(seconds=Fraction(40)))
+    assert fixed(shift=Span(seconds=Fraction(16))).beats == (16.5, 17.0)
+
+
 def test_a_bar_length_takes_the_phase_that_was_heard_for_it() -> None:
     song_map = fixed(beats_per_bar=3)
     assert song_map.bars[:3] == (2, 5, 8)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import multiprocessing.context
 import os
 import signal
 import time
@@ -205,3 +207,18 @@ def test_lamps_without_boards_say_so(client) -> None:
     client.studio.lamps._opened = none
     status, answer = client.ask("api/lamps", {"on": True})
     assert (status, answer["error"]["kind"]) == (422, "faults") and "no board answers" in answer["error"]["message"]
+
+
+def test_a_job_that_cannot_begin_has_failed_and_the_next_may_try(tmp_path: Path, monkeypatch) -> None:
+    def refused(self: object) -> None:
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    told: list[dict[str, Any]] = []
+    jobs = jobs_module.Jobs(lambda row: told.append(dict(row)))
+    monkeypatch.setattr(multiprocessing.context.SpawnProcess, "start", refused)
+    for number in (1, 2):
+        row = jobs.start("bake", tmp_path, {})
+        assert (row["id"], row["state"]) == (number, "failed")
+        assert row["lines"] == ["the work could not begin: Resource temporarily unavailable"]
+    assert told == jobs.rows()
+    jobs.close()
