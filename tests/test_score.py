@@ -245,6 +245,14 @@ def test_an_unknown_effect_does_not_make_its_parameters_unknown_too() -> None:
     assert len(raised.value.faults) == 1
 
 
+def test_a_colour_that_is_none_is_told_where_it_is_written_and_not_at_each_use() -> None:
+    colours = "[colour]\nlamp = '#zz0'\nwarm = ['red', 'ambr']\nsea = 'lamp'\n"
+    uses = "".join(clip(f"bars = '1'\ncolour = '{name}'") for name in ("lamp", "warm", "sea"))
+    with pytest.raises(Faults) as raised:
+        score_of(uses + colours)
+    assert [fault.where for fault in raised.value.faults] == ["colour.lamp", "colour.warm", "colour.sea"]
+
+
 def test_phrases_nested_too_deep_are_a_fault_whatever_the_order_they_are_written_in() -> None:
     chain = ["[[phrase.p0]]\n" + CLIP + "bars = '1'\n"]
     chain += [f"[[phrase.p{i}]]\n" + placed(f"p{i - 1}") for i in range(1, 17)]

@@ -71,13 +71,16 @@ def parse_colour(text: str) -> RGB:
 def read_colour(table: Table, key: str, text: str, colours: Mapping[str, Sequence[str]]) -> tuple[RGB, ...]:
     """One written colour as codes; a name of `colours` (the score's own, which come first) may stand for several.
 
-    An unknown one is a fault at `key` with the nearest known name, and yields ().
+    An unknown one is a fault at `key` with the nearest known name, and yields (). What is wrong with a name's own
+    colours is told where they are written, not at each use.
     """
     found: list[RGB] = []
     for item in colours[text] if text in colours else (text,):
         try:
             found.append(parse_colour(item))
         except ValueError as error:
+            if text in colours:
+                continue
             if item.lstrip().startswith("#"):
                 table.fault(key, str(error))
             else:
