@@ -21,6 +21,7 @@ from ..faults import Faults
 from ..pipeline.playing import decoded
 
 Samples = npt.NDArray[np.int16]
+BLOCK = 1 << 16  # samples of one channel read at once
 LATENCY_S = 0.2  # asked of the device: known and taken into account, so large, for computers with much else to do
 MARKS = 32  # callbacks whose times are averaged: single ones jump by milliseconds
 BREAK_S, BREAK_AFTER_S = 0.020, 0.5  # callbacks that are off by more for so long: the stream itself stood still
@@ -96,13 +97,24 @@ def load_samples(song: Path, seconds: float) -> tuple[Samples, int]:
     import soundfile
 
     try:
-        samples, rate = soundfile.read(str(song), dtype="int16", always_2d=True)
-        if abs(len(samples) / rate - seconds) < 1e-3:
-            return np.ascontiguousarray(samples[:, :2]), int(rate)
+        with soundfile.SoundFile(str(song)) as file:
+            # Asked for whole numbers, libsndfile cuts the fractions of a float file off: silence.
+            kind, rate = "float32" if file.subtype in ("FLOAT", "DOUBLE") else "int16", int(file.samplerate)
+            blocks = [_whole(block[:, :2]) for block in file.blocks(BLOCK, dtype=kind, always_2d=True)]
+        if blocks and abs(sum(map(len, blocks)) / rate - seconds) < 1e-3:
+            return np.concatenate(blocks), rate
     except (soundfile.SoundFileError, OSError, RuntimeError):
         pass  # a format that only ffmpeg reads
     mono, rate = decoded(song)
-    return (np.clip(mono, -1, 1) * 32767).astype(np.int16)[:, None], rate
+    return _whole(mono[:, None]), rate
+
+
+def _whole(block: npt.NDArray[Any]) -> Samples:
+    """Samples as int16; floats beyond full scale are clipped, what is no number is silence."""
+    if block.dtype == np.int16:
+        return block
+    scaled: Samples = (np.clip(np.nan_to_num(block, posinf=0.0, neginf=0.0), -1, 1) * 32767).astype(np.int16)
+    return scaled
 
 
 class Card:

@@ -268,6 +268,17 @@ def test_the_song_is_played_as_it_was_decoded(tmp_path: Path, channels: int) -> 
     assert np.abs(played[:, 0] / 32768 - samples.reshape(88_200, -1)[:, 0]).max() < 1e-4
 
 
+@pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
+def test_a_song_of_floats_is_heard_at_its_own_level(tmp_path: Path, subtype: str) -> None:
+    """Full scale of int16 is 32767: half of it is a sample of 0.5; beyond full scale it is cut, no number is 0."""
+    song = tmp_path / "tide.wav"
+    samples = np.array([[0.5, -0.5], [0.0, 0.25], [1.5, -9.0], [np.nan, np.inf]])
+    soundfile.write(song, samples, 48_000, subtype=subtype)
+    played, rate = load_samples(song, 4 / 48_000)
+    assert rate == 48_000
+    assert played.tolist() == [[16383, -16383], [0, 8191], [32767, -32767], [0, 0]]
+
+
 def test_a_song_of_another_length_than_was_analysed_is_played_as_analysed(tmp_path: Path) -> None:
     """Where the plain reader and the decoder disagree on where sample 0 is, the song map's times are the decoder's."""
     folder = make_show(tmp_path / "tide", seconds=2.0)
