@@ -109,11 +109,7 @@ def lay(score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultL
     faults of its own is laid as far as it goes. Cues are sorted by layer, then by place in the score.
     """
     check_zones(score, rig, faults)
-    names = list(dict.fromkeys(section.name for section in song.sections))
-    for name in score.palettes:
-        if name not in names:
-            what = f'the song map has no section "{name}"; it has {_listed(names)}'
-            faults.add(f"palette.{name}", what, nearest(name, names))
+    check_sections(score, song, faults)
     cues = _Laying(score, song, rig, clock, faults).all()
     return sorted(cues, key=lambda cue: (cue.layer, cue.order))
 
@@ -169,6 +165,15 @@ def check_zones(score: Score, rig: Rig, faults: FaultList) -> None:
         )
     for where, name in wrong:
         faults.add(where, *_no_zone(name, rig))
+
+
+def check_sections(score: Score, song: SongMap, faults: FaultList) -> None:
+    """Every section that a palette is for is one of the song's."""
+    names = list(dict.fromkeys(section.name for section in song.sections))
+    for name in score.palettes:
+        if name not in names:
+            what = f'the song map has no section "{name}"; it has {_listed(names)}'
+            faults.add(f"palette.{name}", what, nearest(name, names))
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -2,7 +2,7 @@
 
 The result is `timeline.lay`'s, to the last number. A part is a clip, a placing with all the phrases that it reaches, a
 trigger, or the master; what a part becomes depends on nothing else but the song, the rig's zones, the clock, and the
-score's seed and colours. A part with faults is laid anew each time.
+score's seed, colours and palettes. A part with faults is laid anew each time.
 """
 
 from __future__ import annotations
@@ -38,9 +38,12 @@ class Relaying:
         self._known: dict[str, _Part] = {}
 
     def lay(self, score: Score, song: SongMap, rig: Rig, clock: FrameClock, faults: FaultList) -> list[Cue]:
-        """As `timeline.lay`."""
-        ground = (song, rig, clock, score.seed, score.colours)
-        same = len(self._ground) == 5 and all(a is b for a, b in zip(ground[:3], self._ground[:3], strict=True))
+        """As `timeline.lay`; zones are checked by the caller, who may have to without a song."""
+        timeline.check_sections(score, song, faults)
+        ground = (song, rig, clock, score.seed, score.colours, score.palettes)
+        same = len(self._ground) == len(ground) and all(
+            a is b for a, b in zip(ground[:3], self._ground[:3], strict=True)
+        )
         known = self._known if same and ground[3:] == self._ground[3:] else {}
         kept: dict[str, _Part] = {}
         number = 0

@@ -114,6 +114,15 @@ def test_edits_that_change_one_thing_alone_are_rendered(tmp_path: Path, op: dict
     assert (found != before).any()
 
 
+def test_a_palette_that_changes_is_seen(folder: Path) -> None:
+    loader = Loader(folder)
+    text = loader.path.read_text()
+    shows = [loader.read(f'{text}\n[palette.A]\nember = "{colour}"\n') for colour in ("teal", "red")]
+    for show in shows:
+        assert show.cues == timeline.lay(show.score, show.song, show.rig, show.clock, FaultList(""))
+    assert shows[0].cues != shows[1].cues
+
+
 # Phrases in phrases, placings that differ, a name twice removed, triggers on everything, a master: all a score may say.
 LARGE = """\
 format = 1
@@ -228,6 +237,7 @@ def test_faults_of_parts_are_those_of_the_whole(folder: Path) -> None:
         text.replace('zone = "mast"', 'zone = "mist"').replace('bars = "7-8"', 'bars = "70-80"'),
         text.replace("format = 1", 'format = 1\ngrid = "another"'),
         text.replace('song = "tide.wav"', 'song = "tied.wav"'),
+        text + '\n[palette.Nowhere]\nember = "teal"\n',
         text + "[[clip]\n",
     ):
         (folder / "wrong.toml").write_text(wrong)
