@@ -89,6 +89,35 @@ class Packed:
     arranged: bytes
 
 
+def encode_chain(
+    units: Sequence[Frames], *, window_bits: int = MOST_WINDOW_BITS, channels: int = 3, effort: Effort = FULL
+) -> list[Packed]:
+    """Pack units of which each leans on the one before, the first on nothing, as small as some effort finds.
+
+    units, window_bits, channels, effort: as in `encode_unit`. Raises `RollError` as it does.
+    """
+    chain: list[Packed] = []
+    before, window = None, b""
+    for frames in units:
+        like = chain[-1].how if chain else None
+        packed = encode_unit(
+            frames,
+            before=before,
+            window=window,
+            window_bits=window_bits,
+            channels=channels,
+            effort=effort,
+            like=like,
+        )
+        chain.append(packed)
+        before, window = frames[-1].copy(), (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
+    if effort is not LONG:
+        return chain
+    # Each unit's smallest is not the chain's: what is found in less time comes out smaller now and then.
+    other = encode_chain(units, window_bits=window_bits, channels=channels, effort=FULL)
+    return min(chain, other, key=lambda packed: sum(len(one.payload) for one in packed))
+
+
 def encode_unit(
     frames: Frames,
     *,

@@ -51,7 +51,7 @@ from .rollhead import (
     pack_tables,
     read_head,
 )
-from .rollplan import PlannedUnit, plan_units
+from .rollplan import PlannedUnit, chains, plan_units
 from .spec import (
     LEAST_WINDOW_BITS,
     MOST_GROUPS,
@@ -277,32 +277,22 @@ class Gathered:
         much = sum(self.frames) * frame_bytes / self.search_bytes
         effort = self.effort or (codec.FULL if much <= 1 else codec.FAIR if much <= 2 else codec.QUICK)
         units, most = [], 0
-        before, window, like = None, b"", None
         end = file.tell()
-        for planned in plan:
-            frames = np.frombuffer(aside.read(planned.frames * frame_bytes), np.uint8).reshape(planned.frames, -1)
-            if planned.depth == 0:
-                before, window, like = None, b"", None
-            packed = codec.encode_unit(
-                frames,
-                before=before,
-                window=window,
-                window_bits=self._window_bits,
-                channels=channels,
-                effort=effort,
-                like=like,
-            )
-            like = packed.how
-            before = frames[-1].copy()
-            window = (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
-            unit = RollUnit(end, len(packed.payload), planned.frames, planned.depth, packed.how, 0)
-            crc = zlib.crc32(checked_part(unit), zlib.crc32(packed.payload))
-            units.append(replace(unit, crc=crc))
-            most = max(most, len(packed.arranged))
-            file.write(packed.payload)
-            end += len(packed.payload)
-            if end > U32:
-                raise RollError("a roll has at most 4 GiB")
+        for chain in chains(plan):
+            filled = [
+                np.frombuffer(aside.read(unit.frames * frame_bytes), np.uint8).reshape(unit.frames, -1)
+                for unit in chain
+            ]
+            packed = codec.encode_chain(filled, window_bits=self._window_bits, channels=channels, effort=effort)
+            for planned, one in zip(chain, packed, strict=True):
+                unit = RollUnit(end, len(one.payload), planned.frames, planned.depth, one.how, 0)
+                crc = zlib.crc32(checked_part(unit), zlib.crc32(one.payload))
+                units.append(replace(unit, crc=crc))
+                most = max(most, len(one.arranged))
+                file.write(one.payload)
+                end += len(one.payload)
+                if end > U32:
+                    raise RollError("a roll has at most 4 GiB")
         return units, most
 
     def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:

@@ -71,6 +71,18 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
     return units
 
 
+def chains(plan: Sequence[PlannedUnit]) -> Iterator[list[PlannedUnit]]:
+    """The units from one that leans on nothing to the next."""
+    chain: list[PlannedUnit] = []
+    for unit in plan:
+        if chain and unit.depth == 0:
+            yield chain
+            chain = []
+        chain.append(unit)
+    if chain:
+        yield chain
+
+
 def _hasty(units: Sequence[Sequence[int]], numbers: Sequence[int], frames: Sequence[int]) -> set[int]:
     """Units of several groups that ask too much of a board while it shows little."""
     loaded = {unit for unit, work, shown in _loads(units, numbers, frames) if work > HASTE * shown}

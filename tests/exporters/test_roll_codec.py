@@ -26,6 +26,7 @@ from exporters.codec import (
     arrange,
     arrange_marks,
     decode_unit,
+    encode_chain,
     encode_unit,
     kind_of,
     undo,
@@ -496,3 +497,19 @@ def test_what_is_read_at_once_stands_as_it_is() -> None:
     packed = encode_unit(frames, effort=AT_ONCE)
     assert packed.arranged == frames.tobytes() and packed.arranged[:-1] in packed.payload
     assert (back(packed, frames) == frames).all()
+
+
+@pytest.mark.parametrize("seed", [47, 50])
+def test_a_chain_searched_long_is_no_larger_than_one_that_is_searched_less(seed: int) -> None:
+    """A pulse that goes round among sparks: here the smallest arrangement of each unit is not that of the chain."""
+    rng = np.random.default_rng(seed)
+    place = (np.arange(40) - np.arange(60)[:, None] * 0.37 * (1 + seed % 3)) % 40
+    pulse = np.repeat(np.clip(255 - 40 * np.abs(place - 5), 0, 255).astype(np.uint8), 3, axis=1)
+    pulse[rng.random(pulse.shape) < 0.004] = 255
+    units = np.split(pulse, 3)
+    chain = encode_chain(units, effort=LONG)
+    assert sum(len(one.payload) for one in chain) <= sum(len(one.payload) for one in encode_chain(units))
+    before, window = None, b""
+    for frames, packed in zip(units, chain, strict=True):
+        assert np.array_equal(back(packed, frames, before=before, window=window), frames)
+        before, window = frames[-1], window + packed.arranged
