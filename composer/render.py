@@ -124,14 +124,14 @@ class Renderer:
         """A softened cue: each frame the average of those around it, as far as `Cue.soft` beats reach.
 
         All of them are drawn at the pace of this group, whatever groups they fall in, so that its light still depends
-        on nothing but what `key` says. Frames outside the clip count as nothing. The sums are whole numbers: exact,
+        on nothing but what `key` says. Frames outside `Cue.span` count as nothing. The sums are whole numbers: exact,
         whatever the frames that are drawn together.
         """
         cue = self.cues[number]
         over = min(max(1, round(cue.soft / group.step)), MOST_OVER)
         before = over // 2
-        low = max(first - before, math.ceil((cue.start - group.beat) / group.step))
-        high = min(end - 1 - before + over, math.ceil((cue.start + cue.length - group.beat) / group.step))
+        begin, stop = (math.ceil((cue.start + place - group.beat) / group.step) for place in cue.span)
+        low, high = max(first - before, begin), min(end - 1 - before + over, stop)
         opacity = np.full(end - first, cue.faint, np.float32)
         if high <= low:
             return np.zeros((1, 1, 3), np.float32), np.zeros((1, 1), np.float32), opacity

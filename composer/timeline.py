@@ -65,8 +65,9 @@ class Cue:
     and where it starts (`glow@17.1`); `order` breaks ties between cues on one layer (later covers earlier); `params`
     are the effect's, each time a Pace, a number perhaps an Along; `strength` is 1, or that of the event that a trigger
     laid it on, 0-1. `only` is a zone outside which it does not show, '' for none; `mirror` shows its zone left for
-    right, counted from its other end. `soft` is how many beats its light is averaged over, 0 for none: then its frames
-    reach half of that beyond `start` and `length` either way, and `faint` is what is left of its opacity.
+    right, counted from its other end. `soft` is how many beats its light is averaged over, 0 for none: then `span` says
+    which part of the clip is its own, from and to in beats from `start`, its frames reach half of `soft` beyond that
+    either way, and `faint` is what is left of its opacity.
     """
 
     address: str
@@ -88,6 +89,7 @@ class Cue:
     only: str = ""
     mirror: bool = False
     soft: Fraction = Fraction(0)
+    span: tuple[Fraction, Fraction] = (Fraction(0), Fraction(0))
     faint: float = 1.0
 
     @property
@@ -139,10 +141,11 @@ def softened(cues: Sequence[Cue], clock: FrameClock, softness: Mapping[str, Soft
         if soft is None or cue.layer == MASTER_LAYER:
             out.append(cue)
         elif soft.faint > 0:
+            start = clock.frame_beat(cue.first)
             stop = clock.frame_beat(cue.end) if cue.end < clock.frames else clock.end
-            first = clock.frame_at(clock.frame_beat(cue.first) - soft.beats / 2)
-            end = clock.frame_at(stop + soft.beats / 2)
-            out.append(replace(cue, first=first, end=end, soft=soft.beats, faint=soft.faint))
+            first, end = clock.frame_at(start - soft.beats / 2), clock.frame_at(stop + soft.beats / 2)
+            span = (start - cue.start, stop - cue.start)
+            out.append(replace(cue, first=first, end=end, soft=soft.beats, span=span, faint=soft.faint))
     return out
 
 
@@ -485,7 +488,7 @@ class _Laying:
         if trigger.event == "midi":
             what = f"the song's MIDI file has no note {trigger.of}"
             if not notes:
-                what = f'no MIDI file was read for the song: glowscore listen "{self.score.song.name}" --midi FILE'
+                what = f'no MIDI file was read for the song: glowscore listen "{self.score.song}" --midi FILE'
         among = notes if trigger.event == "midi" else [label for label in self.song.labels if label not in notes]
         self.faults.add(f"{trigger.where}.on", what, nearest(name, among))
 

@@ -19,7 +19,7 @@ from shows import RIG, SCORE, make_show
 
 from composer.cli import main
 from composer.render import Renderer
-from composer.songmap import SongMap
+from composer.songmap import Section, SongMap
 from composer.timeline import Softness, softened
 from exporters.rollfile import RollReader
 
@@ -66,6 +66,16 @@ def test_what_is_left_of_a_clip_and_a_clip_left_out() -> None:
     assert half[6 * K, 0] == pytest.approx([0.25, 0.25, 1.0], abs=1e-6)
     out = film(below + GATE, {"blink": Softness(F(4), 0.0)})
     np.testing.assert_array_equal(out, film(below, {}))
+
+
+def test_where_the_palette_changes_one_colour_gives_way_to_the_other() -> None:
+    """Half a beat is 12 frames: frame n of those about the change is n twelfths of the new colour, else of the old."""
+    song = song_of(steady(32), 16.0, sections=[Section(0.0, 8.0, "A"), Section(8.0, 16.0, "B")])
+    text = '[[clip]]\nname = "blink"\nzone = "rail"\neffect = "hold"\nbars = "1-8"\ncolour = "white"\nmix = "add"\n'
+    light = film(text + '[palette.B]\nwhite = "#0000ff"\n', SOFTER, song)[16 * K - 12 : 16 * K + 12, 0]
+    share = np.clip(np.arange(-6, 18) / 12, 0, 1)
+    assert light[:, 0] == pytest.approx(1 - share, abs=1e-6)  # red: white's alone
+    assert light[:, 2] == pytest.approx(1.0, abs=1e-6)  # blue: of both, which sum to one
 
 
 @pytest.mark.parametrize("most", [24, 7, 1])
