@@ -140,7 +140,7 @@ class Answer:
             self.text(b"-")
             value = -value
         size = 1
-        while size < digits or value >= POWERS[size]:
+        while size < digits or size < len(POWERS) and value >= POWERS[size]:
             size += 1
         while size:
             size -= 1
