@@ -153,6 +153,7 @@ class ModelBoard:
     def _at(self, rest: str, who: str) -> str:
         if self.state not in ("playing", "lost"):
             return "no at state"
+        self._lead(who)
         self._samples.append(float(rest) - self.count_s())
         if self.state == "lost":
             self.state = "playing"

@@ -1,5 +1,6 @@
 """Scenes with the real player on a board without pins. Usage: play.py GLOW SCENE FOLDER [word ...]; prints JSON."""
 
+import binascii
 import json
 import os
 import sys
@@ -350,6 +351,97 @@ def packets(*lines):
         run(player, hw.true_us + 30_000)
         out.append([str(answer, "utf-8") for answer in hw.answers])
     return out
+
+
+def acts(own, others, *steps):
+    """Steps, and after each [state, file, lit, position in ms]; with `others`, settings of a listener, of both boards.
+
+    + MS lets time pass, press MS holds the button, raw HEX and packet TEXT come in, break: the next look at the roll's
+    index fails, ctrl-c N: so many, each where it hurts; anything else is a line over serial.
+    """
+    hw = Hw(look_us=100)
+    boards = [Player(hw, settings(**json.loads(own)))]
+    if others:
+        hw.listeners = [Hw(look_us=100, first_ticks=77)]
+        boards.append(Player(hw.listeners[0], settings(**json.loads(others))))
+    player = boards[0]
+    said = []
+    for board in boards:
+        board.hw.keep = first_of(board.hw)
+        board.hw.log = []
+        board.hw.write = log_of(board.hw)
+
+    def wait(ms):
+        until = hw.true_us + 1000 * ms
+        while hw.true_us < until:
+            min(boards, key=lambda board: board.hw.true_us).step()
+
+    for step in steps:
+        word, _, rest = step.partition(" ")
+        if word == "+":
+            wait(int(rest))
+        elif word == "press":
+            hw.pressed = True
+            wait(int(rest))
+            hw.pressed = False
+        elif word == "break":
+
+            def broken(_):
+                raise OSError(5)
+
+            player.show.roll._entry = broken
+        elif word == "ctrl-c":
+            hw.read = hw.busy = interrupting(hw.busy, int(rest))
+            try:
+                player.run()
+            except KeyboardInterrupt:
+                pass
+        else:
+            if word == "raw":
+                hw._input.extend(binascii.unhexlify(rest) + b"\n")
+            elif word == "packet":
+                hw.packets.append(rest.encode())
+            else:
+                hw.type(step)
+            wait(20)
+        said.append([[b.state, b.file, b.hw.lit, b.clock.ms] for b in boards])
+    return {
+        "steps": said,
+        "said": [board.hw.log for board in boards],
+        "answers": [str(answer, "utf-8") for answer in hw.answers],
+        "watching": hw.watching_ms,
+        "first": hw.first,
+    }
+
+
+def interrupting(old, times):
+    left = [times]
+
+    def interrupt():
+        if left[0]:
+            left[0] -= 1
+            raise KeyboardInterrupt
+        return old()
+
+    return interrupt
+
+
+def first_of(hw):
+    hw.first = None
+
+    def keep(at_us, frame):
+        hw.last(at_us, frame)
+        if hw.first is None and any(frame):
+            hw.first = list(frame)
+
+    return keep
+
+
+def log_of(hw):
+    def write(buffer, n):
+        hw.log.append([hw.true_us // 1000, str(bytes(buffer[:n]), "utf-8").strip()])
+
+    return write
 
 
 def alloc(groups, lines, *_files):

@@ -104,9 +104,12 @@ class Player:
             self.sample(ms, us)
             return None
         self._watch()
+        repeat = self.state == PLAYING and abs(clock.ahead_us(ms, us)) <= 250_000
         clock.start(ms, us)
         self.followed = False
         self._to_clock()
+        if not repeat:
+            self.alone.begins(self.file, ms)
         return None
 
     def _to_clock(self):
@@ -134,7 +137,7 @@ class Player:
     def sample(self, ms, us):
         """A sound that was there a little while ago, or a mark."""
         if self.clock.sample(ms, us) and self.state == PLAYING:
-            self.show.seek(self.clock)
+            self._to_clock()
 
     def pause(self):
         """Hold the frame that stands."""
@@ -145,17 +148,28 @@ class Player:
         self.clock.tick()
         self.clock.running = False
         self.state = PAUSED
+        self.alone.dark_others()
         return None
+
+    def taken_over(self):
+        """A computer asks for something else than the list's songs."""
+        self.alone.off()
+        if self.state == PLAYING or self.state == PAUSED or self.state == LOST:
+            self.alone.dark_others()
 
     def stop(self, why="asked"):
         """Dark, close the roll, wait."""
+        self.blackout = False
+        self._halt(why)
+        self.alone.off()
+        self.alone.dark_others()
+
+    def _halt(self, why):
         self._darken()
         self._close()
         self.state = IDLE
         self.clock.running = False
         self.clock.ms = self.clock.us = 0
-        self.blackout = False
-        self.alone.off()
         self.why = why.split(" ")[0]
         self.hw.led(False)
         self.hw.watchdog_off()
@@ -210,10 +224,19 @@ class Player:
             while True:
                 self.step()
         finally:
+            while not self._left():
+                pass
+
+    def _left(self):
+        """Dark, and no watchdog. False if another Ctrl-C came in between: often they come in pairs."""
+        try:
             self._darken()
             self.hw.led(False)
             if not self.hw.watchdog_off():
                 self.hw.reset()
+        except KeyboardInterrupt:
+            return False
+        return True
 
     def step(self):
         """One round. Errors end in darkness, with their reason."""
@@ -230,13 +253,17 @@ class Player:
             self.fail(f"error {type(error).__name__} {error}")
 
     def fail(self, why):
-        """Dark, and say why."""
-        alone = self.alone.on
-        self.stop(why)
+        """Dark, and say why. The list goes on."""
+        alone = self.alone
+        quiet = self.file is not None and self.file == self.settings["quiet_look"]
+        if alone.on:
+            self._halt(why)
+        else:
+            self.stop(why)
         gc.collect()
         self.talk.say("stop", why)
-        if alone:
-            self.alone.after_song()
+        if alone.on and not quiet and not alone.waits:
+            alone.after_song()
 
     def _step(self):
         hw = self.hw
@@ -312,10 +339,12 @@ class Player:
     def _walk(self):
         if self.hw.busy():
             return
-        if self._wiring.step(self.up_ms):
-            self.output.prepare(self.live)
+        new = self._wiring.step(self.up_ms)
+        if new or self._redo:
+            self._redo = False
+            self.output.prepare(self.live, not self.blackout)
             self.output.send()
-            if not self._wiring.word.startswith("pixel"):
+            if new and not self._wiring.word.startswith("pixel"):
                 string = self.output.strings[self._wiring.string]
                 self.talk.say("wiring", f"{self._wiring.word} {string['name']} pin {string['pin']}")
 

@@ -3,6 +3,7 @@
 MARK, START, STOP = 1, 2, 3
 MARK_MS = 4000
 WIDTHS_US = (0, 50_000, 150_000, 400_000)  # by kind
+GAP_US = 20_000  # low between two pulses, at least
 
 
 class Listener:
@@ -42,21 +43,29 @@ class Listener:
 
 
 class Lead:
-    """Raises the wire for others."""
+    """Raises the wire for others. busy: a pulse is not over."""
 
     def __init__(self, hw):
         self._hw = hw
         self._rose = 0
         self._width = 0
+        self._high = False
+        self.busy = False
 
     def raise_(self, kind):
         """Begin a pulse."""
         self._hw.pulse(True)
         self._rose = self._hw.ticks()
         self._width = WIDTHS_US[kind]
+        self._high = self.busy = True
 
     def step(self):
         """End it in time."""
-        if self._width and self._hw.ticks_diff(self._hw.ticks(), self._rose) >= self._width:
+        if not self.busy:
+            return
+        passed = self._hw.ticks_diff(self._hw.ticks(), self._rose)
+        if self._high and passed >= self._width:
             self._hw.pulse(False)
-            self._width = 0
+            self._high = False
+            self._width = passed + GAP_US
+        self.busy = self._high or 0 <= passed < self._width

@@ -112,12 +112,12 @@ class Show:
         if not blackout:
             if self._sent < 0:
                 self.seek(clock)  # it belongs to the group before the one that was entered
+                if self.over or self.early(clock):
+                    return True
                 self._sent += 1
             if not self.roll.ready:
                 self.roll.work()
                 return False
-            if self.over or self.early(clock):
-                return True
         self._prepare(self._sent, blackout)
         self._ready = -1
         self._out.send()

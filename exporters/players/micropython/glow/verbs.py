@@ -31,8 +31,16 @@ def _list(talk, line, who):
     talk.answer.text(f" {number} {len(names)} {os.stat(names[number])[6]} {names[number]}".encode())
 
 
+def _name(line):
+    """The name of a file that ends a line; "" for none, and for bytes that are no UTF-8."""
+    try:
+        return str(line.rest(1), "utf-8")
+    except ValueError:
+        return ""
+
+
 def _hash(talk, line, who):
-    name = str(line.rest(1), "utf-8")
+    name = _name(line)
     if not name:
         return "words"
     if talk.player.state > 1:
@@ -55,11 +63,11 @@ def _hash(talk, line, who):
 
 
 def _cue(talk, line, who):
-    name = str(line.rest(1), "utf-8")
+    name = _name(line)
     if not name:
         return "words"
     talk.lead(who)
-    talk.player.alone.on = False
+    talk.player.taken_over()
     why = talk.player.cue(name)
     if not why:
         crc = talk.player.show.roll.head.crc
@@ -74,6 +82,7 @@ def _start(talk, line, who):
     why = talk.player.start(ms)
     if not why:
         talk.lead(who)
+        talk.player.alone.off()
         talk.position()
     return why
 
@@ -83,6 +92,8 @@ def _at(talk, line, who):
     if not line.good:
         return "words"
     why = talk.player.at(ms)
+    if not why:
+        talk.lead(who)
     talk.position()
     return why
 
@@ -173,6 +184,7 @@ def _show(talk, line, who):
     why = talk.player.show_live()
     if not why:
         talk.lead(who)
+        talk.player.alone.off()
     return why
 
 
