@@ -20,7 +20,7 @@ from shows import RIG, ROOT, SCORE, command, listing, make_show
 
 from composer.cli import main
 from composer.flash.light import Eye
-from composer.pipeline import results
+from composer.pipeline import load_show, results
 from composer.pipeline import rolls as rolls_room
 from composer.power import PowerAudit
 from composer.rig import load_rig
@@ -134,6 +134,12 @@ def test_every_beat_has_its_frame(show: Path, frames: dict[str, np.ndarray]) -> 
     assert len(beats) >= 28
     nearest = [np.abs(frames["times_s"] - beat).min() for beat in beats]
     assert max(nearest) <= 1e-6
+
+
+def test_a_song_that_begins_on_a_bar_line_has_that_line_too(baked: Path) -> None:
+    """Bars of 2 s from the first sample on (`shows`): the pages, the film and show night name the first one as well."""
+    lines = results.bar_lines(load_show(baked))
+    assert lines[:3] == [(0.0, 1), (2.0, 2), (4.0, 3)]
 
 
 def test_frames_follow_on_each_other_from_start_to_end(frames: dict[str, np.ndarray]) -> None:
@@ -311,7 +317,7 @@ def test_a_bake_that_is_asked_to_end_clears_up(baked: Path, tmp_path: Path, sign
     script = f"""if True:
         import os, signal, sys, time
         from composer.cli import main
-        from composer.pipeline import results
+        from composer.pipeline import load_show, results
         results.audit = lambda *_, **__: (os.kill(os.getpid(), signal.{sign}), time.sleep(10))
         sys.exit(main(["bake", {str(show)!r}]))"""
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=120)

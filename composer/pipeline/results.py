@@ -205,7 +205,7 @@ def series_of(
 def bar_lines(show: Show) -> list[tuple[float, int]]:
     """(seconds, bar number) of every bar line in the song."""
     grid, clock = show.clock.grid, show.clock
-    first, last = grid.bar_of(clock.start) + 1, grid.bar_of(clock.end)
+    first, last = grid.bar_of(clock.start), grid.bar_of(clock.end)
     places = [(clock.us_at(grid.bar_start(bar)), bar) for bar in range(first, last + 1)]
     return [(us / SECOND, bar) for us, bar in places if 0 <= us <= show.song_us]
 
