@@ -7,7 +7,7 @@ import math
 import os
 import re
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from . import __version__
 from .faults import nearest
@@ -16,6 +16,16 @@ LEVELS = ("double", "half", "quadruple", "quarter", "off-beat", "3:2", "2:3")  #
 
 
 class _Parser(argparse.ArgumentParser):
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        given, rest = super().parse_known_args(args, namespace)
+        if rest and self.prog.count(" "):  # a verb's own words: the whole command line would not know its options
+            near = nearest(rest[0].partition("=")[0], self._option_string_actions)
+            known = f" (did you mean {near.strip(chr(34))}?)" if near and rest[0].startswith("-") else ""
+            self.error(
+                f"there is no {rest[0]}{known}" if rest[0].startswith("-") else f"{rest[0]} is one word too many"
+            )
+        return given, rest
+
     def error(self, message: str) -> NoReturn:
         chosen = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)$", message)
         if chosen:  # a dozen verbs in a row help less than the one that was meant

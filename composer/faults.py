@@ -169,6 +169,8 @@ def _twice(what: str, place: str, text: str) -> str:
     # The place is the value's end, which may lie lines below its key.
     upto = [_KEY.match(one) for one in text.splitlines()[: int(line[1])]]
     key = next((found[1] for found in reversed(upto) if found), "a key")
+    if key.startswith("[["):  # the first of them lacks its second bracket
+        return f"{key} stands here after [{key[2:-2]}]: blocks that repeat have two brackets each, [[ ]]"
     return f"{key} is written a second time: drop one of them"
 
 
@@ -312,11 +314,14 @@ class Table:
                 self.fault(where, f"needs {wanted}, got {kind_of(item)}")
         return [item for item in items if good(item)]
 
+    def unasked(self) -> list[str]:
+        """The keys that nobody asked for so far, in the order of the file."""
+        return [key for key in self.content if key not in self._asked]
+
     def finish(self) -> None:
         """Every key that nobody asked for is a fault, with the nearest known key."""
-        for key in self.content:
-            if key not in self._asked:
-                self.fault(key, "unknown key", nearest(key, self._asked))
+        for key in self.unasked():
+            self.fault(key, "unknown key", nearest(key, self._asked))
 
 
 def is_number(value: Any) -> bool:

@@ -13,9 +13,7 @@ from __future__ import annotations
 import ast
 import base64
 import contextlib
-import errno
 import io
-import os
 import re
 import struct
 import time
@@ -25,7 +23,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from .link.lines import Hello, answer_of, hello_of
-from .link.wires import SerialWire
+from .link.wires import SerialWire, why_shut
 
 Tell = Callable[[str, float], None]
 """Told what is being done and how far it is, 0-1."""
@@ -179,7 +177,7 @@ def _wire(port: str) -> Iterator[SerialWire]:
     try:
         wire = SerialWire(port)
     except OSError as error:
-        raise BoardError(f"{port}: cannot be opened: {_reason(error)}") from None
+        raise BoardError(f"{port}: cannot be opened: {why_shut(error)}") from None
     try:
         yield wire
     except OSError:
@@ -243,7 +241,7 @@ class MpBoard:
         try:
             self._transport = SerialTransport(self.port)
         except (OSError, TransportError) as error:
-            raise BoardError(f"{self.port}: cannot be opened: {_reason(error)}") from None
+            raise BoardError(f"{self.port}: cannot be opened: {why_shut(error)}") from None
         # Else a read waits for ever. On a pseudo-terminal, mpremote notices its own limits only as often as this.
         self._transport.serial.timeout = 0.5
         self._transport.serial.write_timeout = REPL_S
@@ -390,13 +388,3 @@ def advice_without_micropython(port: str, drives: Iterable[tuple[Path, str]] = (
         "program using the port? Close it."
     )
     return " ".join(lines)
-
-
-def _reason(error: Exception) -> str:
-    """The system's words for why a port does not open."""
-    number = getattr(error, "errno", None)
-    if number == errno.EACCES:
-        return "not allowed: another program has it, or (on Linux) your user is not in the group dialout"
-    if number in (errno.EAGAIN, errno.EBUSY):
-        return "another program has it"
-    return os.strerror(number) if number else str(error)

@@ -374,6 +374,9 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
     [
         (["bke"], "invalid choice: 'bke' (did you mean \"bake\"?)"),
         (["bake"], "required: SHOW"),
+        (["listen", "SHOW/tide.wav", "--hlave"], "glowscore listen: there is no --hlave (did you mean --halve?)\n"),
+        (["bake", "SHOW", "--xyz"], "glowscore bake: there is no --xyz\n"),
+        (["check", "SHOW", "SHOW"], "is one word too many\n"),
         (["bake", "SHOW", "--jobs", "some"], "needs a whole number 0 to 256, got some"),
         (["listen", "SHOW/tide.wav", "--tempo", "96bpm"], "argument --tempo: needs a number, got 96bpm"),
         (["listen", "SHOW/tide.wav", "--beats-per-bar", "3/4"], "--beats-per-bar: needs a whole number, got 3/4"),

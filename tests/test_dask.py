@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from shows import make_show
+from shows import ROOT, make_show
 
 from composer.cli import main
 from composer.pipeline import cluster as room
@@ -53,6 +55,12 @@ def test_without_a_scheduler_there_is_one_clear_line(
     assert main(["bake", str(baked), "--dask", "tcp://127.0.0.1:9"]) == 2
     assert capsys.readouterr().err == 'bake: --dask: no Dask scheduler answers at "tcp://127.0.0.1:9"\n'
     assert len(rolls(baked / "out")) == 2  # what was baked before is still there
+
+
+def test_an_address_that_is_none_is_one_clear_line(baked: Path) -> None:
+    line = [sys.executable, "-m", "composer", "bake", str(baked), "--dask", "nowhere"]  # no port
+    done = subprocess.run(line, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stderr) == (2, 'bake: --dask: no Dask scheduler answers at "nowhere"\n')
 
 
 def test_workers_of_another_version_are_refused(

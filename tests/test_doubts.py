@@ -69,5 +69,5 @@ def test_midi_notes_without_a_midi_file_say_how_to_bring_one(
     show = make_show(tmp_path / "tide", score=SCORE.replace('on = "beats"', 'on = "midi 10/36"'))
     assert main(["check", str(show)]) == 2
     assert capsys.readouterr().err.endswith(
-        'trigger[1].on: no MIDI file was read for the song: glowscore listen "tide.wav" --midi FILE\n'
+        f'trigger[1].on: no MIDI file was read for the song: glowscore listen "{show / "tide.wav"}" --midi FILE\n'
     )

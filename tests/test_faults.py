@@ -87,6 +87,10 @@ def test_the_nearest_word_is_named_without_regard_to_case(word: str, known: list
         ("together = True", r"not TOML: true and false are written small: together = true"),
         ("opacity = -.5", r"not TOML: a number begins with a digit: opacity = -0\.5"),
         ("a = true\na = true", r"not TOML: a is written a second time"),
+        (
+            "[x]\na = 1\n[[x]]\na = 2\n",
+            r"stands here after \[x\]: blocks that repeat have two brackets each, \[\[ \]\]",
+        ),
         ("clip = {zone = rail}", r"not TOML: Invalid value"),
         ("volts = 5.0.0", r"not TOML: Expected newline"),
         ("volts = = 5", r"rig.toml: line 1 column 9: not TOML: Invalid value"),

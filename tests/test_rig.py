@@ -170,6 +170,12 @@ def test_hours_that_are_none_are_a_fault(text: str) -> None:
         rig_of(f'[quiet]\nhours = "{text}"\n' + SMALL_RIG.replace("format = 1\n", "", 1))
 
 
+def test_hours_without_quotes_are_one_fault() -> None:
+    with pytest.raises(Faults) as found:
+        rig_of("[quiet]\nhours = 22\n" + SMALL_RIG.replace("format = 1\n", "", 1))
+    assert [fault.what for fault in found.value.faults] == ["needs text in quotes, got the number 22"]
+
+
 def test_a_misspelt_chip_is_one_fault() -> None:
     with pytest.raises(Faults) as found:
         rig_of(

@@ -344,6 +344,7 @@ WAVE = phrase("wave", "hold", 'colour = "ember"')
         (placed("wave", "1", 'colours = {embr = "tide"}'),
          r'colours.embr: the phrase "wave" writes no colour "embr" .*"ember"'),
         (clip("hold", "mirror = true"), r"mirror: unknown key"),
+        (clip("hold", 'spread = "1 beat"'), r"spread: is no key of hold, but of rings\Z"),
         (clip("hold", "opacity = []"), r"opacity: holds 0 points"),
         (clip("hold", "opacity = [[1.1, 0.5]]"), r'opacity\[1\]: a musical time needs quotes: \["1.1", 0.5\]'),
         (clip("hold", 'opacity = [["1.1", 1.5]]'), r"opacity\[1\]: needs a value, 0 to 1, got the number 1.5"),

@@ -61,7 +61,7 @@ def evening_from(document: dict[str, Any], path: Path, faults: FaultList) -> Eve
     if top.whole("format") != 1 and top.has("format"):
         top.fault("format", "this program reads format 1")
     shows = tuple(_show(name, f"shows[{i + 1}]", top, path) for i, name in enumerate(_texts(top, "shows")))
-    if not shows:
+    if not shows and top.sound("shows"):
         top.fault("shows", "needs at least one show's folder")
     look = top.text("look", None)
     times, sound, boards = top.table("times"), top.table("sound"), top.table("boards")
@@ -75,7 +75,7 @@ def evening_from(document: dict[str, Any], path: Path, faults: FaultList) -> Eve
         shuffle=top.flag("shuffle", False),
         rounds=rounds,
         pause_s=_pause(top),
-        look=None if look is None else _show(look, "look", top, path),
+        look=None if look is None or not top.sound("look") else _show(look, "look", top, path),
         start=start,
         end=end,
         cut=times.flag("cut", False),
@@ -104,7 +104,9 @@ def _show(name: str, where: str, top: Table, path: Path) -> Path:
 
 
 def _clock(table: Table, key: str) -> int | None:
-    text = table.text(key, None)
+    if table.has(key) and not isinstance(table.raw(key), str):  # TOML has clock times of its own
+        table.fault(key, f'needs a clock time in quotes, such as "21:30", got {kind_of(table.raw(key))}')
+    text = table.text(key, None) if table.sound(key) else None
     if text is None:
         return None
     minute = _minute(text)
@@ -122,7 +124,7 @@ def _minute(text: str) -> int | None:
 
 def _hours(quiet: Table) -> Hours | None:
     text = quiet.text("hours", None)
-    if text is None:
+    if text is None or not quiet.sound("hours"):
         return None
     ends = [_minute(part) for part in text.split("-")]
     if len(ends) != 2 or ends[0] is None or ends[1] is None:

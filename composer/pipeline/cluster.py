@@ -35,12 +35,14 @@ def rendered(renderer: Renderer, groups: Sequence[Group], address: str) -> Itera
     try:
         import distributed
         from distributed.client import FutureCancelledError
+        from distributed.comm.addressing import resolve_address
         from distributed.comm.core import CommClosedError
         from distributed.scheduler import KilledWorker
     except ImportError:
         raise Faults.one("bake", WHERE, 'needs the extra "dask": pip install -e ".[dask]" in its folder') from None
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what it has to say comes as an error of ours
     try:
+        resolve_address(address)  # a client made with what is no address complains as it goes
         client = _client(distributed, address)
     except (OSError, ValueError, TypeError):
         raise Faults.one("bake", WHERE, f'no Dask scheduler answers at "{address}"') from None

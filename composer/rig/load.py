@@ -98,7 +98,7 @@ def _skew_ms(limits: Table) -> float | None:
 
 def _quiet_hours(quiet: Table) -> tuple[int, int] | None:
     text = quiet.text("hours", None)
-    if text is None:
+    if text is None or not quiet.sound("hours"):
         return None
     found = CLOCK_TIMES.fullmatch(text.strip())
     if found is None:

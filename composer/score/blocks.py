@@ -19,7 +19,7 @@ from ..effects.table import (
     read_colour,
     read_params,
 )
-from ..faults import FaultList, Table, is_number, kind_of, nearest
+from ..faults import FaultList, Table, is_number, kind_of, listed, nearest
 from .times import (
     length_only,
     moment_at,
@@ -121,6 +121,10 @@ class Reader:
             words=words,
         )
         if table.content.get("effect") == effect:  # else its other keys may well be right for the effect that was meant
+            for key in table.unasked():  # a key of another effect is no slip of the pen
+                if owners := [name for name, other in EFFECTS.items() if key in {param.key for param in other.params}]:
+                    table.raw(key)
+                    table.fault(key, f"is no key of {effect}, but of {listed(owners)}")
             table.finish()
         return block
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from ..clock import BarGrid, Span, parse_moment, parse_span
-from ..faults import FaultList, Faults, Table, is_number, parse_toml, read_toml
+from ..faults import FaultList, Faults, Table, is_number, kind_of, parse_toml, read_toml
 from ..files import write_text
 from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
 from .mapfile import (
@@ -45,7 +45,7 @@ MERGED = ("labels", "notes", "sections")  # tables of names, each of which is se
 BEAT_KEYS = ("tempo", "level", "shift", "beats_per_bar", "first_bar", "anchor", "grid")  # what says where beats fall
 
 _TEMPLATE = """\
-# Corrections to what was heard in {song}. Listening never changes this file.
+# Corrections to what was heard in {song}. Hearing it again keeps them. Every key: composer/LISTENING.md.
 #
 #   tempo = 92.5            beats a minute: picks the reading nearest to it, or lays an even beat
 #   level = "double"        or "half", "off-beat", "3:2", "2:3": how the beat was misheard. Counts after the tempo
@@ -174,6 +174,9 @@ def _fixes_from(top: Table) -> Fixes:
 
 
 def _shift(top: Table) -> Span:
+    if top.has("shift") and not isinstance(top.raw("shift"), str):
+        top.fault("shift", f'needs a length in quotes, "20 ms" or "1 beat", got {kind_of(top.raw("shift"))}')
+        return Span()
     text = str(top.text("shift", "")).strip()
     if not text:
         return Span()
@@ -192,10 +195,11 @@ def _address(table: Table, key: str) -> str:
         return "1"
     text = str(value if value is not None else "1")
     try:
-        if parse_moment(text).kind not in ("bar", "seconds"):
-            table.fault(key, f'"{text}" needs a bar like "17.1" or seconds like "31.4s"')
-    except ValueError as error:
-        table.fault(key, str(error))
+        kind = parse_moment(text).kind
+    except ValueError:
+        kind = ""
+    if kind not in ("bar", "seconds"):
+        table.fault(key, f'"{text}" is no place: write a bar like "17.1", or seconds like "31.4s"')
         return "1"
     return text
 
@@ -286,7 +290,11 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         line = min(range(len(grid.beats)), key=lambda i: abs(grid.beats[i] - float(fixes.first_bar or 0.0)))
         lines = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
         grid = replace(grid, bars=tuple(i for i in run_on(lines, len(grid.beats), grid.beats_per_bar) if i >= line))
-    if fixes.anchors:
+    seconds = song_map.song.seconds
+    outside = [anchor for anchor in fixes.anchors if anchor.at > seconds]
+    for anchor in outside:
+        faults.add("anchor", f"bar {anchor.bar} at {anchor.at:g} s lies outside the song, {seconds:.1f} s long")
+    if fixes.anchors and not outside:
         if len(grid.beats) > 1:
             pins = _pins(grid, fixes.anchors)
             moves.append(_along(grid.beats, lambda beat: _pinned(pins, beat)))

@@ -174,7 +174,7 @@ def find_serial(
             wires[port].send("")  # ends whatever half line somebody left there
         except OSError as error:
             wires.pop(port, None)
-            refused[port] = f"cannot be opened: {_why(error)}"
+            refused[port] = f"cannot be opened: {why_shut(error)}"
     found: dict[str, tuple[Hello, SerialWire]] = {}
     end_s, next_s = time.monotonic() + patience_s, time.monotonic()
     while len(found) < len(wires) and time.monotonic() < end_s:
@@ -192,13 +192,16 @@ def find_serial(
     return found, refused
 
 
-def _why(error: OSError) -> str:
+def why_shut(error: Exception) -> str:
     """Why a port cannot be opened, in a maker's words."""
-    if error.errno == errno.EACCES:
-        return "permission denied (on Linux: join the group that owns it, often dialout)"
-    if error.errno in (errno.EAGAIN, errno.EBUSY):
+    number = getattr(error, "errno", None)
+    if number == errno.EACCES:
+        return "not allowed: another program has it, or (on Linux) your user is not in the group dialout"
+    if number in (errno.EAGAIN, errno.EBUSY):
         return "another program has it open"
-    return os.strerror(error.errno) if error.errno else " ".join(str(error).split())
+    if "configure port" in str(error):  # pyserial, of a file that takes no speed
+        return "it is no serial port"
+    return os.strerror(number) if number else " ".join(str(error).split())
 
 
 def _hello_on(wire: Wire, ask: bool) -> Hello | None:
@@ -232,7 +235,7 @@ def find_udp(
             try:
                 hub.send("hello", address)
             except OSError as error:
-                raise LinkError(f"the network ({error.strerror or error})", "silent", "hello") from None
+                raise LinkError(f"{address[0]} ({error.strerror or error})", "silent", "hello") from None
         pause(SHOUT_S)
         for address, lines in hub.heard().items():
             for _, line in lines:

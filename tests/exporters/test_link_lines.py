@@ -186,6 +186,7 @@ def test_a_port_with_nobody_behind_is_told_and_let_go() -> None:
     assert found == {}
     assert "nobody there speaks our lines" in refused[port]
     assert "cannot be opened" in refused["/dev/no-such-port"]
+    assert find_serial(["/dev/null"])[1] == {"/dev/null": "cannot be opened: it is no serial port"}
     SerialWire(port).close()  # it is free again
     os.close(master)
     os.close(slave)
@@ -273,6 +274,11 @@ def test_a_network_that_is_away_is_silence_and_no_error(hub: UdpHub, monkeypatch
         with pytest.raises(LinkError, match="does not answer"):
             ask(board, "state", answer_s=0.02, tries=2)
     assert ask(board, "hello")[-1] == "quay"
+
+
+def test_an_address_that_is_none_is_named(hub: UdpHub) -> None:
+    with pytest.raises(LinkError, match=r"no\.such\.host\.invalid \(.*\) does not answer"):  # RFC 2606: never a host
+        find_udp(hub, [("no.such.host.invalid", 5005)], shouts=1)
 
 
 def test_a_no_is_an_error_that_names_the_board() -> None:

@@ -201,6 +201,8 @@ def test_what_lies_after_the_song_is_a_fault_in_seconds_too() -> None:
         fixed(sections=(("1", "intro"), ("40s", "coda")))
     with pytest.raises(Faults, match=f"first_bar: 40 s {after}"):
         fixed(first_bar=40.0)
+    with pytest.raises(Faults, match=f"anchor: bar 3 at 40 s {after}"):
+        fixed(anchors=(Anchor(3, 40.0),))
     assert fixed(labels={"end": (17.0,)}).labels == {"end": (17.0,)}
 
 
@@ -225,6 +227,20 @@ def test_all_faults_of_a_file_come_at_once(tmp_path: Path) -> None:
     for start in (*starts, "sections.A: needs text in quotes"):
         assert any(line.startswith(start) for line in lines), start
     assert any('did you mean "double"' in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("shift = 20", 'shift: needs a length in quotes, "20 ms" or "1 beat", got the number 20'),
+        ('[labels]\nx = "noon"', 'labels.x: "noon" is no place: write a bar like "17.1", or seconds like "31.4s"'),
+        ('[labels]\nx = "end"', 'labels.x: "end" is no place: write a bar like "17.1", or seconds like "31.4s"'),
+    ],
+)
+def test_a_fault_says_what_may_stand_there_and_nothing_else(tmp_path: Path, text: str, fault: str) -> None:
+    with pytest.raises(Faults) as caught:
+        from_text(tmp_path, f"format = 1\n{text}\n")
+    assert [str(one).split("quay.fix.toml: ")[1] for one in caught.value.faults] == [fault]
 
 
 def test_fixes_are_written_with_comments_kept_and_taken_back(tmp_path: Path) -> None:

@@ -145,12 +145,18 @@ def test_every_fault_at_once_each_with_its_place(folder: Path) -> None:
             'times.end: "22.30" is no clock time, such as "21:30" (did you mean "22:30"?)',
         ),
         ('format = 1\nshows = ["quay"]\nlook = 5', "look: needs text in quotes"),
+        ('format = 1\nshows = ["quay"]\n[quiet]\nhours = 22', "quiet.hours: needs text in quotes, got the number 22"),
+        (
+            'format = 1\nshows = ["quay"]\n[times]\nstart = 17:30:00',
+            'times.start: needs a clock time in quotes, such as "21:30", got a time',
+        ),
     ],
 )
 def test_single_faults(folder: Path, text: str, message: str) -> None:
     with pytest.raises(Faults) as caught:
         read(folder, text)
     assert message in str(caught.value)
+    assert len(caught.value.faults) == 1
 
 
 def test_the_command_line_names_shows_or_one_evening(folder: Path) -> None:
