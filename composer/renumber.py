@@ -72,9 +72,10 @@ class Renumbering:
             return {"bars": f"{start}-end"} if beat == 1 else {"at": self.address(f"{first}.1"), "to": "end"}
         after = int(last or first) + 1
         end, end_beat = self.moved(after, Fraction(1))
-        if beat != 1 or end_beat != 1:
+        bars = f"{start}" if end - 1 == start else f"{start}-{end - 1}"
+        if beat != 1 or end_beat != 1 or not BARS.fullmatch(bars):  # the last of several bars is none before bar 0
             return {"at": self.address(f"{first}.1"), "to": self.address(f"{after}.1")}
-        return {"bars": f"{start}" if end - 1 == start else f"{start}-{end - 1}"}
+        return {"bars": bars}
 
     def entry(self, key: str, text: str) -> dict[str, str]:
         """What stands for `key = "text"` of a clip or trigger afterwards."""
@@ -87,6 +88,9 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
     Raises `Faults` where the score names no numbering, or one that the map does not remember, or is written in a way
     that this cannot follow (then nothing is changed).
     """
+    if text.startswith("\ufeff"):  # a mark that some editors begin a file with
+        moved, notes = renumbered(text[1:], path, song)
+        return f"\ufeff{moved}", notes
     document = parse_toml(text, path)
     written = document.get("grid")
     if not isinstance(written, str) or not written:
@@ -167,7 +171,7 @@ def _order_meant(value: Any, numbering: Renumbering) -> Any:
 BLOCKS = ("clip", "trigger", "master")
 TIMES = ("at", "to", "bars")
 # A bar address with the fractions of a beat that belong to the place; lengths with a unit after it stay.
-_FRACTION = re.compile(r"\d+(?:\.\d+)?(?:\s*\+\s*\d+(?:/\d+)?(?!\s*[\w/.]))*")
+_FRACTION = re.compile(r"-?\d+(?:\.\d+)?(?:\s*\+\s*\d+(?:/\d+)?(?!\s*[\w/.]))*")
 _HEADER = re.compile(r"\s*\[\[?\s*([\w.-]+)\s*\]")
 _GRID = re.compile(r'(\s*grid\s*=\s*)(?:"[^"\\]*"|\'[^\']*\')(.*)', re.DOTALL)
 _TIME = re.compile(r'(\s*)(at|to|bars)(\s*=\s*)(?:"([^"\\]*)"|\'([^\']*)\')(.*)', re.DOTALL)

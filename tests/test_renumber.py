@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 from shows import made_map
 
-from composer.faults import Faults
+from composer.faults import FaultList, Faults, Table
+from composer.pipeline import score_and_song
 from composer.renumber import renumbered
+from composer.score.times import stretch_of
 from composer.songmap import Grid, SongMap, grid_id, remember, with_grid
 from composer.songmap.grid import doubled
 from composer.songmap.mapfile import GRIDS_KEPT
@@ -120,6 +122,37 @@ def test_all_that_is_no_address_stays_to_the_letter(song: SongMap) -> None:
         .replace('"4.1", "8s"', '"3.1", "8s"')
     )
     assert text == expected
+
+
+@pytest.mark.parametrize(("written", "moved"), [("1-2", ("-2.1", "0.1")), ("1", "-2"), ("1-4", "-2-1")])
+def test_bars_that_come_to_lie_before_the_first_are_written_so_that_they_can_be_read(
+    song: SongMap, written: str, moved: tuple[str, str] | str
+) -> None:
+    """Bar 1 begins three bars later: what were bars 1 and 2 are bars -2 and -1."""
+    later = on(song, Grid(song.beats, tuple(range(12, len(song.beats), 4)), 4))
+    text, _ = renumbered(f'grid = "{song.grid}"\n[[clip]]\nbars = "{written}"\n', PATH, later)
+    clip = tomllib.loads(text)["clip"][0]
+    assert clip.get("bars", (clip.get("at"), clip.get("to"))) == moved
+    faults = FaultList(PATH)
+    stretch_of(Table(clip, "clip", faults), in_phrase=False, needed=True)
+    assert not faults.faults
+
+
+def test_what_is_added_to_a_bar_before_the_first_stays(song: SongMap) -> None:
+    later = on(song, Grid(song.beats, tuple(range(4, len(song.beats), 4)), 4))
+    text, _ = renumbered(f'grid = "{song.grid}"\n[[clip]]\nat = "-1.1 + 2 bars"\nto = "0.2+1/2 - 20 ms"\n', PATH, later)
+    assert tomllib.loads(text)["clip"][0] == {"at": "-2.1 + 2 bars", "to": "-1.2+1/2 - 20 ms"}
+
+
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_line_ends_and_the_mark_at_the_files_head_stay(song: SongMap, tmp_path: Path, mark: str) -> None:
+    later = on(song, Grid(song.beats, tuple(range(4, len(song.beats), 4)), 4))
+    before = mark + SCORE.format(grid=song.grid).replace("\n", "\r\n")
+    (tmp_path / "score.toml").write_bytes(before.encode())
+    path, text, _ = score_and_song(tmp_path)
+    assert (path, text) == (tmp_path / "score.toml", before)
+    moved, _ = renumbered(text, path, later)
+    assert moved.count("\r\n") == moved.count("\n") == before.count("\n") and moved.startswith(mark + "# mine\r\n")
 
 
 def test_there_and_back_is_the_same_moments(song: SongMap) -> None:

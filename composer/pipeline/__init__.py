@@ -337,14 +337,18 @@ def draw_film(folder: Path, out: Path | None = None, tell: Tell = silent) -> Pat
 
 
 def score_and_song(folder: Path) -> tuple[Path, str, SongMap]:
-    """A show's score file, its text, and the current map of its song: what renumbering needs. Raises `Faults`."""
+    """A show's score file, its text to the letter, and the current map of its song: what renumbering needs.
+
+    Raises `Faults`.
+    """
     path = score_path(folder)
     if not path.exists():
         raise no_score(path)
     name = read_toml(path).get("song")
     if not isinstance(name, str):
         raise Faults.one(path, "song", "is missing")
-    return path, path.read_text(encoding="utf-8"), hear(path.parent / name)
+    text = path.read_bytes().decode("utf-8")  # its line ends are to stay as they are
+    return path, text, hear(path.parent / name)
 
 
 def _bytes_of(show: Show, mode: str, jobs: int = 1, dask: str | None = None) -> Iterator[tuple[Group, Frames]]:

@@ -386,7 +386,7 @@ class Times:
             us = self.clock.us_at(self.at(written) + by)
             return f"{us / SECOND:.3f}s"
         if moment.kind in ("section", "label", "start", "end"):
-            head = re.split(r"\s*[+]|\s+-\s", written.strip())[0].strip()
+            head = f"{moment.kind} {moment.name}".strip() + (f"[{moment.nth}]" if "[" in written else "")
             plus = moment.plus
             if plus.bars or plus.seconds:
                 return self.address(self.at(written) + by)
@@ -448,7 +448,8 @@ class Times:
         first, after = self.bar_at(start), self.bar_at(end)
         if first is None or after is None or (self.clock is None and first < 1):
             return ""
-        return f"{first}" if after == first + 1 else f"{first}-{after - 1}"
+        bars = f"{first}" if after == first + 1 else f"{first}-{after - 1}"
+        return bars if BARS.fullmatch(bars) else ""  # the last of several bars is none before bar 0
 
     def shifted(
         self, values: Mapping[str, Any], start_by: Fraction, end_by: Fraction, no_length: bool

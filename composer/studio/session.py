@@ -351,14 +351,10 @@ class Session:
         """The score's text with its addresses moved to the song map's bars, and notes. Raises `Refused`."""
         view = self.good()
         try:
-            return self._renumbered(self.score.text or "", self.loader.song(view.show.score.song))
+            song = self.loader.song(view.show.score.song)
+            return renumber.renumbered(self.score.text or "", self.score.path, song)
         except Faults as error:
             raise Refused(422, "faults", str(error), faults=describe.fault_rows(error.faults, {})) from None
-
-    def _renumbered(self, text: str, song: SongMap) -> tuple[str, list[str]]:
-        mark = "\ufeff" if text.startswith("\ufeff") else ""
-        moved, notes = renumber.renumbered(text.removeprefix(mark), self.score.path, song)
-        return mark + moved, notes
 
     # -- changing the fixes
 
@@ -428,7 +424,7 @@ class Session:
         if not grid or self.faults or song.grid == grid or self.score.text is None:
             return None
         try:
-            return self._renumbered(self.score.text, song)[0]
+            return renumber.renumbered(self.score.text, self.score.path, song)[0]
         except Faults:
             return None  # the fault says so, and the page offers it
 

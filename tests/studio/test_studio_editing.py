@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rooms_kit import clock_for, song_of, steady
+
+from composer.studio.score_edits import Times
 
 PATH = "score.toml"
 
@@ -75,6 +79,20 @@ def test_a_time_keeps_the_way_it_is_written(client, at: str, by: str, moved: str
         {"op": "set", "where": "clip[2]", "key": "for", "value": "1 beat"},
     )
     assert done(client, {"op": "move", "where": "clip[2]", "by": by}) == [f'-at = "{at}"', f'+at = "{moved}"']
+
+
+def test_a_name_with_a_plus_in_it_stays_whole() -> None:
+    times = Times(clock_for(song_of(steady(32), 16.0)), lambda moment: Fraction(4), 4)
+    assert times.moved("label in+out", Fraction(1)) == "label in+out + 1 beat"
+    assert times.moved("section B[2] - 1 beat", Fraction(1)) == "section B[2]"
+
+
+def test_bars_before_bar_0_are_written_so_that_they_can_be_read() -> None:
+    """Bar 1 starts on beat 16: beats 0 to 8 are bars -3 and -2, which no run of bars can say; one bar it can."""
+    times = Times(clock_for(song_of(steady(32), 16.0, bars=[16, 20, 24, 28])), lambda moment: Fraction(0), 4)
+    assert times.written(Fraction(0), Fraction(8)) == {"at": "-3.1", "for": "8 beats"}
+    assert times.written(Fraction(0), Fraction(4)) == {"bars": "-3"}
+    assert times.written(Fraction(0), Fraction(16)) == {"bars": "-3-0"}
 
 
 def test_inside_a_phrase_times_count_from_its_start_and_all_placings_follow(client) -> None:
