@@ -68,16 +68,19 @@ def new(folder: Path, song: Path | None, tell: Tell = silent) -> list[Path]:
         raise Faults.one(folder, "", "is there already and not empty: name a new folder")
     if song is not None and not song.is_file():
         raise Faults.one(song, "", "no such file")
-    draft_folder = folder.with_name(f".{folder.name}.{os.getpid()}.new")
+    there = folder.exists()  # and perhaps where somebody stands: then it stays, and is filled
+    draft_folder = (folder if there else folder.parent) / f".{folder.name}.{os.getpid()}.new"
     try:
         draft_folder.mkdir(parents=True)
         (draft_folder / "rig.toml").write_text(RIG, encoding="utf-8")
         if song is not None:
             shutil.copyfile(song, draft_folder / song.name)
             write_draft(draft_folder, song.name, tell=tell)
-        if folder.exists():
-            folder.rmdir()
-        os.replace(draft_folder, folder)
+        if there:
+            for made in list(draft_folder.iterdir()):
+                os.replace(made, folder / made.name)
+        else:
+            os.replace(draft_folder, folder)
     except Faults as error:
         # The song's fault, not that of the copy in the making.
         copy = draft_folder / song.name if song is not None else None

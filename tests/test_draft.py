@@ -190,3 +190,10 @@ def test_new_without_a_song_makes_a_rig(tmp_path: Path) -> None:
     assert main(["new", str(tmp_path / "show")]) == 0
     assert load_rig(tmp_path / "show" / "rig.toml").pixels == 150
     assert main(["new", str(tmp_path / "show")]) == 2
+
+
+def test_new_fills_the_empty_folder_that_one_stands_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "."]) == 0
+    assert [path.name for path in Path().iterdir()] == ["rig.toml"]  # by the place itself, not by another of its name
+    assert (tmp_path / "rig.toml").read_text() == RIG
