@@ -49,7 +49,20 @@ from ..wire import Duties, Wiring, screen_of_duty
 from . import softening, within_budget
 from .relaying import Relaying
 from .rolls import Frames, header_of
-from .show import Show, Tell, _kept, _names_a_song, _other_bars, _rig, _too_short, another_song, clock_of, hear, silent
+from .show import (
+    Show,
+    Tell,
+    _kept,
+    _names_a_song,
+    _other_bars,
+    _rig,
+    _too_short,
+    another_song,
+    clock_of,
+    files_of,
+    hear,
+    silent,
+)
 
 RAW_BYTES = 128 << 20  # frames before the limiter that are kept
 DONE_BYTES = 96 << 20  # frames after it
@@ -124,8 +137,8 @@ class Loader:
         return found
 
     def rig(self, path: Path) -> Rig:
-        """The rig, read again when it or a drawing or table of places in its folder changed. Raises `Faults`."""
-        stamp = stamp_of(path, *sorted(path.parent.glob("*.svg")), *sorted(path.parent.glob("*.csv")))
+        """The rig, read again when it or a drawing or table of places that it names changed. Raises `Faults`."""
+        stamp = stamp_of(*rig_files(path))
         if self._rig is None or self._rig[:2] != (path, stamp):
             faults: list[Fault] = []
             rig = _rig(path, faults)
@@ -162,6 +175,17 @@ def stamp_of(*paths: Path) -> Stamp:
         except OSError:
             found.append((str(path), 0, 0))
     return tuple(found)
+
+
+def rig_files(path: Path) -> tuple[Path, ...]:
+    """A rig's file, and those of the drawings and places that it names."""
+    return _named_by(path, stamp_of(path))
+
+
+@lru_cache(8)
+def _named_by(path: Path, stamp: Stamp) -> tuple[Path, ...]:
+    """As `files_of`, which reads the file, while it stays as it is."""
+    return tuple(files_of(path))
 
 
 def remembering(clock: FrameClock) -> FrameClock:

@@ -72,10 +72,10 @@ def show_jobs(
     rigs: dict[str, Rig] = {}
     lines: list[str] = []
     for show in (*shows, look) if look is not None else shows:
-        folder = score_path(show).parent
-        rig, roll = rig_of(show), _roll_of(folder)
+        score = score_path(show)
+        rig, roll = rig_of(show), _roll_of(score)
         for name in _chosen(rig, controller):
-            place = (out or folder / "out") / name
+            place = (out or score.parent / "out") / name
             try:
                 package = read_package(place)
                 if roll not in [file.name for file in package.rolls]:
@@ -105,11 +105,11 @@ def show_jobs(
     return jobs
 
 
-def _roll_of(folder: Path) -> str:
-    """What a show's rolls are called. Raises `Faults`."""
-    song = read_toml(folder / "score.toml").get("song")
+def _roll_of(score: Path) -> str:
+    """What the rolls of a score are called. Raises `Faults`."""
+    song = read_toml(score).get("song")
     if not isinstance(song, str):
-        raise Faults.one(folder / "score.toml", "song", "is missing")
+        raise Faults.one(score, "song", "is missing")
     return f"{Path(song).stem}.roll"
 
 

@@ -150,7 +150,7 @@ class Session:
             files.append(self.fixes.path)
         if self.view is not None:
             score = self.view.show.score
-            files += [score.rig, score.song, *score.rig.parent.glob("*.svg"), *score.rig.parent.glob("*.csv")]
+            files += [score.song, *live.rig_files(score.rig)]
         return live.stamp_of(*sorted(set(files)))
 
     def stamps(self) -> live.Stamp:

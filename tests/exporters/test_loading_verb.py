@@ -13,6 +13,7 @@ from fakeboard.board import MICROPYTHON, FakeBoard
 from fakeboard.kit import player_of
 
 from composer.cli import main
+from composer.pipeline.loading import show_jobs
 from exporters import loading, mpboard, package
 
 needs_board = pytest.mark.skipif(
@@ -102,6 +103,12 @@ def test_a_show_that_was_not_baked_is_told(baked: Path, tmp_path: Path, capsys: 
     assert main(["load", str(copy)]) == 2
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 2 and all("manifest.json: no such file: bake the show first" in line for line in told)
+
+
+def test_a_show_may_be_named_by_a_score_of_any_name(baked: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(baked, tmp_path / "tide")
+    (copy / "score.toml").rename(copy / "autumn.toml")
+    assert show_jobs([copy / "autumn.toml"])["quay"].songs == ("tide.roll",)
 
 
 @needs_board

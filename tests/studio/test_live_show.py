@@ -264,6 +264,18 @@ def test_a_changed_rig_song_or_fix_is_read_again(tmp_path: Path) -> None:
     assert loader.read(text).song.beats[0] == pytest.approx(first.song.beats[0] + 0.1)
 
 
+@pytest.mark.parametrize("place", ["rail.csv", "places/rail.csv", "../rail.csv"])
+def test_places_that_change_are_read_again_wherever_they_lie(tmp_path: Path, place: str) -> None:
+    rig = RIG.replace("path = [[0, 0], [2, 0]]", f'csv = "{place}"')
+    folder = make_show(tmp_path / "tide", score=COMMENTED, rig=rig)
+    file = folder / place
+    file.parent.mkdir(exist_ok=True)
+    loader, text = Loader(folder), (folder / "score.toml").read_text()
+    for pitch in (0.03, 0.1):
+        file.write_text("".join(f"{i * pitch:.2f},0\n" for i in range(60)))
+        assert loader.read(text).rig.places[59] == pytest.approx((59 * pitch, 0), abs=0.01)
+
+
 def test_what_is_kept_has_a_bound() -> None:
     shelf: live.Shelf[int, str] = live.Shelf(100)
     for number in range(10):
