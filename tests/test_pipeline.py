@@ -317,7 +317,7 @@ def test_a_bake_that_is_asked_to_end_clears_up(baked: Path, tmp_path: Path, sign
     script = f"""if True:
         import os, signal, sys, time
         from composer.cli import main
-        from composer.pipeline import load_show, results
+        from composer.pipeline import results
         results.audit = lambda *_, **__: (os.kill(os.getpid(), signal.{sign}), time.sleep(10))
         sys.exit(main(["bake", {str(show)!r}]))"""
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=120)
