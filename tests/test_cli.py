@@ -19,6 +19,7 @@ from composer import arguments, songmap
 from composer.cli import main
 from composer.pipeline import changed_since_bake
 from composer.pipeline.loading import wiring_jobs
+from exporters.rollfile import RollHeader, RollWriter, StringSpec
 
 NUMBER = (int, float)
 NUMBER_OR_NULL = (int, float, type(None))
@@ -274,6 +275,30 @@ def test_frames_by_name_type_and_shape(baked: Path, tmp_path: Path) -> None:
         "times_s": (np.float64, (768,)),
         "periods_us": (np.float64, (768,)),
     }
+
+
+def roll_of_string(path: Path, name: str) -> Path:
+    """A roll of one frame on one string of this name."""
+    header = RollHeader("tide", "quay", 1000, "0" * 64, (StringSpec(name, 16, None, 1, 3, "grb", "ws2812b"),))
+    with RollWriter(path, header, groups=1) as writer:
+        writer.add(0, 1000, np.array([[1, 2, 3]], np.uint8))
+    return path
+
+
+def test_a_string_may_be_called_as_it_likes_but_for_the_times(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("file", "allow_pickle"):
+        assert (
+            main(["inspect", str(roll_of_string(tmp_path / "a.roll", name)), "--frames", str(tmp_path / "a.npz")]) == 0
+        )
+        with np.load(tmp_path / "a.npz", allow_pickle=False) as frames:
+            assert frames[name].tolist() == [[[1, 2, 3]]] and frames["periods_us"].tolist() == [1000.0]
+    capsys.readouterr()
+    out = tmp_path / "b.npz"
+    assert main(["inspect", str(roll_of_string(tmp_path / "b.roll", "times_s")), "--frames", str(out)]) == 2
+    assert capsys.readouterr().err.startswith(f"{out}: times_s: a string of this name")
+    assert not out.exists()
 
 
 def test_inspect_tells_what_a_roll_holds(baked: Path, capsys: pytest.CaptureFixture[str]) -> None:

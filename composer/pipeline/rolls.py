@@ -7,6 +7,7 @@ import os
 import shutil
 import tempfile
 import time
+import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager, suppress
@@ -377,7 +378,7 @@ def _described(path: Path, reader: RollReader) -> dict[str, Any]:
 
 def save_frames(reader: RollReader, path: Path) -> None:
     """Every frame of a roll as npz: each string's name -> uint8 (frames, pixels, channels) in wire order, `times_s`
-    float64 (frames,) when each latches, `periods_us` float64 (frames,) how long each stands."""
+    float64 (frames,) when each latches, `periods_us` float64 (frames,) how long each stands. Raises `Faults`."""
     total = sum(group.frames for group in reader.groups)
     arrays = {s.name: np.empty((total, s.pixels, s.channels), np.uint8) for s in reader.header.strings}
     times_us = np.empty(total + 1, np.int64)
@@ -389,6 +390,10 @@ def save_frames(reader: RollReader, path: Path) -> None:
             arrays[s.name][at:end] = frames[:, reader.header.byte_slices[s.name]].reshape(-1, s.pixels, s.channels)
         at = end
     times_us[total] = reader.groups[-1].end_us
-    periods_us = np.diff(times_us).astype(np.float64)
-    with whole_file(path) as draft, draft.open("wb") as file:  # given a name, numpy would put an ending to it
-        np.savez_compressed(file, times_s=times_us[:-1] / 1e6, periods_us=periods_us, **arrays)  # type: ignore[arg-type]
+    own = {"times_s": times_us[:-1] / 1e6, "periods_us": np.diff(times_us).astype(np.float64)}
+    for name in own.keys() & arrays.keys():
+        raise Faults.one(path, name, "a string of this name would stand in the place of the frames' own times")
+    with whole_file(path) as draft, zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, array in (own | arrays).items():  # numpy's own writer takes no string called "file"
+            with file.open(f"{name}.npy", "w", force_zip64=True) as part:
+                np.lib.format.write_array(part, np.asarray(array), allow_pickle=False)
