@@ -150,7 +150,10 @@ class Sender:
         now: Callable[[], float] = time.monotonic,
     ) -> None:
         self.patches, self.port = list(patches), port
-        self.host = None if host is None else socket.gethostbyname(host)
+        try:
+            self.host = None if host is None else socket.gethostbyname(host)
+        except UnicodeError:  # no name at all, such as "a..b"
+            raise OSError("this is no name of a host") from None
         self.source, self.priority, self.cid = source, priority, cid or uuid.uuid4().bytes
         self.lost = 0
         self._now = now

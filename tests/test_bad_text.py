@@ -67,6 +67,7 @@ IN_SCORE = [
         "phrase.wave: phrases go round in a circle: wave -> ebb -> wave",
     ),
     ("format = 1", "format = 2", "format: this version reads format = 1"),
+    ('"tide.wav"', '"/"', 'song: "/": this is a folder, not a song'),
 ]
 IN_RIG = [
     ("volts = 5.0", "volts = 5.0.0", "line 4 column 12: not TOML"),

@@ -55,6 +55,8 @@ def hear(song: Path, tell: Tell = silent, path: Path | None = None, grid: str = 
     The map lies beside the song unless `path` says otherwise. It goes on knowing the bar numberings that scores beside
     the song are written against, and `grid`. Raises `Faults` (no such song, not a song, bad fixes).
     """
+    if song.is_dir():
+        raise Faults.one(song, "", "this is a folder, not a song")
     if song.name != song.name.encode(errors="replace").decode():  # maps and scores, which name it, are UTF-8
         raise Faults.one(song, "", "its name is not UTF-8: rename it")
     fixes = maps.load_fixes(maps.fixes_path(song))
@@ -211,6 +213,9 @@ def no_score(path: Path) -> Faults:
 def _names_a_song(score: scores.Score, document: Mapping[str, Any], found: FaultList) -> bool:
     """Whether the song that a score names is there to be heard; else that is told, with the file that may be meant."""
     if any(fault.where == "song" for fault in found.faults):
+        return False
+    if not score.song.name:  # "/", or "." where the show is
+        found.add("song", f'"{document.get("song")}": this is a folder, not a song')
         return False
     if score.song.exists():
         return True

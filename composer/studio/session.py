@@ -126,7 +126,7 @@ class Session:
         """The fixes of a show that was never good: they may be what is wrong with it."""
         with suppress(Faults):
             song = self.loader.document(self.score.text or "").get("song")
-            if self.fixes is None and isinstance(song, str) and song:
+            if self.fixes is None and isinstance(song, str) and (self.loader.folder / song).name:
                 self.fixes = Sheet(fixes_path(self.loader.folder / song))
 
     def _show_version(self, view: live.View) -> None:

@@ -94,7 +94,8 @@ def write_film_mp4(
         raise FilmNeeds("an mp4 needs ffmpeg: install it, or name a .png")
     path = Path(path)
     draft = path.with_name(f".{path.name}.{os.getpid()}.part.mp4")
-    heard = ["-i", str(sound)] if sound is not None else []
+    # "file:", since ffmpeg takes what stands before a colon in a name for the way to get there.
+    heard = ["-i", f"file:{sound}"] if sound is not None else []
     form = ["-f", "rawvideo", "-pix_fmt", "rgb24", "-s", f"{WIDTH}x{HEIGHT}", "-r", str(rate), "-i", "-"]
     coded = ["-map", "0:v", "-c:v", "libx264", "-preset", "veryfast", "-crf", "21", "-pix_fmt", "yuv420p"]
     heard_coded = ["-map", "1:a:0", "-c:a", "aac", "-b:a", "160k"] if sound is not None else []
@@ -102,7 +103,7 @@ def write_film_mp4(
     night = Night(places)
     with tempfile.TemporaryFile() as words:
         try:
-            process = subprocess.Popen([*line, str(draft)], stdin=subprocess.PIPE, stderr=words)
+            process = subprocess.Popen([*line, f"file:{draft}"], stdin=subprocess.PIPE, stderr=words)
             assert process.stdin is not None
             try:
                 for light in lights:

@@ -249,3 +249,8 @@ def test_a_receiver_that_nobody_knows_is_told_before_the_show() -> None:
     """The top level domain `invalid` never resolves: RFC 6761, section 6.4."""
     with pytest.raises(socket.gaierror):
         e131.Sender(e131.patch([("rail", 1, "rgb")]), "receiver.invalid")
+
+
+def test_what_is_no_name_of_a_host_is_told_as_any_that_nobody_knows() -> None:
+    with pytest.raises(OSError, match="this is no name of a host"):
+        e131.Sender([], "rail..quay")

@@ -68,6 +68,14 @@ def test_the_film_has_its_frames_and_its_sound(tmp_path: Path) -> None:
 
 
 @needs_ffmpeg
+def test_names_with_a_colon_are_names_of_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("quay: ebb.wav", np.zeros(8000), 8000)
+    write_film_mp4("night: ebb.mp4", [[0.0, 0.0]], [np.zeros((1, 3), np.float32)] * 5, 30, "quay: ebb.wav")
+    assert sorted(path.name for path in Path().iterdir()) == ["night: ebb.mp4", "quay: ebb.wav"]
+
+
+@needs_ffmpeg
 def test_a_film_that_fails_leaves_nothing(tmp_path: Path) -> None:
     (tmp_path / "words.wav").write_text("no sound")
     with pytest.raises(FilmNeeds, match="ffmpeg could not make the film"):
