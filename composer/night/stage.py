@@ -112,7 +112,7 @@ class Stage:
         end_s = self.now() + READY_S
         while self.now() < end_s:
             self._want("cued", baked)
-            self._tick(baked, sound, -RUN_UP_S)
+            self._tick(baked, -RUN_UP_S)
             ended = self._ended(sound, until)
             if ended:
                 return ended
@@ -138,7 +138,7 @@ class Stage:
                     return "end"
                 self._begin(sound, 0.0)
             self._want("paused" if self._paused else "playing", baked)
-            self._tick(baked, sound, position)
+            self._tick(baked, position)
             self.wait(TICK_S)
 
     def _watch(self, position: float) -> None:
@@ -200,13 +200,13 @@ class Stage:
                 want = replace(want, mode=mode, file=roll.name, head_crc=roll.head_crc)
             board.want = want
 
-    def _tick(self, baked: Baked, sound: Sound, position: float) -> None:
+    def _tick(self, baked: Baked, position: float) -> None:
         for board in self.boards:
             board.step()
         self._tell_changes()
         self._search()
         if self.sender is not None and self._frames is not None and self.sender.due:
-            self.sender.send(self._lit(self._frames, self._place(sound)()))
+            self.sender.send(self._lit(self._frames, position - self.controls.offset_ms / 1000))
         if self.now() - self._shown_s >= STATUS_S:
             self._shown_s = self.now()
             self._status(baked, position)

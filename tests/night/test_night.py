@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from board_model import ModelBoard, ModelWire, Turned
@@ -408,6 +409,23 @@ def test_bars_before_and_after(tide: Baked) -> None:
     # Bars of 2 s: just after a bar line a step back goes to the bar before, later to the line itself.
     assert [tide.bar_before(s) for s in (0.1, 4.2, 5.0, 15.0)] == [0.0, 2.0, 4.0, 14.0]
     assert [tide.bar_after(s) for s in (0.0, 3.99, 4.2, 15.0)] == [2.0, 6.0, 6.0, 16.0]
+
+
+def test_e131_is_dark_until_the_song_begins(tide: Baked) -> None:
+    """The mast is lit from the first frame on; while boards get ready and in the run-up nothing is."""
+    hall = Hall(tide)
+    lit: list[tuple[float, bool]] = []
+
+    def send(frames: dict[str, bytes]) -> None:
+        lit.append((hall.sounds[0].position(), any(map(any, frames.values()))))
+
+    hall.stage.sender = SimpleNamespace(due=True, send=send, dark=lambda: None, close=lambda: None)
+    hall.press(3, "quit")
+    assert hall.run()
+    began = next(i for i, (position, _) in enumerate(lit) if position < 0)
+    begins = next(i for i, (position, _) in enumerate(lit) if i > began and position > -1e-6)
+    assert began > 0 and not any(on for _, on in lit[:begins])
+    assert lit[begins + 1][1]
 
 
 def test_e131_follows_the_show_dimmed_as_the_boards_are(tide: Baked) -> None:
