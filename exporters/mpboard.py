@@ -217,6 +217,7 @@ class MpBoard:
         """Raises `BoardError`; `NoMicroPython` where nothing answers within `patience_s`."""
         self.port = port
         self._transport: Any = None
+        self._within = False  # something may have been broken off in the middle of a line or of an answer
         end_s = time.monotonic() + patience_s
         while True:
             try:
@@ -227,10 +228,14 @@ class MpBoard:
                 if time.monotonic() >= end_s:
                     raise
                 time.sleep(0.3)
+            except KeyboardInterrupt:
+                self._within = True
+                self.restart()
+                raise
         try:
             self._run(ON_THE_BOARD)
             self.machine = str(self._value("os.uname().machine"))
-        except BoardError:
+        except (BoardError, KeyboardInterrupt):
             self.restart()
             raise
 
@@ -276,9 +281,11 @@ class MpBoard:
 
         if self._transport is None:
             raise Unplugged(f"{self.port}: the board was let go")
+        self._within = True
         try:
             with contextlib.redirect_stdout(io.StringIO()):
                 said, trouble = self._transport.exec_raw(code, timeout=SILENCE_S)
+            self._within = False
         except (TransportError, OSError, struct.error):
             self._hang_up()
             raise Unplugged(f"{self.port}: the board went away") from None
@@ -348,6 +355,10 @@ class MpBoard:
         """Restart the board, which starts its main.py, and let go of the port."""
         if self._transport is not None:
             with contextlib.suppress(Exception):  # it may be gone before it has answered
+                if self._within:  # Ctrl-C: the board waits for the rest, or works on
+                    self._transport.serial.timeout = 0.5
+                    with contextlib.redirect_stdout(io.StringIO()):
+                        self._transport.enter_raw_repl(soft_reset=False, timeout_overall=REPL_S)
                 self._transport.exec_raw_no_follow("import machine\nmachine.reset()")
                 time.sleep(LET_GO_S)
         self._hang_up()
