@@ -121,9 +121,13 @@ def player_files(folder: Path = PLAYER) -> dict[str, bytes]:
 
 def player_id(files: Mapping[str, bytes]) -> str:
     """A player's name by its content, 12 hexadecimal digits: a player that differs in one byte is another."""
+    return _player_id({name: hashlib.sha256(data).digest() for name, data in files.items()})
+
+
+def _player_id(hashes: Mapping[str, bytes]) -> str:
     digest = hashlib.sha256()
-    for name in sorted(files):
-        digest.update(name.encode() + b"\0" + hashlib.sha256(files[name]).digest())
+    for name in sorted(hashes):
+        digest.update(name.encode() + b"\0" + hashes[name])
     return digest.hexdigest()[:12]
 
 
@@ -175,6 +179,10 @@ def read_package(folder: Path) -> Package:
             raise PackageError(f"{path}: cannot be read: {error.strerror}: bake the show again") from None
         if packed(file.name, data) != file:
             raise PackageError(f"{path}: is not the file that was baked: bake the show again")
+    player = [file for file in package.files if not file.is_roll and file.name != SETTINGS]
+    if _player_id({file.name: bytes.fromhex(file.sha256) for file in player}) != package.player:
+        # A board would be loaded without a part of its player, and lose the one that it has.
+        raise PackageError(f"{folder / MANIFEST}: does not list the player's files as they are: bake the show again")
     return package
 
 

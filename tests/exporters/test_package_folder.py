@@ -148,6 +148,22 @@ def test_a_package_with_one_changed_byte_is_refused(baked: Path, tmp_path: Path,
         read_package(folder)
 
 
+@pytest.mark.parametrize("lie", ["main.py left out", "boot.py besides", "another player"])
+def test_a_manifest_that_does_not_list_the_whole_player_is_refused(baked: Path, tmp_path: Path, lie: str) -> None:
+    folder = shutil.copytree(baked / "out" / "quay", tmp_path / "quay")
+    (folder / "boot.py").write_bytes(b"pass\n")
+    content = json.loads((folder / "manifest.json").read_text())
+    if lie.startswith("main.py"):
+        content["files"] = [row for row in content["files"] if row["name"] != "main.py"]
+    elif lie.startswith("boot.py"):
+        content["files"].append({"name": "boot.py", "bytes": 5, "sha256": hashlib.sha256(b"pass\n").hexdigest()})
+    else:
+        content["player"] = "0" * 12
+    (folder / "manifest.json").write_text(json.dumps(content))
+    with pytest.raises(PackageError, match="manifest.json: does not list the player's files as they are: bake"):
+        read_package(folder)
+
+
 @pytest.mark.parametrize(
     "name", ["../main.py", "/main.py", "glow/../../main.py", "", "glow\\..\\main.py", "glow//roll.py"]
 )
