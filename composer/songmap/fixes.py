@@ -12,6 +12,7 @@ import itertools
 import math
 from collections.abc import Callable, Collection, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -215,7 +216,7 @@ def _label(labels: Table, name: str) -> list[float | str]:
 
 
 def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song") -> None:
-    """Set keys of `STEM.fix.toml`, comments and everything else kept; a value of None takes a key out.
+    """Set keys of `STEM.fix.toml`, comments, line ends and everything else kept; a value of None takes a key out.
 
     `labels`, `notes` and `sections` are merged name by name, None again taking one out; other keys are set whole.
     Raises `Faults` when the file that is there, or the one that would come out, is not good: nothing is written then.
@@ -224,9 +225,10 @@ def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song")
 
     if path.exists():
         load_fixes(path)
-        before = path.read_text(encoding="utf-8-sig")
+        there = path.read_bytes().decode("utf-8")
     else:
-        before = _TEMPLATE.format(song=song)
+        there = _TEMPLATE.format(song="".join(letter if letter.isprintable() else "?" for letter in song))
+    before = there.removeprefix("\ufeff").replace("\r\n", "\n")
     document, meant = tomlkit.parse(before), parse_toml(before, path)
     _set_all(document, changes)
     _set_all(meant, changes)
@@ -237,7 +239,8 @@ def write_fixes(path: Path, changes: Mapping[str, Any], song: str = "this song")
     faults.raise_if_any()
     if after != _lists(meant):  # blocks of two kinds that take turns may come back incomplete
         raise Faults.one(path, "", "is laid out in a way that cannot be edited: put blocks of one kind together")
-    write_text(path, text)
+    mark = "\ufeff" if there.startswith("\ufeff") else ""
+    write_text(path, mark + (text.replace("\n", "\r\n") if "\r\n" in there else text))
 
 
 def _set_all(document: MutableMapping[str, Any], changes: Mapping[str, Any]) -> None:
@@ -299,6 +302,8 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
             pins = _pins(grid, fixes.anchors)
             moves.append(_along(grid.beats, lambda beat: _pinned(pins, beat)))
         grid = _anchored(grid, fixes.anchors, faults)
+        if any(b <= a for a, b in itertools.pairwise(grid.beats)):
+            faults.add("anchor", "bars lie so near each other that their beats fall together")
     kept = _inside(grid, song_map.song.seconds)
     if grid.beats and not kept.beats and fixes.shift.seconds:
         faults.add(
@@ -517,19 +522,23 @@ def _inside(grid: Grid, seconds: float) -> Grid:
 
 
 def _seconds(song_map: SongMap, item: float | str, where: str, faults: FaultList) -> float:
-    moment = parse_moment(item) if isinstance(item, str) else None
-    if moment is None or moment.kind == "seconds":
-        time = float(item if moment is None else moment.seconds)
-        if time > song_map.song.seconds:
-            faults.add(where, f"{time:g} s lies outside the song, {song_map.song.seconds:.1f} s long")
-        return time
-    if len(song_map.beats) < 2:
-        faults.add(where, f'"{item}": there are no beats to count')
-        return 0.0
-    numbers = BarGrid((), song_map.bars or (0,), song_map.beats_per_bar)
-    time = time_at(song_map.beats, float(numbers.position(moment.bar, moment.beat) + moment.plus.beats))
+    """Seconds of a moment as written; one that lies outside the song is a fault at `where`."""
+    if not isinstance(item, str):
+        time, said = float(item), f"{item:g} s"
+    else:
+        moment = parse_moment(item)
+        time, said, plus = float(moment.seconds), f'"{item}"', moment.plus
+        if moment.kind == "bar" or plus.beats or plus.bars:
+            if len(song_map.beats) < 2:
+                faults.add(where, f'"{item}": there are no beats to count')
+                return 0.0
+            numbers = BarGrid((), song_map.bars or (0,), song_map.beats_per_bar)
+            by_bar = moment.kind == "bar"
+            place = numbers.position(moment.bar, moment.beat) if by_bar else Fraction(place_at(song_map.beats, time))
+            time = time_at(song_map.beats, float(numbers.step_bars(place, plus.bars) + plus.beats))
+        time += float(plus.seconds)
     if not 0 <= time <= song_map.song.seconds:
-        faults.add(where, f'"{item}" lies outside the song')
+        faults.add(where, f"{said} lies outside the song, {song_map.song.seconds:.1f} s long")
     return max(0.0, time)
 
 

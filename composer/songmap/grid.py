@@ -74,12 +74,13 @@ def run_on(bars: Sequence[int], beats: int, size: int) -> tuple[int, ...]:
 
 
 def doubled(grid: Grid) -> Grid:
-    """A beat between every two; bars keep their count of beats, so there are twice as many."""
-    beats = grid.beats
+    """A beat between every two; bars keep their count of beats, so there are twice as many. The first one stays."""
+    beats, size = grid.beats, grid.beats_per_bar
     middle = [(a + b) / 2 for a, b in itertools.pairwise(beats)]
     lines = [2 * i for i in grid.bars]
-    halves = [(a + b) // 2 for a, b in itertools.pairwise(lines)]
-    return Grid(rounded(sorted([*beats, *middle])), tuple(sorted([*lines, *halves])), grid.beats_per_bar)
+    lines = sorted([*lines, *((a + b) // 2 for a, b in itertools.pairwise(lines))])
+    lines += range(lines[-1] + size, 2 * len(beats) - 1, size) if lines else ()  # in the last bar, which ends nowhere
+    return Grid(rounded(sorted([*beats, *middle])), tuple(lines), size)
 
 
 def halved(grid: Grid) -> Grid:

@@ -14,7 +14,7 @@ from typing import Any
 
 from ..faults import FaultList, Faults, Table, is_number, kind_of, reading
 from ..files import write_text
-from .grid import Grid, grid_id, tempo_of
+from .grid import Grid, grid_id, rounded, tempo_of
 
 VERSION = 1  # of the map file
 HEARING = 4  # of the listening itself: a map that an older ear made is not current
@@ -190,15 +190,17 @@ def _map_from(top: Table) -> SongMap:
 
 
 def read_times(table: Table, key: str) -> tuple[float, ...]:
-    """Ascending times in seconds. One fault a list: a damaged file must not print a thousand lines."""
+    """Ascending times in seconds, rounded to a microsecond. One fault a list: a damaged file must not print a thousand
+    lines."""
     values = table.raw(key)
     if not isinstance(values, list) or not all(is_number(v) and v >= 0 for v in values):
         if table.has(key):
             table.fault(key, "needs a list of times in seconds")
         return ()
-    if any(b <= a for a, b in itertools.pairwise(values)):
+    times = rounded(values)
+    if any(b <= a for a, b in itertools.pairwise(times)):
         table.fault(key, "times must ascend")
-    return tuple(float(v) for v in values)
+    return times
 
 
 def read_bars(table: Table, key: str, beats: int) -> tuple[int, ...]:

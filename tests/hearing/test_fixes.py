@@ -48,6 +48,8 @@ def test_double_puts_a_beat_between_every_two() -> None:
     assert song_map.tempo == pytest.approx(240.0)
     assert song_map.bar_times[:3] == (1.0, 2.0, 3.0)
     assert song_map.beats_per_bar == 4
+    # The last line heard is at 15 s: of the bar from there to the last beat, 16.5 s, a second bar is now heard.
+    assert song_map.bar_times[-3:] == (14.0, 15.0, 16.0)
 
 
 def test_half_takes_the_beats_that_were_heard_so() -> None:
@@ -192,12 +194,21 @@ def test_labels_are_seconds_or_places_in_bars() -> None:
         fixed(labels={"door": ("40.1",)})
 
 
+@pytest.mark.parametrize(
+    ("written", "second"),
+    [("2.3 + 20 ms", 4.02), ("2.3 - 1 bar", 2.0), ("2.3 + 1/2 bar", 5.0), ("4s + 1 beat", 4.5), ("4.25s - 1 s", 3.25)],
+)
+def test_what_is_added_to_the_place_of_a_label_counts_whatever_its_unit(written: str, second: float) -> None:
+    """A beat lasts half a second, a bar two."""
+    assert fixed(labels={"door": (written,)}).labels == {"door": (second,)}
+
+
 def test_what_lies_after_the_song_is_a_fault_in_seconds_too() -> None:
     """The song is 17 s long."""
     after = "lies outside the song, 17.0 s long"
     with pytest.raises(Faults, match=f"labels.door: 40 s {after}"):
         fixed(labels={"door": (2.0, 40.0)})
-    with pytest.raises(Faults, match=rf"section\[2\].at: 40 s {after}"):
+    with pytest.raises(Faults, match=rf'section\[2\].at: "40s" {after}'):
         fixed(sections=(("1", "intro"), ("40s", "coda")))
     with pytest.raises(Faults, match=f"first_bar: 40 s {after}"):
         fixed(first_bar=40.0)
@@ -257,6 +268,33 @@ def test_fixes_are_written_with_comments_kept_and_taken_back(tmp_path: Path) -> 
     with pytest.raises(Faults, match="tempo: 5 is out of range"):
         songmap.write_fixes(path, {"tempo": 5})
     assert songmap.load_fixes(path) == fixes
+
+
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_a_file_keeps_its_line_ends_and_the_mark_at_its_head(tmp_path: Path, mark: str) -> None:
+    path = tmp_path / "quay.fix.toml"
+    path.write_bytes(f"{mark}# mine\r\nformat = 1\r\n".encode())
+    songmap.write_fixes(path, {"tempo": 92.5})
+    assert path.read_bytes().decode() == f"{mark}# mine\r\nformat = 1\r\ntempo = 92.5\r\n"
+
+
+def test_a_song_s_name_may_hold_what_a_comment_may_not(tmp_path: Path) -> None:
+    path = tmp_path / "quay.fix.toml"
+    songmap.write_fixes(path, {"tempo": 92.5}, "quay\n\x07.wav")
+    assert path.read_text().startswith("# Corrections to what was heard in quay??.wav.")
+    assert songmap.load_fixes(path).tempo == 92.5
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("[grid]\nbeats = [0.5, 0.5000001]\nbars = [0]\n", "grid.beats: times must ascend"),
+        ("[[anchor]]\nbar = 1\nat = 5\n[[anchor]]\nbar = 2\nat = 5.000001\n", "anchor: bars lie so near"),
+    ],
+)
+def test_beats_that_a_microsecond_does_not_tell_apart_are_refused(tmp_path: Path, text: str, fault: str) -> None:
+    with pytest.raises(Faults, match=fault):
+        apply_fixes(a_map(), from_text(tmp_path, text))
 
 
 def test_an_edit_that_would_lose_a_block_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
