@@ -33,6 +33,8 @@ class _Parser(argparse.ArgumentParser):
             near = nearest(chosen[1], words)
             if near or len(words) > len(LEVELS):
                 message = message.partition(" (choose")[0] + (f" (did you mean {near}?)" if near else "")
+        if message == "argument --shift: expected one argument":  # -20ms looks like an option
+            message += ', with a minus sign --shift="-20 ms"'
         kind = re.search(r"invalid (float|int) value: '(.*)'$", message)
         if kind:
             message = f"{message[: kind.start()]}needs a {'' if kind[1] == 'float' else 'whole '}number, got {kind[2]}"

@@ -401,6 +401,11 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["bake"], "required: SHOW"),
         (["listen", "SHOW/tide.wav", "--hlave"], "glowscore listen: there is no --hlave (did you mean --halve?)\n"),
         (["bake", "SHOW", "--xyz"], "glowscore bake: there is no --xyz\n"),
+        (["check", "SHOW/rig.toml"], "rig.toml: is a rig: name the folder of a show, which has a score.toml\n"),
+        (
+            ["listen", "SHOW/tide.wav", "--shift", "-20ms"],
+            'expected one argument, with a minus sign --shift="-20 ms"\n',
+        ),
         (["check", "SHOW", "SHOW"], "is one word too many\n"),
         (["bake", "SHOW", "--jobs", "some"], "needs a whole number 0 to 256, got some"),
         (["listen", "SHOW/tide.wav", "--tempo", "96bpm"], "argument --tempo: needs a number, got 96bpm"),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -65,6 +66,12 @@ def test_the_rigs_that_everybody_copies_bake_clean(
         assert red == [], name
     advised = json.loads((show / "out" / "audit.json").read_text(encoding="utf-8"))["advice"]["feeds"]
     assert [name for name, feed in advised.items() if feed["fuse_a"] is None] == []
+
+
+def test_the_readmes_hits_keep_below_three_in_a_second() -> None:
+    # WCAG 2.3.1: no more than three flashes in any one second. Hits half a second apart are two.
+    (trigger,) = tomllib.loads(readme_score())["trigger"]
+    assert trigger["gap"] == "0.5 s"
 
 
 @pytest.mark.parametrize(

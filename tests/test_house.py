@@ -257,3 +257,15 @@ def test_links_between_pages_lead_somewhere() -> None:
             if "://" not in target and not (page.parent / target).exists():
                 dead.append(f"{page.relative_to(ROOT)}: {target}")
     assert seen and dead == []
+
+
+def test_links_to_a_heading_find_it() -> None:
+    dead, seen = [], 0
+    for page in [path for path in files() if path.suffix == ".md"]:
+        for target, heading in re.findall(r"\]\(([^)#\s]*)#([^)\s]+)\)", page.read_text(encoding="utf-8")):
+            seen += 1
+            there = (page.parent / target if target else page).read_text(encoding="utf-8")
+            names = re.findall(r"^#+ (.+)$", there, re.MULTILINE)
+            if heading not in {re.sub(r"[^\w -]", "", name).lower().replace(" ", "-") for name in names}:
+                dead.append(f"{page.relative_to(ROOT)}: {target}#{heading}")
+    assert seen and dead == []

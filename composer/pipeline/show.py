@@ -109,6 +109,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
         raise Faults(faults)
     if "shows" in document and "song" not in document:
         raise Faults.one(path, "", "is an evening, which play and load take: name the folder of one of its shows")
+    if "string" in document and "song" not in document:
+        raise Faults.one(path, "", "is a rig: name the folder of a show, which has a score.toml")
     _kept(faults, effects.load_added)
     score_faults = FaultList(path)
     score = scores.score_from(document, path, score_faults)
