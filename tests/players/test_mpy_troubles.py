@@ -7,6 +7,7 @@ exporters/players/PLAYER.md say.
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +98,28 @@ def test_a_jump_to_before_the_song_is_dark(folder: Path) -> None:
 def test_ctrl_c_pressed_twice_is_as_dark_as_once(evening: Path, times: int) -> None:
     got = acts(evening, {}, "cue long.roll", "start 0", "+ 300", f"ctrl-c {times}")
     assert [step[0][2] for step in got["steps"]][-2:] == [True, False]
-    assert got["watching"] is None
+    assert got["watching"] is None and not got["reset"]
+    stubborn = acts(evening, {}, "cue long.roll", "start 0", "stubborn", f"ctrl-c {times}")
+    assert stubborn["reset"] and not stubborn["steps"][-1][0][2]
+
+
+@pytest.mark.parametrize(
+    ("steps", "blinks"),
+    [
+        (["cue a.roll", "start 0", "+ 2100"], 1),
+        (["cue long.roll", "start 0", "stop"], 1),
+        (["cue long.roll", "start 0", "at 0.1", "+ 10200"], 2),
+        (["press 100"], 3),
+        (["cue long.roll", "start 0", "break", "+ 2000"], 5),
+    ],
+)
+def test_the_boards_own_led_blinks_the_reason(evening: Path, steps: list[str], blinks: int) -> None:
+    """PLAYER.md, "Why it stopped": so many short blinks, then two seconds of pause."""
+    got = acts(evening, {"button_pin": 5, "start": "button", "songs": ["broken.roll"]}, *steps, "+ 12000")
+    gaps = [later - at for at, later in pairwise(got["blinks"])]
+    pauses = [number for number, gap in enumerate(gaps) if gap > 2_000][-3:]
+    assert [later - at for at, later in pairwise(pauses)] == [blinks, blinks]
+    assert gaps[pauses[0]] == pytest.approx(2_400, abs=20)
 
 
 # ---- songs without a computer -----------------------------------------------------------------------------------

@@ -390,6 +390,8 @@ def acts(own, others, *steps):
                 raise OSError(5)
 
             player.show.roll._entry = broken
+        elif word == "stubborn":  # a watchdog that cannot be stopped
+            hw.watchdog_off = lambda: False
         elif word == "ctrl-c":
             hw.read = hw.busy = interrupting(hw.busy, int(rest))
             try:
@@ -411,6 +413,8 @@ def acts(own, others, *steps):
         "answers": [str(answer, "utf-8") for answer in hw.answers],
         "watching": hw.watching_ms,
         "first": hw.first,
+        "blinks": [at // 1000 for at, on in hw.leds if on],
+        "reset": hw.was_reset,
     }
 
 
