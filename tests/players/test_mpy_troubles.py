@@ -210,6 +210,18 @@ def test_boards_without_a_link_follow_one_that_a_computer_leads(evening: Path) -
         assert abs(lead[3] - other[3]) <= 10
 
 
+def test_a_listener_that_a_computer_leads_obeys_the_computer_and_the_wire_when_that_is_silent(evening: Path) -> None:
+    songs = {"songs": ["a.roll", "long.roll", "b.roll"]}
+    both = ["cue a.roll", "other cue long.roll", "start -2", "other start -2", "+ 2500"]
+    got = acts(evening, LEAD | songs, "+ 4000", *both, "pause", "+ 600", listener=songs)
+    for lead, other in (got["steps"][5], got["steps"][-1]):
+        assert lead[1] == "a.roll" and other[:3] == [PLAYING, "long.roll", True]
+    silent = ["stop", "+ 12000", "cue b.roll", "start -2", "+ 2500"]
+    got = acts(evening, LEAD | songs, "+ 4000", *both, *silent, listener=songs)
+    lead, other = got["steps"][-1]
+    assert lead[:3] == other[:3] == [PLAYING, "b.roll", True] and abs(lead[3] - other[3]) <= 10
+
+
 def test_a_repeat_of_start_leaves_the_others_as_they_are(evening: Path) -> None:
     """A computer over UDP says it three times, 30 ms apart."""
     songs = {"songs": ["long.roll", "a.roll"]}

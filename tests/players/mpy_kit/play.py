@@ -357,7 +357,7 @@ def acts(own, others, *steps):
     """Steps, and after each [state, file, lit, position in ms]; with `others`, settings of a listener, of both boards.
 
     + MS lets time pass, press MS holds the button, raw HEX and packet TEXT come in, break: the next look at the roll's
-    index fails, ctrl-c N: so many, each where it hurts; anything else is a line over serial.
+    index fails, ctrl-c N: so many, each where it hurts; other LINE is one to the listener; anything else is a line.
     """
     hw = Hw(look_us=100)
     boards = [Player(hw, settings(**json.loads(own)))]
@@ -403,6 +403,8 @@ def acts(own, others, *steps):
                 hw._input.extend(binascii.unhexlify(rest) + b"\n")
             elif word == "packet":
                 hw.packets.append(rest.encode())
+            elif word == "other":
+                boards[1].hw.type(rest)
             else:
                 hw.type(step)
             wait(20)

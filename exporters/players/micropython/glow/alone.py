@@ -117,7 +117,9 @@ class Alone:
         if not kind:
             return
         age = self.listener.age_us
-        if kind == MARK and self._player.state == PLAYING:
+        if self._player.talk.led():
+            self._count(kind)  # it may be silent later
+        elif kind == MARK and self._player.state == PLAYING:
             self._player.clock.tick()
             was_us = self._player.clock.us - age
             was_ms = self._player.clock.ms + was_us // 1000
@@ -128,11 +130,18 @@ class Alone:
             # Never the one after it: that would be another song than the lead's.
             self._start_song(min(1, len(self._player.settings["songs"])), START_MS + age // 1000, age % 1000)
         elif kind == STOP:
-            self._stop_heard = True
-            self._song = 0
+            self._count(kind)
             if self._player.state != IDLE:
                 self._player.stop("pulse")
                 self._player.talk.say("stop", "pulse")
+
+    def _count(self, kind):
+        """Where the list is, whether or not a pulse is obeyed."""
+        if kind == START and self._player.settings["songs"]:
+            self._song = (self._song + 1) % len(self._player.settings["songs"])
+        elif kind == STOP:
+            self._stop_heard = True
+            self._song = 0
 
     # ---- others on the wire -----------------------------------------------------------------------------------
 

@@ -84,7 +84,7 @@ class Talk:
         player = self.player
         for verb, needs_lead, act in VERBS:
             if line.begins(verb):
-                free = player.up_ms - player.spoken_ms > SILENCE_MS or self.leader == NOBODY
+                free = not self.led()
                 if who == self.leader:
                     player.spoken_ms = player.up_ms
                     free = True
@@ -102,6 +102,10 @@ class Talk:
                     answer.text(why.encode())
                 return
         answer.text(b"no verb")
+
+    def led(self):
+        """Whether a computer leads."""
+        return self.leader != NOBODY and self.player.up_ms - self.player.spoken_ms <= SILENCE_MS
 
     def lead(self, who):
         """Whoever this is leads from now on."""
