@@ -51,15 +51,15 @@ def parser() -> argparse.ArgumentParser:
         return verbs.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}.")
 
     add = verb("new", "a folder to start from: the song, what was heard in it, a rig and a first score")
-    add.add_argument("folder", type=Path, metavar="DIR")
-    add.add_argument("song", type=Path, nargs="?", metavar="SONG")
+    add.add_argument("folder", type=Path, metavar="DIR", help="the folder to make")
+    add.add_argument("song", type=Path, nargs="?", metavar="SONG", help="a sound file, copied into it")
 
     add = verb("draft", "a first score from the song map, as text to edit")
     _show(add)
-    add.add_argument("--force", action="store_true", help="over the score that is there")
+    add.add_argument("--force", action="store_true", help="write over the score that is there")
 
     add = verb("listen", "hear a song: beats, bars, onsets, sections, into STEM.map.json beside it")
-    add.add_argument("song", type=Path, metavar="SONG")
+    add.add_argument("song", type=Path, metavar="SONG", help="a sound file")
     add.add_argument("-o", "--out", type=Path, metavar="FILE", help="write the map here instead")
     add.add_argument(
         "--clicks", type=Path, metavar="FILE.wav", help="the song with a click on every beat, higher on bar lines"
@@ -94,7 +94,7 @@ def parser() -> argparse.ArgumentParser:
     add = verb("bake", "render, limit, write and audit a show: one roll for each controller")
     _show(add)
     add.add_argument("-o", "--out", type=Path, metavar="DIR", help="write here instead of SHOW/out")
-    add.add_argument("--small", action="store_true", help="spend time for size")
+    add.add_argument("--small", action="store_true", help="search longer for smaller rolls")
     add.add_argument("--jobs", type=_jobs, default=1, metavar="N", help="processes that render (0: one for each core)")
     add.add_argument("--dask", metavar="ADDRESS", help="the workers of a Dask scheduler render instead")
     add.add_argument("--limiter", choices=("on", "warn", "off"), help="instead of what the score says")
@@ -154,11 +154,13 @@ def parser() -> argparse.ArgumentParser:
     add.add_argument("--wiring", action="store_true", help="only player and settings, and start the wiring test")
     add.add_argument("--only", action="store_true", help="other shows leave the boards")
     add.add_argument("--replace", action="store_true", help="old files may go before their new ones have arrived")
-    add.add_argument("--force", action="store_true", help="overwrite files that are not ours; rename a board")
+    add.add_argument(
+        "--force", action="store_true", help="overwrite files that are not ours; make a board another controller's"
+    )
     _json(add)
 
     add = verb("inspect", "what a roll holds")
-    add.add_argument("roll", type=Path, metavar="FILE.roll")
+    add.add_argument("roll", type=Path, metavar="FILE.roll", help="a roll that bake has written")
     add.add_argument("--verify", action="store_true", help="check every group")
     add.add_argument("--frames", type=Path, metavar="FILE.npz", help="write every frame to a numpy file")
     _json(add)
