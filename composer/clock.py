@@ -71,15 +71,16 @@ class Moment:
     plus: Span = Span()
 
 
-_NUMBER = r"\d+(?:\.\d+)?(?:/\d+)?"
+_NUMBER = r"\d{1,40}(?:\.\d{1,40})?(?:/\d{1,40})?"
 _SPAN = re.compile(rf"\s*({_NUMBER})\s*(beats?|bars?|s|seconds?|ms)?\s*")
 _MOMENT = re.compile(
     r"\s*(?:(?P<word>start|end)\b"
     # A name ends at a space or a bracket, so that "label verse-2" is that label and "label verse - 2" comes before it.
-    r"|(?P<of>section|label)\s+(?P<name>[^\[\]]+?)(?=[\s\[]|$)\s*(?:\[\s*(?P<nth>\d+)\s*\])?"
-    r"|(?P<seconds>\d+(?:\.\d+)?)\s*s\b"
-    r"|(?P<bar>-?\d+)(?:\.(?P<beat>\d+))?)"
-    rf"(?P<rest>(?:\s*[+-]\s*{_NUMBER}\s*(?:beats?|bars?|seconds?|ms|s)?)*)\s*"
+    r"|(?P<of>section|label)\s+(?P<name>[^\[\]]+?)(?=[\s\[]|$)\s*(?:\[\s*(?P<nth>\d{1,9})\s*\])?"
+    r"|(?P<seconds>\d{1,40}(?:\.\d{1,40})?)\s*s\b"
+    r"|(?P<bar>-?\d{1,9})(?:\.(?P<beat>\d{1,9}))?)"
+    # A space belongs to one place of the pattern only: were there two, a wrong line of twenty steps would take minutes.
+    rf"(?P<rest>(?:\s*[+-]\s*{_NUMBER}(?:\s*(?:beats?|bars?|seconds?|ms|s))?)*)\s*"
 )
 _STEP = re.compile(rf"\s*([+-])\s*({_NUMBER}\s*(?:beats?|bars?|seconds?|ms|s)?)")
 

@@ -17,6 +17,7 @@ from .faults import Table, is_number, kind_of
 KEYS = ("path", "svg", "csv", "grid")
 DEFAULT_PITCH_M = 1 / 30
 ROW_M = 0.25  # between strings whose places the rig does not say
+FARTHEST_M = 1e5  # from the origin, to a side and up
 
 Point = tuple[float, float]
 
@@ -74,10 +75,14 @@ def _from_svg(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
         table.fault("svg", "the rig must say what the drawing's whole width stands for: [drawing] width = METRES")
         return None
     try:
-        return along(svg_line(ground.folder / file, name, ground.drawing_m), pixels)
+        line = svg_line(ground.folder / file, name, ground.drawing_m)
     except ValueError as error:
         table.fault("svg", f'"{file}" {error}' if not str(error).startswith('"') else f'"{file}": {error}')
         return None
+    if not all(_is_near(x, y) for x, y in line):
+        table.fault("svg", f'"{text}" goes out farther than {FARTHEST_M:g} metres')
+        return None
+    return along(line, pixels)
 
 
 def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
@@ -106,7 +111,11 @@ def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] |
 
 
 def _is_point(value: Any) -> bool:
-    return isinstance(value, list) and len(value) == 2 and all(is_number(v) and abs(v) <= 1e5 for v in value)
+    return isinstance(value, list) and len(value) == 2 and all(map(is_number, value)) and _is_near(*value)
+
+
+def _is_near(x: float, y: float) -> bool:
+    return abs(x) <= FARTHEST_M and abs(y) <= FARTHEST_M
 
 
 def along(points: list[Point], pixels: int) -> tuple[Point, ...]:
@@ -146,8 +155,8 @@ def _from_csv(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
             if number > 1:
                 table.fault("csv", f'"{name}" line {number}: needs x,y in metres')
             continue
-        if not (math.isfinite(x) and math.isfinite(y)):
-            table.fault("csv", f'"{name}" line {number}: needs x,y in metres')
+        if not _is_near(x, y):
+            table.fault("csv", f'"{name}" line {number}: needs x,y in metres, at most {FARTHEST_M:g}')
         places.append((x, y))
     if len(places) != pixels:
         if ground.counted:

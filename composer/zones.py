@@ -14,7 +14,8 @@ from .faults import FaultList, kind_of, nearest
 
 MOST_DEPTH = 100
 
-_PART = re.compile(r"\s*([^\W\d][\w-]*)\s*(?:\[\s*(\d+)\s*(?:(:)\s*(\d+)\s*(?::\s*(\d+)\s*)?)?\])?\s*(reversed)?\s*")
+_WHOLE = r"\s*(\d{1,9})\s*"
+_PART = re.compile(rf"\s*([^\W\d][\w-]*)\s*(?:\[{_WHOLE}(?:(:){_WHOLE}(?::{_WHOLE})?)?\])?\s*(reversed)?\s*")
 
 Pixels = tuple[int, ...]
 

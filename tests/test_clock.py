@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import time
 from fractions import Fraction
 
 import pytest
@@ -129,12 +130,28 @@ def test_places(text: str, moment: Moment) -> None:
     assert parse_moment(text) == moment
 
 
+MANY = "9" * 5000  # more digits than Python turns into a number
+
+
 @pytest.mark.parametrize(
     "text", ["", "seventeen", "17.3.2", "17,3", "17.", ".3", "17.3+", "section", "label ", "ending", "1:23", "17+1 bat"]
 )
 def test_what_is_no_place_is_told_how_to_write_one(text: str) -> None:
     with pytest.raises(ValueError, match=r'is not a musical time: write "17\.3", "17\.3\+1/2", "83\.5s"'):
         parse_moment(text)
+
+
+@pytest.mark.parametrize("text", [MANY, f"17.{MANY}", f"{MANY}s", f"17 + 1/{MANY}", f"section B[{MANY}]"])
+def test_a_place_of_endless_digits_is_no_place(text: str) -> None:
+    with pytest.raises(ValueError, match="is not a musical time"):
+        parse_moment(text)
+
+
+def test_a_wrong_place_of_many_steps_is_told_at_once() -> None:
+    began = time.perf_counter()
+    with pytest.raises(ValueError, match="is not a musical time"):
+        parse_moment("17" + " + 1" * 24 + " x")  # when each step doubled the time, these took 6 s
+    assert time.perf_counter() - began < 0.5
 
 
 def test_beats_and_places_count_from_one() -> None:

@@ -109,6 +109,16 @@ def test_faults(svg: Path, keys: str, what: str) -> None:
         rig(svg.parent, keys)
 
 
+@pytest.mark.parametrize("end", ["1e400 10", "1e30 10"])
+def test_a_line_that_leaves_the_country_is_a_fault(tmp_path: Path, end: str) -> None:
+    line = f'<path id="rail" d="M0 0 L{end}"/>'
+    (tmp_path / "front.svg").write_text(
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="300" height="200">{line}</svg>', encoding="utf-8"
+    )
+    with pytest.raises(Faults, match=r'string\.rail\.svg: "front\.svg#rail" goes out farther than 100000 metres'):
+        rig(tmp_path, 'pixels = 5\nsvg = "front.svg#rail"')
+
+
 def test_a_drawing_needs_its_width(svg: Path) -> None:
     text = RIG.format(keys='pixels = 5\nsvg = "front.svg#rail"').replace("[drawing]\nwidth = 4.0\n", "")
     (svg.parent / "rig.toml").write_text(text)

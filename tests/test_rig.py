@@ -387,6 +387,7 @@ def test_places_from_a_file(tmp_path: Path) -> None:
         (b"0,1\n1,x\n2,0\n3,0\n", r'"rail\.csv" line 2: needs x,y in metres'),
         (b"0,1\n1\n2,0\n3,0\n", r'"rail\.csv" line 2: needs x,y in metres'),
         (b"0,1\n1,nan\n2,0\n", r'"rail\.csv" line 2: needs x,y in metres'),
+        (b"0,1\n1,-1e308\n2,0\n", r'"rail\.csv" line 2: needs x,y in metres, at most 100000$'),
         (b"\xff\xfe0,1\n", r'"rail\.csv" cannot be read: not a text file'),
     ],
 )
@@ -454,6 +455,7 @@ def test_skipped_pixels_are_left_out_of_zones_but_counted_in_slices() -> None:
         ('z = ["rial"]', r'zone\.z\[1\]: there is no string or zone "rial" \(did you mean "rail"\?\)'),
         ('z = ["rail[-1]"]', r'zone\.z\[1\]: "rail\[-1\]" is not a part: write NAME, NAME\[FIRST:END\]'),
         ('z = ["rail backwards"]', r"is not a part"),
+        (f'z = ["rail[{"9" * 5000}]"]', r"is not a part"),
         ('z = ["rail", "rail[0:2]"]', r"zone\.z: holds 2 pixels twice: its parts overlap"),
         ('z = ["rail[3]", "rail[0:4]"]', r"zone\.z: holds 1 pixel twice"),
         ('a = ["b"]\nb = ["c"]\nc = ["a"]', r"zone\.a: zones go round in a circle: a -> b -> c -> a"),
