@@ -256,7 +256,7 @@ def _nearest(places: Sequence[Fraction], at: Fraction | None) -> int:
 def _run_on(midi: MidiSong, seconds: float | None) -> tuple[list[float], list[int]]:
     """The grid to the end of the song at the last tempo, and not beyond."""
     beats, bars = list(midi.beats), list(midi.bars)
-    if seconds is None or len(beats) < 2:
+    if seconds is None or len(beats) < 2 or beats[-1] == beats[-2]:  # equal: a beat of less than a microsecond
         return beats, bars
     period = beats[-1] - beats[-2]
     more = max(0, min(int((seconds - beats[-1]) / period), _MOST_BEATS - len(beats)))

@@ -179,6 +179,8 @@ class _Fixer:
         held = held or {"labels": list(self.song.labels.get(name, ()))}
         if not any(held.values()):
             raise BadEdit(f'there is no label "{name}"')
+        if to != name and any(to in self.data.get(kind, {}) for kind in ("labels", "notes")):
+            raise BadEdit(f'there is a label "{to}" already')
         self._forget(name, *held)
         for kind, times in held.items():
             self.set((kind, to), times)

@@ -172,6 +172,13 @@ def test_what_lies_beyond_the_song_is_left_out(tmp_path: Path) -> None:
     assert fixed.labels == {"midi 10/36": (0.0,), "bass drum 1": (0.0,)}
 
 
+def test_beats_that_fall_together_are_a_fault_of_the_grid(tmp_path: Path) -> None:
+    # 7/8 at a microsecond a quarter note: the beats are half a microsecond long.
+    midi = parse_midi(smf(f"00 FF 51 03 00 00 01 00 FF 58 04 07 03 18 08 00 90 24 40 87 40 80 24 00 8F 00 {END}"))
+    with pytest.raises(Faults, match=r"grid\.beats: times must ascend"):
+        songmap.write_fixes(tmp_path / "quay.fix.toml", to_fixes(midi, seconds=10.0))
+
+
 def test_a_file_without_beats_gives_labels_only() -> None:
     changes = to_fixes(parse_midi(smf(f"83 60 99 24 21 {END}", division=0xE728)))
     assert changes == {"labels": {"midi 10/36": [0.48], "bass drum 1": [0.48]}}

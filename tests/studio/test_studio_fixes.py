@@ -154,6 +154,14 @@ def test_labels_are_tapped_quantised_renamed_and_taken_away(fixing) -> None:
     assert fixes(fixing)["labels"] == {}
 
 
+def test_a_label_does_not_take_the_name_of_another_label(fixing) -> None:
+    did(fixing, "label", name="door", times=[1.0])
+    did(fixing, "label", name="gate", times=[2.0])
+    status, answer = fixing.fix("rename_label", name="door", to="gate")
+    assert (status, answer["error"]["message"]) == (400, 'there is a label "gate" already')
+    assert fixes(fixing)["labels"] == {"door": [1.0], "gate": [2.0]}
+
+
 def test_notes_of_a_midi_file_are_labels_too(gridded: Path) -> None:
     (gridded / "tide.fix.toml").write_text('format = 1\n[notes]\n"midi 10/36" = [1.0, 2.0]\nknock = [3.0]\n')
     fixing = Client(Studio(Session(gridded)))
