@@ -26,6 +26,11 @@ from typing import Any
 
 _MISSING: Any = object()
 FEW = 6  # words that are listed where something else than a word was written
+_MEANT = {  # what helps where Python's words for a TOML fault do not
+    "Invalid value": "text and times stand in quotes, numbers are written as 5 or 0.5",
+    "Unclosed inline table": "{ } has commas between its keys, and stands on one line",
+    "Unclosed array": "[ ] has commas between its items",
+}
 _KEY = re.compile(r"""\s*(\[.*\]|[\w."'-]+(?=\s*=))""")  # what a line of TOML begins with: [table] or key =
 
 
@@ -129,6 +134,7 @@ def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         what, _, place = str(error).partition(" (at ")
         what = _unquoted(what, place, text) or _twice(what, place, text)
+        what += f": {_MEANT[what]}" if what in _MEANT else ""
         raise Faults.one(name, place.rstrip(")").replace(", column", " column"), f"not TOML: {what}") from None
     except RecursionError:
         raise Faults.one(name, "", "not TOML: nested too deeply") from None

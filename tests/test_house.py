@@ -228,6 +228,22 @@ def files() -> list[Path]:
     ]
 
 
+def test_what_is_to_be_opened_is_there() -> None:
+    """DEVELOPERS.md, "To change X, open Y": every file is one, and every name stands in one of its row's files."""
+    rows = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## To change X, open Y")[1].split("\n## ")[0]
+    every, missing, seen = files(), [], 0
+    people_s = {"rig.toml", "score.toml", "evening.toml", "STEM.fix.toml", "python -m composer.effects", "faults.Table"}
+    for row in rows.splitlines():
+        words = [word.rstrip("/") for word in re.findall(r"`([^`]+)`", row) if word not in people_s]
+        paths = [p for word in words for p in every if f"/{p.relative_to(ROOT)}".endswith(f"/{word}")]
+        text = "".join(p.read_text(encoding="utf-8") for p in paths)
+        for word in words:
+            seen += 1
+            is_there = (ROOT / word).exists() or any(f"/{p}".endswith(f"/{word}") for p in paths)
+            missing += [] if is_there or ("." not in word and word in text) else [word]
+    assert seen > 40 and missing == []
+
+
 def test_no_file_is_too_long_to_read() -> None:
     lengths = {
         str(p.relative_to(ROOT)): len(p.read_text(encoding="utf-8").splitlines()) for p in files() if p.suffix == ".py"

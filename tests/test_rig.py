@@ -534,7 +534,7 @@ def test_zones_nested_absurdly_deep_are_a_fault_and_no_crash() -> None:
         (rail(feed=FEED.replace("supply", 'at = "middle"\nsupply')), r'at: needs "start".* got the text "middle"'),
         (rail(feed=FEED + "fuse = 0"), r"string\.rail\.feed\[1\]\.fuse: 0 is out of range, 0\.05 to 500"),
         (rail(feed=FEED + "wire = {metres = 2}"), r"string\.rail\.feed\[1\]\.wire: needs either awg or mm2"),
-        (rail(feed=FEED + "wire = {awg = 16, mm2 = 1.5, metres = 2}"), r"wire: needs either awg or mm2"),
+        (rail(feed=FEED + "wire = {awg = 16, mm2 = 1.5, metres = 2}"), r"wire: has awg and mm2: keep one of them"),
         (rail(feed=FEED + "wire = {awg = 16}"), r"string\.rail\.feed\[1\]\.wire\.metres: is missing"),
         (rail(feed=FEED + "wire = {awg = 2, metres = 1}"), r"wire\.awg: 2 is out of range, 4 to 30"),
         (rail(after='[controller.boat]\nboard = "pico"'), r"controller\.boat: has no string"),

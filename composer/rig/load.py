@@ -305,7 +305,7 @@ def _wire(table: Table) -> Wire:
     awg = table.whole("awg", None, low=4, high=30)
     mm2 = table.number("mm2", None, low=0.05, high=50.0)
     if (awg is None) == (mm2 is None):
-        table.fault("", "needs either awg or mm2")
+        table.fault("", "needs either awg or mm2" if awg is None else "has awg and mm2: keep one of them")
     wire = Wire(mm2 if mm2 is not None else awg_mm2(awg or 16), table.number("metres", low=0.01, high=500.0), awg)
     table.finish()
     return wire
