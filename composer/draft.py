@@ -199,8 +199,12 @@ def _seed(part: Part, string: int, song: SongMap) -> str:
 
 
 def _name(string: str, part: Part, what: str) -> str:
-    """What messages and the audit call a clip: `rail B2 hit`. A name ends where a place begins, at an @."""
-    return f"name = {_quoted(f'{string} {part.name}{part.nth} {what}'.replace('@', ' '))}"
+    """What messages and the audit call a clip: `rail B2 hit`, `rail Verse 1.2 hit`.
+
+    A name ends where a place begins, at an @.
+    """
+    dot = "." if part.name[-1:].isdigit() else ""
+    return f"name = {_quoted(f'{string} {part.name}{dot}{part.nth} {what}'.replace('@', ' '))}"
 
 
 def _bar_at(lines: Sequence[float], seconds: float) -> int:

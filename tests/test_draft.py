@@ -135,6 +135,16 @@ def test_clips_have_names_that_say_where_and_what(song: SongMap, rig: Rig) -> No
     assert {"rail A1 ground", "rail A2 ground", "rail B1 hit", "rail A1 sweep"} <= set(names)
 
 
+def test_sections_whose_names_end_in_digits_keep_their_clips_apart(song: SongMap, rig: Rig) -> None:
+    bars = 4 * len(song.bars)
+    longer = tuple(0.5 * i for i in range(4 * bars))
+    sections = (Section(0.0, 2.0 * (bars - 8), "A"), Section(2.0 * (bars - 8), 2.0 * bars, "A1"))
+    long = replace(song, beats=longer, bars=tuple(range(0, len(longer), 4)), sections=sections)
+    names = [clip["name"] for clip in tomllib.loads(draft(long, rig, "a.wav"))["clip"]]
+    assert "rail A11 ground" in names and "rail A1.1 ground" in names
+    assert len(set(names)) == len(names)
+
+
 def test_what_is_drawn_by_lot_comes_again_with_its_section(song: SongMap, rig: Rig) -> None:
     stars = [clip for clip in tomllib.loads(draft(song, rig, "a.wav"))["clip"] if clip["effect"] == "scatter"]
     assert [clip["bars"] for clip in stars] == ["1-8", "17-24"]
