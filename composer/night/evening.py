@@ -50,7 +50,10 @@ class Evening:
 def load_evening(path: Path) -> Evening:
     """Read and check an evening. Raises `Faults` with all that is wrong in it."""
     faults = FaultList(path)
-    evening = evening_from(read_toml(path), path, faults)
+    document = read_toml(path)
+    if "string" in document and "shows" not in document:
+        raise Faults.one(path, "", "is a rig: name the folder of a show, or an evening.toml")
+    evening = evening_from(document, path, faults)
     faults.raise_if_any()
     return evening
 

@@ -167,6 +167,9 @@ def test_the_command_line_names_shows_or_one_evening(folder: Path) -> None:
     assert find_evening(shows).shows == tuple(shows)
     with pytest.raises(Faults, match="an evening stands alone"):
         find_evening([folder / "quay", path])
+    (folder / "rig.toml").write_text("[string.rail]\npixels = 5\n", encoding="utf-8")
+    with pytest.raises(Faults, match=r"rig\.toml: is a rig: name the folder of a show, or an evening\.toml\Z"):
+        find_evening([folder / "rig.toml"])
 
 
 # ---- by the clock ------------------------------------------------------------------------------------------------
