@@ -29,7 +29,8 @@ def changes_of(given: Mapping[str, Any], song: Path) -> dict[str, Any]:
     if given.get("tempo") and given.get("level") != "off-beat":
         words = ["--tempo", *words]
     if len(words) > 1:
-        raise Faults.one("listen", "", f"{', '.join(words)} all say how fast the beat is: give one of them")
+        every = f"{' and '.join(words)} both" if len(words) == 2 else f"{', '.join(words)} all"
+        raise Faults.one("listen", "", f"{every} say how fast the beat is: give one of them")
     if given.get("double") or given.get("halve"):
         try:
             changes["level"] = maps.stepped(level, "double" if given.get("double") else "half") or None

@@ -43,7 +43,9 @@ def test_a_tempo_is_about_that_whatever_was_said_before(song: Path, capsys: pyte
     assert main(["listen", str(song), "--tempo", "119"]) == 0
     assert heard(song)["tempo"] == pytest.approx(120, abs=0.1)
     assert main(["listen", str(song), "--tempo", "119", "--double"]) == 2
-    assert "--tempo, --double all say how fast the beat is" in capsys.readouterr().err
+    assert "--tempo and --double both say how fast the beat is" in capsys.readouterr().err
+    assert main(["listen", str(song), "--tempo", "119", "--double", "--halve"]) == 2
+    assert "--tempo, --double, --halve all say how fast the beat is" in capsys.readouterr().err
     assert main(["listen", str(song), "--level", "off-beat"]) == 0
     assert main(["listen", str(song), "--tempo", "60"]) == 0  # says nothing against the off-beats
     assert load_fixes(song.with_suffix(".fix.toml")).level == "off-beat"
@@ -86,7 +88,7 @@ def test_ten_corrections_later_the_score_can_still_follow(song: Path, capsys: py
     for size in ("3", "5", "2", "6", "7", "3", "5", "2", "6", "3"):
         assert main(["listen", str(song), "--beats-per-bar", size]) == 0
     assert main(["check", str(show)]) == 2
-    assert "renumber moves it" in capsys.readouterr().err
+    assert "glowscore renumber moves it" in capsys.readouterr().err
     assert main(["renumber", str(show)]) == 0
     assert f'grid = "{heard(song)["grid"]}"' in score.read_text()
 

@@ -145,7 +145,8 @@ def load_show(folder: Path, tell: Tell = silent) -> Show:
 
 def _other_bars(grid: str, song: maps.SongMap) -> str:
     written = f'written against the bars "{grid}", the song map has "{song.grid}"'
-    return f"{written}: renumber moves it" if song.numbering(grid) is not None else f"{written}: {maps.ways_out(song)}"
+    way = "glowscore renumber moves it" if song.numbering(grid) is not None else maps.ways_out(song)
+    return f"{written}: {way}"
 
 
 def another_song(score: scores.Score, song: maps.SongMap) -> list[Fault]:
