@@ -84,7 +84,7 @@ def doubled(grid: Grid) -> Grid:
 
 
 def halved(grid: Grid) -> Grid:
-    """Every other beat, counted so that the first bar line stays; every other bar line that still has a beat."""
+    """Every other beat, counted so that the first bar line stays, and from there bars of as many beats as before."""
     odd = (grid.bars[0] if grid.bars else 0) % 2
     beats = grid.beats[odd::2]
     first = (grid.bars[0] - odd) // 2 if grid.bars else 0
