@@ -7,13 +7,14 @@ exporters/players/PLAYER.md say.
 from __future__ import annotations
 
 import json
+import socket
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 from mpy_kit_runner import HandUnit, hand_roll, unix_port
-from test_mpy_player import CUED, IDLE, LOST, PLAYING, RAIL, folder, roll_of, scene, show
+from test_mpy_player import CUED, IDLE, LOST, PLAYING, RAIL, board_of, folder, roll_of, scene, show
 
 __all__ = ["folder"]
 pytestmark = pytest.mark.skipif(unix_port() is None, reason="MicroPython's unix port is not installed")
@@ -120,6 +121,19 @@ def test_the_boards_own_led_blinks_the_reason(evening: Path, steps: list[str], b
     pauses = [number for number, gap in enumerate(gaps) if gap > 2_000][-3:]
     assert [later - at for at, later in pairwise(pauses)] == [blinks, blinks]
     assert gaps[pauses[0]] == pytest.approx(2_400, abs=20)
+
+
+def test_a_network_that_cannot_be_used_does_not_keep_the_player_from_starting(evening: Path) -> None:
+    """The port is taken, as it may be after a soft reset."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("0.0.0.0", 0))
+        wifi = {"wifi": {"ssid": "quay", "key": "low tide"}, "udp_port": taken.getsockname()[1]}
+        with board_of(evening, board="pico-w", **wifi) as board:
+            assert board.stdin is not None and board.stdout is not None
+            said = [board.stdout.readline() for _ in range(2)]
+            board.stdin.write("hello\n")
+            said.append(board.stdout.readline())
+    assert said[0].startswith("wifi: ") and said[1] == "* boot quay\n" and said[2].startswith("ok hello 1 pico-w ")
 
 
 # ---- songs without a computer -----------------------------------------------------------------------------------

@@ -55,7 +55,11 @@ class Common:
         self._from = None
         self._packets = select.poll()
         if settings["wifi"]:
-            self._join(settings["wifi"])
+            try:
+                self._join(settings["wifi"])
+            except Exception as error:  # the show goes on without: by its button, the wire, the serial line
+                self._socket = None
+                print("wifi:", error)
 
     def _pin(self, name, *how):
         if name is None:
