@@ -89,6 +89,16 @@ def test_the_wiring_test_can_be_darkened(folder: Path) -> None:
     assert [step[0][::2] for step in got["steps"]][1:] == [[WIRING, True], *[[WIRING, False]] * 2, [WIRING, True]]
 
 
+def test_a_jump_forward_is_at_once_however_far(evening: Path) -> None:
+    """The numbers of the clock are kept small: differences beyond 400 s are as good as that."""
+    got = acts(evening, {}, "cue long.roll", "start 0", "at 3.5", "at 39")
+    assert [step[0][3] for step in got["steps"]][2:] == [pytest.approx(3_510, abs=15), pytest.approx(39_010, abs=15)]
+    units = [HandUnit(16, 10, show()[0].tobytes())]
+    (evening / "hour.roll").write_bytes(hand_roll(15, units, [(0, 0, 10)] * 3600, strings=RAIL, group_us=1_000_000))
+    got = acts(evening, {}, "cue hour.roll", "start 0", "at 3000", "+ 100")
+    assert got["steps"][-1][0] == [PLAYING, "hour.roll", True, pytest.approx(3_000_110, abs=15)]
+
+
 def test_a_jump_to_before_the_song_is_dark(folder: Path) -> None:
     """LINK.md section 4: sixteen lines that are far behind; and before position 0 all is dark."""
     got = acts(folder, {}, "cue a.roll", "start 0.5", *["at -3"] * 17, "+ 100")

@@ -85,7 +85,10 @@ class Clock:
                 self._move(error)
             return False
         if error > JUMP_US or error < -JUMP_US and self._known == SAMPLES:
-            self._move(error)
+            if ms - self.ms > MOST_MS:
+                self.ms, self.us = ms, us
+            else:
+                self._move(error)
             self._forget()
             return True
         return False
