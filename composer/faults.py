@@ -145,7 +145,7 @@ def parse_toml(text: str, name: str | Path) -> dict[str, Any]:
 def _unquoted(what: str, place: str, text: str) -> str:
     """How the line at a place is written rightly, where its value only lacks its quotes or the like; else ''."""
     number = re.match(r"line (\d+)", place)
-    lines = text.splitlines()
+    lines = text.split("\n")
     line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
     written = re.fullmatch(r"\s*([\w-]+)\s*=\s*(#[0-9a-fA-F]{3,6}\b|[^#=]*[^#=\s])\s*(?:#.*)?", line)
     if not written or not what.startswith(("Invalid value", "Expected newline")):
@@ -173,7 +173,7 @@ def _twice(what: str, place: str, text: str) -> str:
     if what != "Cannot overwrite a value" or not line:
         return what
     # The place is the value's end, which may lie lines below its key.
-    upto = [_KEY.match(one) for one in text.splitlines()[: int(line[1])]]
+    upto = [_KEY.match(one) for one in text.split("\n")[: int(line[1])]]
     key = next((found[1] for found in reversed(upto) if found), "a key")
     if key.startswith("[["):  # the first of them lacks its second bracket
         return f"{key} stands here after [{key[2:-2]}]: blocks that repeat have two brackets each, [[ ]]"

@@ -58,10 +58,12 @@ class Renderer:
         return self._kinds.setdefault(alike, len(self._kinds))
 
     def _spread(self) -> list[list[int]]:
-        """For each group the numbers of its cues, in covering order."""
+        """For each group the numbers of its cues, in covering order; without those whose every pixel is skipped."""
         firsts = [group.first for group in self.clock.groups]
         active: list[list[int]] = [[] for _ in firsts]
         for number, cue in enumerate(self.cues):
+            if not self._zone(cue).size:
+                continue
             for at in range(bisect.bisect_right(firsts, cue.first) - 1, bisect.bisect_left(firsts, cue.end)):
                 active[at].append(number)
         return active

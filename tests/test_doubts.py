@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from shows import SCORE, make_show
+from shows import RIG, SCORE, make_show
 
 from composer.cli import main
 from composer.pipeline import doubts, load_show
@@ -42,6 +42,14 @@ def with_grid(folder: Path, score: str) -> str:
 def test_what_is_doubtful_is_named_once(tmp_path: Path, change: tuple[str, str], line: str) -> None:
     found = told(tmp_path / "tide", with_grid(tmp_path, SCORE.replace(*change) if change[0] else SCORE))
     assert [one[: len(line)] for one in found] == ([line] if line else [])
+
+
+def test_a_clip_on_a_string_that_is_skipped_whole_is_told(tmp_path: Path) -> None:
+    rig = RIG.replace('skip = ["20-23"]', 'skip = ["0-23"]')
+    show = load_show(make_show(tmp_path / "tide", rig=rig, score=with_grid(tmp_path, SCORE)))
+    assert [line for line in doubts(show) if "skipped" in line] == [
+        'score.toml: glow@1.1: every pixel of "mast" is skipped: it shows nowhere'
+    ]
 
 
 def test_a_score_that_does_not_say_its_bars_is_told_how(tmp_path: Path) -> None:

@@ -59,6 +59,14 @@ def test_light_has_the_shape_of_group_and_rig_and_is_dark_where_nothing_is() -> 
     assert not show.light(show.clock.groups[8]).any()  # bar 3
 
 
+@pytest.mark.parametrize("effect", effects.EFFECTS)
+def test_a_clip_on_a_string_whose_every_pixel_is_skipped_lights_nothing(effect: str) -> None:
+    rig = rig_of(SMALL_RIG.replace("pixels = 6", 'pixels = 6\nskip = ["0-5"]'))
+    clock = clock_for(SONG, rig)
+    show = Renderer(rig, clock, lay_text(clip(effect, "mast"), SONG, rig, clock), SONG.loudness)
+    assert not film(show).any() and show.shares(0) == []
+
+
 @pytest.mark.parametrize(
     ("keys", "expected"),
     [

@@ -50,6 +50,14 @@ def test_what_was_refused_is_not_held_against_strings(change: tuple[str, str], w
     assert [fault.where for fault in raised.value.faults] == [where]
 
 
+def test_a_string_may_be_skipped_whole_but_not_every_string() -> None:
+    assert rig_of(rail('skip = ["0-19"]', after=MAST)).zones["rail"].pixels == ()
+    with pytest.raises(Faults) as raised:
+        rig_of(rail('skip = ["0-19"]'))
+    (fault,) = raised.value.faults
+    assert (fault.where, fault.what[:33]) == ("string.rail.skip", "every pixel of the rig is skipped")
+
+
 def test_strings_of_which_no_places_are_said_hang_one_below_the_other() -> None:
     third = MAST.replace("mast", "boom").replace("17", "18").replace("pixels", "path = [[0, 5], [1, 5]]\npixels")
     rig = rig_of(rail(after=third + MAST))

@@ -143,6 +143,7 @@ def test_files_are_named_from_the_scores_own_folder(tmp_path: Path) -> None:
         (clip("at = '17'\nto = 19"), r'clip\[1\]\.to: a musical time needs quotes: to = "19"'),
         (clip("bars = '4-1'"), r'clip\[1\]\.bars: "4-1" runs backwards'),
         (clip("bars = '1 to 4'"), r'clip\[1\]\.bars: "1 to 4" is not a run of bars: write "5", "1-4" or "41-end"'),
+        (clip(f"bars = '{'9' * 5000}'"), r"clip\[1\]\.bars: .* is not a run of bars"),  # Python's int ends at 4300
         (clip("bars = '1'\nat = '1.1'"), r"clip\[1\]\.at: bars already says when: drop bars or at"),
         (clip("bars = '1'\nfor = '1 bar'"), r"clip\[1\]\.for: bars already says when: drop bars or for"),
         (clip("at = '1'\nfor = '1 bar'\nto = '2'"), r"clip\[1\]\.to: for already says how long: drop for or to"),

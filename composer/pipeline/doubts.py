@@ -140,7 +140,9 @@ def _clips(show: Show) -> Iterator[str]:
         if faded > 1 + 1e-9:
             yield f"{cue.address}: its fades take {faded:.2g} times as long as the clip: it never shows in full"
         zones = show.rig.zones
-        if cue.only and not set(zones[cue.zone].pixels) & set(zones[cue.only].pixels):
+        if cue.zone in zones and not zones[cue.zone].pixels:
+            yield f'{cue.address}: every pixel of "{cue.zone}" is skipped: it shows nowhere'
+        elif cue.only and not set(zones[cue.zone].pixels) & set(zones[cue.only].pixels):
             yield f'{cue.address}: nothing of "{cue.zone}" lies in "{cue.only}": it shows nowhere'
 
 

@@ -360,4 +360,6 @@ def _zones(top: Table, strings: Mapping[str, LedString], unplaced: set[str], fau
         if pixels and not lit and name in written:
             faults.add(f"zone.{name}", "has no pixels but skipped ones")
         zones[name] = Zone(name, lit)
+    if strings and not unplaced and len(skipped) == sum(string.pixels for string in strings.values()):
+        faults.add(f"string.{next(iter(strings))}.skip", "every pixel of the rig is skipped: none is left to light")
     return zones

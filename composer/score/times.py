@@ -151,7 +151,7 @@ def _quoted(table: Table, key: str, example: str, unit: str = "") -> str | None:
     return str(value) if table.has(key) else None
 
 
-BARS = re.compile(r"\s*(-?\d+)\s*(?:-\s*(\d+|end)\s*)?")
+BARS = re.compile(r"\s*(-?\d{1,9})\s*(?:-\s*(\d{1,9}|end)\s*)?")
 
 
 def stretch_of(table: Table, in_phrase: bool, needed: bool) -> Stretch | None:
