@@ -82,7 +82,11 @@ def _ended_politely() -> Iterator[None]:
         yield
         return
 
+    nobody_hears = signal.getsignal(signal.SIGINT) is signal.SIG_IGN  # a script's `glowscore ... &`
+
     def stop(*_: object) -> None:
+        if nobody_hears:
+            raise KeyboardInterrupt
         signal.raise_signal(signal.SIGINT)
 
     numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]

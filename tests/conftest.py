@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,9 @@ from hypothesis import settings
 from shows import SCORE_BY_EAR, make_show
 
 from composer.cli import main
+
+# Started behind a script's &, Ctrl-C is ignored, and by everything that is started from here as well.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Property tests run every time, shortly; HYPOTHESIS_PROFILE=long looks twenty times as long where a test sets no bound.
 settings.register_profile("short", max_examples=50, deadline=None)

@@ -425,7 +425,7 @@ def test_a_reader_that_goes_away_is_no_fault(baked: Path, unbuffered: str) -> No
         (["bake", "SHOW", "-o", "SHOW/rig.toml"], "rig.toml: a file of this name is there already: a folder is needed"),
         (["inspect", "SHOW/out/quay/tide.roll", "--frames", "a.txt"], "a.txt: frames are written as .npz"),
         (["listen", "nowhere.wav"], "nowhere.wav: no such file"),
-        (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double, --halve"),
+        (["listen", "SHOW/tide.wav", "--double", "--halve"], "--double and --halve both say"),
         (["listen", "SHOW/tide.wav", "--tempo", "nan"], "tempo: needs a number"),
         (["listen", "SHOW/tide.wav", "--shift", "much"], 'listen: --shift: "much" is not a length'),
         (["listen", "SHOW/tide.wav", "--beats-per-bar", "99"], "listen: --beats-per-bar: 99 is out of range"),

@@ -311,13 +311,15 @@ def test_a_bake_that_is_broken_off_leaves_what_was_there(
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows ends a process without asking it")
 @pytest.mark.parametrize("sign", ["SIGTERM", "SIGHUP"])
-def test_a_bake_that_is_asked_to_end_clears_up(baked: Path, tmp_path: Path, sign: str) -> None:
+@pytest.mark.parametrize("ctrl_c", ["default_int_handler", "SIG_IGN"])  # the latter behind a script's &
+def test_a_bake_that_is_asked_to_end_clears_up(baked: Path, tmp_path: Path, sign: str, ctrl_c: str) -> None:
     show = shutil.copytree(baked, tmp_path / "tide")
     before = listing(show)
     script = f"""if True:
         import os, signal, sys, time
         from composer.cli import main
         from composer.pipeline import results
+        signal.signal(signal.SIGINT, signal.{ctrl_c})
         results.audit = lambda *_, **__: (os.kill(os.getpid(), signal.{sign}), time.sleep(10))
         sys.exit(main(["bake", {str(show)!r}]))"""
     done = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=120)
