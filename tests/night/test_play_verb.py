@@ -91,7 +91,7 @@ def test_a_show_plays_to_its_end(brief: Path) -> None:
         said = [line for line in board.model.heard if line.startswith(("cue", "start", "stop"))]
         assert [line.split(" ")[0] for line in said] == ["stop", "cue", "start", "stop"]
         positions = [float(line.split(" ")[1]) for line in board.model.heard if line.startswith("at ")]
-        assert positions[0] < 0 and 3 < positions[-1] <= 4
+        assert positions[0] < 0 and 3 < positions[-1] < 4.1  # a last round may begin just before the end
         board.unplug()
 
 
