@@ -19,11 +19,10 @@ class _Parser(argparse.ArgumentParser):
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         given, rest = super().parse_known_args(args, namespace)
         if rest and self.prog.count(" "):  # a verb's own words: the whole command line would not know its options
-            near = nearest(rest[0].partition("=")[0], self._option_string_actions)
-            known = f" (did you mean {near.strip(chr(34))}?)" if near and rest[0].startswith("-") else ""
-            self.error(
-                f"there is no {rest[0]}{known}" if rest[0].startswith("-") else f"{rest[0]} is one word too many"
-            )
+            if not rest[0].startswith("-"):
+                self.error(f"{rest[0]} is one word too many")
+            near = nearest(rest[0].partition("=")[0], self._option_string_actions).strip('"')
+            self.error(f"there is no {rest[0]}" + (f" (did you mean {near}?)" if near else ""))
         return given, rest
 
     def error(self, message: str) -> NoReturn:

@@ -242,9 +242,9 @@ class Table:
     # any of its type: reading goes on, and the result counts only when there are no faults. `Any`, because a default of
     # None may come back.
 
-    def text(self, key: str, default: Any = _MISSING) -> Any:
-        """A string value, without NUL characters: no file can be called so."""
-        value = self._typed(key, default, lambda v: isinstance(v, str), "text in quotes", "")
+    def text(self, key: str, default: Any = _MISSING, *, wanted: str = "text in quotes") -> Any:
+        """A string value, without NUL characters: no file can be called so. `wanted` says what it is to be."""
+        value = self._typed(key, default, lambda v: isinstance(v, str), wanted, "")
         if isinstance(value, str) and "\0" in value:
             self.fault(key, "holds a NUL character")
             return value.replace("\0", "")

@@ -110,7 +110,7 @@ def encode_chain(
             like=like,
         )
         chain.append(packed)
-        before, window = frames[-1].copy(), (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
+        before, window = frames[-1], (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
     if effort is not LONG:
         return chain
     # Each unit's smallest is not the chain's: what is found in less time comes out smaller now and then.

@@ -107,10 +107,8 @@ def _show(name: str, where: str, top: Table, path: Path) -> Path:
 
 
 def _clock(table: Table, key: str) -> int | None:
-    if table.has(key) and not isinstance(table.raw(key), str):  # TOML has clock times of its own
-        table.fault(key, f'needs a clock time in quotes, such as "21:30", got {kind_of(table.raw(key))}')
-    text = table.text(key, None) if table.sound(key) else None
-    if text is None:
+    text = table.text(key, None, wanted='a clock time in quotes, such as "21:30"')  # TOML has clock times of its own
+    if text is None or not table.sound(key):
         return None
     minute = _minute(text)
     if minute is None:

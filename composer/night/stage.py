@@ -106,9 +106,8 @@ class Stage:
 
     def _ready(self, baked: Baked, sound: Sound, until: Callable[[], str]) -> Outcome:
         """Every board opens its roll; the show does not wait long for those that are away."""
-        place = self._place(sound)
         for board in self.boards:
-            board.place = place
+            board.place = lambda: self._place(sound.position())
         end_s = self.now() + READY_S
         while self.now() < end_s:
             self._want("cued", baked)
@@ -186,9 +185,9 @@ class Stage:
         self._was = (0.0, 0.0)
         sound.start(at_s)
 
-    def _place(self, sound: Sound) -> Callable[[], float]:
+    def _place(self, position: float) -> float:
         """Where the light shall be: the sound's place, later by the offset."""
-        return lambda: sound.position() - self.controls.offset_ms / 1000
+        return position - self.controls.offset_ms / 1000
 
     # ---- boards ----------------------------------------------------------------------------------------------
 
@@ -206,7 +205,7 @@ class Stage:
         self._tell_changes()
         self._search()
         if self.sender is not None and self._frames is not None and self.sender.due:
-            self.sender.send(self._lit(self._frames, position - self.controls.offset_ms / 1000))
+            self.sender.send(self._lit(self._frames, self._place(position)))
         if self.now() - self._shown_s >= STATUS_S:
             self._shown_s = self.now()
             self._status(baked, position)

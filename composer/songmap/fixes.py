@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from ..clock import BarGrid, Span, parse_moment, parse_span
-from ..faults import FaultList, Faults, Table, is_number, kind_of, parse_toml, read_toml
+from ..faults import FaultList, Faults, Table, is_number, parse_toml, read_toml
 from ..files import write_text
 from .grid import Grid, between, doubled, halved, moved, place_at, rounded, run_on, tempo_of, time_at
 from .mapfile import (
@@ -175,10 +175,7 @@ def _fixes_from(top: Table) -> Fixes:
 
 
 def _shift(top: Table) -> Span:
-    if top.has("shift") and not isinstance(top.raw("shift"), str):
-        top.fault("shift", f'needs a length in quotes, "20 ms" or "1 beat", got {kind_of(top.raw("shift"))}')
-        return Span()
-    text = str(top.text("shift", "")).strip()
+    text = top.text("shift", "", wanted='a length in quotes, "20 ms" or "1 beat"').strip()
     if not text:
         return Span()
     try:
@@ -272,7 +269,7 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
     Raises `Faults` when a correction cannot be met (bar 17 at a time where only 12 bars fit, a section outside).
     """
     faults = FaultList(fixes.file)
-    heard = song_map.heard
+    heard, seconds = song_map.heard, song_map.song.seconds
     grid, phases = _chosen(song_map, fixes)
     moves: list[Move] = []  # what happens to the beats, for the notes that came with them
     if fixes.shift.seconds:
@@ -287,13 +284,12 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         size = fixes.beats_per_bar
         first = int(phases.get(str(size), grid.bars[0] if grid.bars else 0)) % size
         grid = Grid(grid.beats, run_on([first], len(grid.beats), size), size)
-    if fixes.first_bar is not None and fixes.first_bar > song_map.song.seconds:
-        faults.add("first_bar", f"{fixes.first_bar:g} s lies outside the song, {song_map.song.seconds:.1f} s long")
+    if fixes.first_bar is not None and fixes.first_bar > seconds:
+        faults.add("first_bar", f"{fixes.first_bar:g} s lies outside the song, {seconds:.1f} s long")
     elif fixes.first_bar is not None and grid.beats:
         line = min(range(len(grid.beats)), key=lambda i: abs(grid.beats[i] - float(fixes.first_bar or 0.0)))
         lines = [i for i in grid.bars if i >= line] if line in grid.bars else [line]
         grid = replace(grid, bars=tuple(i for i in run_on(lines, len(grid.beats), grid.beats_per_bar) if i >= line))
-    seconds = song_map.song.seconds
     outside = [anchor for anchor in fixes.anchors if anchor.at > seconds]
     for anchor in outside:
         faults.add("anchor", f"bar {anchor.bar} at {anchor.at:g} s lies outside the song, {seconds:.1f} s long")
@@ -304,14 +300,11 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         grid = _anchored(grid, fixes.anchors, faults)
         if any(b <= a for a, b in itertools.pairwise(grid.beats)):
             faults.add("anchor", "bars lie so near each other that their beats fall together")
-    kept = _inside(grid, song_map.song.seconds)
+    kept = _inside(grid, seconds)
     if grid.beats and not kept.beats and fixes.shift.seconds:
-        faults.add(
-            "shift",
-            f"{float(fixes.shift.seconds):g} s moves every beat out of the song, {song_map.song.seconds:.1f} s long",
-        )
+        what = f"{float(fixes.shift.seconds):g} s moves every beat out of the song, {seconds:.1f} s long"
+        faults.add("shift", what)
     faults.raise_if_any()
-    grid = kept
     fixed = replace(
         song_map,
         sections=tuple(Section(s["start"], s["end"], s["name"]) for s in heard.get("sections", ())),
@@ -319,11 +312,11 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
         confidence=1.0 if fixes.tell_the_beat else heard["confidence"],
         heard={**heard, "fixes": fixes.id},
     )
-    fixed = with_grid(fixed, grid)
+    fixed = with_grid(fixed, kept)
     if fixed.grid != song_map.grid and song_map.heard.get("fixes") is not None:
         fixed = remember(fixed, song_map, named)
     fixed = _with_sections(fixed, fixes, faults)
-    labels = {**fixed.labels, **_moved_notes(fixes, moves, song_map.song.seconds)}
+    labels = {**fixed.labels, **_moved_notes(fixes, moves, seconds)}
     for name, items in fixes.labels.items():
         times = {_seconds(fixed, item, f"labels.{name}", faults) for item in items}
         labels[name] = tuple(sorted({*rounded(times), *(labels.get(name, ()) if name in fixes.notes else ())}))
