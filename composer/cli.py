@@ -177,7 +177,7 @@ def _check(given: argparse.Namespace) -> int:
         f"{counted(facts['clips'], 'clip')} on {counted(facts['zones'], 'zone')}, {rig.pixels} pixels; "
         f"{clock.frames} frames, {clock.frames_per_beat} to a beat"
     )
-    for doubt in [*(_placed(given.show, line) for line in pipeline.doubts(show)), *pipeline.rig_doubts(rig)]:
+    for doubt in [*(_placed(given.show, str(doubt)) for doubt in pipeline.doubts(show)), *pipeline.rig_doubts(rig)]:
         print(doubt)
     return DONE
 

@@ -14,7 +14,7 @@ from composer.songmap import load_map, map_path
 
 def told(folder: Path, score: str) -> list[str]:
     show = make_show(folder, score=score)
-    return [line.removeprefix("score.toml: ") for line in doubts(load_show(show))]
+    return [str(doubt).removeprefix("score.toml: ") for doubt in doubts(load_show(show))]
 
 
 def with_grid(folder: Path, score: str) -> str:
@@ -47,7 +47,7 @@ def test_what_is_doubtful_is_named_once(tmp_path: Path, change: tuple[str, str],
 def test_a_clip_on_a_string_that_is_skipped_whole_is_told(tmp_path: Path) -> None:
     rig = RIG.replace('skip = ["20-23"]', 'skip = ["0-23"]')
     show = load_show(make_show(tmp_path / "tide", rig=rig, score=with_grid(tmp_path, SCORE)))
-    assert [line for line in doubts(show) if "skipped" in line] == [
+    assert [str(doubt) for doubt in doubts(show) if "skipped" in doubt.what] == [
         'score.toml: glow@1.1: every pixel of "mast" is skipped: it shows nowhere'
     ]
 

@@ -14,7 +14,7 @@ from exporters import report
 
 from ..clock import SECOND, Moment
 from ..effects.table import Pace
-from ..faults import Faults
+from ..faults import Fault, Faults
 from ..files import score_path
 from ..power.advice import feeds_as_built
 from ..rig import Rig
@@ -23,16 +23,16 @@ from ..songmap import file_sha256, fixes_path, load_fixes, misplaced
 from ..timeline import MASTER_LAYER, Cue
 from .show import Show, files_of
 
+Doubt = tuple[str, str]  # where, what
 
-def doubts(show: Show) -> list[str]:
-    """A line for each thing that is probably not meant, `FILE: where: what`; each clip as written is named once."""
-    lines = [*_another_song(show), *_late_beats(show), *_clips(show)]
+
+def doubts(show: Show) -> list[Fault]:
+    """Each thing that is probably not meant, in the shape of a fault; each clip as written is named once."""
+    found = [*_another_song(show), *_late_beats(show), *_clips(show)]
     if not show.score.grid and any(moment.kind == "bar" for _, moment in _moments(show.score)):
-        lines.append(
-            f'grid: is missing: write grid = "{show.song.grid}", and you are told should the song\'s bars change under '
-            "the score"
-        )
-    return [f"{show.score.path.name}: {line}" for line in lines]
+        what = f'is missing: write grid = "{show.song.grid}", and you are told should the song\'s bars change under '
+        found.append(("grid", what + "the score"))
+    return [Fault(show.score.path.name, where, what) for where, what in found]
 
 
 def rig_doubts(rig: Rig) -> list[str]:
@@ -112,24 +112,25 @@ def _moments(score: Score) -> Iterator[tuple[str, Moment]]:
         yield f"{level.where}.at", level.at
 
 
-def _another_song(show: Show) -> Iterator[str]:
+def _another_song(show: Show) -> Iterator[Doubt]:
     """Corrections that were made for another recording."""
     with contextlib.suppress(Faults):
         if other := misplaced(show.song, load_fixes(fixes_path(show.score.song))):
-            yield f"song: {other}: they are applied all the same; listen --as-heard takes those of beats and bars back"
+            what = f"{other}: they are applied all the same; listen --as-heard takes those of beats and bars back"
+            yield "song", what
 
 
-def _late_beats(show: Show) -> Iterator[str]:
+def _late_beats(show: Show) -> Iterator[Doubt]:
     """Beats past the last of their bar."""
     grid = show.clock.grid
     for where, moment in _moments(show.score):
         if moment.kind == "bar" and moment.beat >= grid.bar_beats(moment.bar) + 1:
             there = grid.address(grid.position(moment.bar, moment.beat))
             beats = grid.bar_beats(moment.bar)
-            yield f"{where}: bar {moment.bar} has {beats} beats, so {moment.bar}.{float(moment.beat):g} is {there}"
+            yield where, f"bar {moment.bar} has {beats} beats, so {moment.bar}.{float(moment.beat):g} is {there}"
 
 
-def _clips(show: Show) -> Iterator[str]:
+def _clips(show: Show) -> Iterator[Doubt]:
     """Clips whose fades do not fit into them, or that show nowhere."""
     seen = set()
     for cue in show.cues:
@@ -138,12 +139,12 @@ def _clips(show: Show) -> Iterator[str]:
         seen.add(cue.clip)
         faded = sum(_share(show, cue, pace) for pace in (cue.fade_in, cue.fade_out) if pace is not None)
         if faded > 1 + 1e-9:
-            yield f"{cue.address}: its fades take {faded:.2g} times as long as the clip: it never shows in full"
+            yield cue.address, f"its fades take {faded:.2g} times as long as the clip: it never shows in full"
         zones = show.rig.zones
         if cue.zone in zones and not zones[cue.zone].pixels:
-            yield f'{cue.address}: every pixel of "{cue.zone}" is skipped: it shows nowhere'
+            yield cue.address, f'every pixel of "{cue.zone}" is skipped: it shows nowhere'
         elif cue.only and not set(zones[cue.zone].pixels) & set(zones[cue.only].pixels):
-            yield f'{cue.address}: nothing of "{cue.zone}" lies in "{cue.only}": it shows nowhere'
+            yield cue.address, f'nothing of "{cue.zone}" lies in "{cue.only}": it shows nowhere'
 
 
 def _share(show: Show, cue: Cue, pace: Pace) -> float:

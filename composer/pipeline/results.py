@@ -119,7 +119,8 @@ def address_of(clock: FrameClock) -> Callable[[float], str]:
 
 def remarks(show: Show) -> list[str]:
     """What a person should know of how the song was heard, a line each."""
-    lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())] + doubts(show)
+    lines = [f"{show.song.song.file}: {note}" for note in show.song.heard.get("notes", ())]
+    lines += map(str, doubts(show))
     if not show.song.beats:
         lines.append(f"{show.song.song.file}: no beat was heard: the show runs on an even clock of 120 beats a minute")
     return lines

@@ -317,11 +317,11 @@ def doubt_rows(view: live.View) -> list[dict[str, str]]:
     """What is probably not meant, each with the block that it concerns, '' for the whole score."""
     labels = {block.label: block.where for block in view.written.score.blocks()}
     rows = []
-    for text in doubts(view.written):
-        _, where, what = text.split(": ", 2)
-        block = _BLOCK.match(where)
-        clip = where.rpartition("@")[0]
-        rows.append({"block": block[0] if block else labels.get(clip, ""), "where": where, "what": what, "text": text})
+    for doubt in doubts(view.written):
+        block = _BLOCK.match(doubt.where)
+        named = labels.get(doubt.where.rpartition("@")[0])  # a clip's name may look like the place of another
+        concerns = named or (block[0] if block else "")
+        rows.append({"block": concerns, "where": doubt.where, "what": doubt.what, "text": str(doubt)})
     return rows
 
 

@@ -10,8 +10,11 @@ from typing import Any
 
 import pytest
 from rooms_kit import clock_for, song_of, steady
+from studio_kit import Client
 
+from composer.studio.app import Studio
 from composer.studio.score_edits import Times
+from composer.studio.session import Session
 
 PATH = "score.toml"
 
@@ -273,6 +276,15 @@ def test_what_is_probably_not_meant_is_told_with_its_clip(client) -> None:
     doubts = answer["state"]["show"]["doubts"]
     assert status == 200 and "clip[2]" in [row["block"] for row in doubts]
     assert any("fades take 2 times" in row["what"] for row in doubts)
+
+
+@pytest.mark.parametrize("name", ["white: all", "clip[1]", "phrase.wave[1]"])
+def test_what_is_probably_not_meant_belongs_to_its_clip_whatever_that_is_called(show_folder: Path, name: str) -> None:
+    path = show_folder / "ebb: first.toml"
+    path.write_text((show_folder / PATH).read_text().replace('"white"\nzone', f'"{name}"\nfade_in = "8 beats"\nzone'))
+    rows = Client(Studio(Session(path))).state()["show"]["doubts"]
+    found = [(row["block"], row["where"], row["what"][:18]) for row in rows if row["where"] != "grid"]
+    assert found == [("clip[2]", f"{name}@4.1", "its fades take 2 t")]
 
 
 def test_of_zones_that_went_from_the_rig_one_after_the_other_is_mended(client) -> None:
