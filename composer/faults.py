@@ -183,7 +183,7 @@ def _twice(what: str, place: str, text: str) -> str:
 class Table:
     """A TOML table being read: typed look-ups that collect faults instead of raising.
 
-    `where` is the dotted path of the table in its file ('' for the top).
+    `where` is the dotted path of the table in its file ('' for the top). One that is no table has that one fault.
     """
 
     def __init__(self, content: Any, where: str, faults: FaultList) -> None:
@@ -191,11 +191,13 @@ class Table:
         self.faults = faults
         self._asked: set[str] = set()
         self._faulty: set[str] = set()
+        self._told = False
         if isinstance(content, Mapping):
             self.content: Mapping[str, Any] = content
         else:
             faults.add(where, f"needs a table, got {kind_of(content)}")
             self.content = {}
+            self._told = True  # that all of it is wrong: what it lacks is not worth a line
 
     def place(self, key: str) -> str:
         """The dotted path of a key of this table."""
@@ -204,7 +206,8 @@ class Table:
     def fault(self, key: str, what: str, hint: str = "") -> None:
         """Remember a fault at a key of this table (or at the table itself for '')."""
         self._faulty.add(key.partition("[")[0])
-        self.faults.add(self.place(key) if key else self.where, what, hint)
+        if not self._told:
+            self.faults.add(self.place(key) if key else self.where, what, hint)
 
     def sound(self, *keys: str) -> bool:
         """Whether nothing was wrong with any of these keys so far: a stand-in must not bring further faults."""

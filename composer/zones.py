@@ -62,7 +62,10 @@ class _Zones:
             return None
         if name not in self.done:
             self.busy.append(name)
-            parts = [self._part(text, f"{where}[{i + 1}]") for i, text in enumerate(self._texts(name))]
+            alone = isinstance(self.written[name], str)
+            parts = [
+                self._part(text, where if alone else f"{where}[{i + 1}]") for i, text in enumerate(self._texts(name))
+            ]
             self.busy.pop()
             pixels = tuple(pixel for part in parts if part is not None for pixel in part)
             twice = len(pixels) - len(set(pixels))

@@ -147,6 +147,15 @@ def test_good_values_come_as_they_are_and_whole_numbers_as_floats_where_numbers_
     assert lines(faults) == []
 
 
+def test_what_is_no_table_has_that_one_fault() -> None:
+    faults = FaultList("rig.toml")
+    table = Table("14 awg", "string.rail.feed[1].wire", faults)
+    assert table.number("metres", low=0.01) == 0.01
+    table.fault("", "needs either awg or mm2")
+    assert not table.sound("metres")
+    assert lines(faults) == ['rig.toml: string.rail.feed[1].wire: needs a table, got the text "14 awg"']
+
+
 def test_missing_keys_are_faults_only_without_a_default() -> None:
     table, faults = read({})
     assert table.text("name", "shed") == "shed"
