@@ -188,7 +188,6 @@ def audit(
     found, power = results.audit(
         show.rig, frames, address, iter(gains or ()) if known else None, renderer if known else None
     )
-    found["notes"] += remarks(show)
     found["limiter"], found["softened"] = mode, softened
     if (origin := baked_of(out)) is not None:  # the rolls are the same as before
         found["made_of"] = origin
@@ -198,6 +197,7 @@ def audit(
     else:
         results.add_clips(found, renderer, power)
     results.add_boards(found, show.rig, paths, show.song.song.seconds)
+    found["notes"] += remarks(show)
     series = _series(show, power)
     if csv is not None:
         places = [show.clock.grid.address(show.clock.beat_at_us(int(us))) for us in power.times_us]

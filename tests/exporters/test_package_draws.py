@@ -133,6 +133,16 @@ def test_boards_whose_frames_exceed_their_shares_are_not_dimmed_either(tmp_path:
     assert without == told and without != []
 
 
+def test_the_audit_of_what_is_baked_is_that_of_the_bake(tmp_path: Path) -> None:
+    show = make_show(tmp_path / "tide", rig=SHARED)
+    assert main(["bake", str(show)]) == 0
+    path = show / "out" / "audit.json"
+    baked = json.loads(path.read_text(encoding="utf-8"))
+    assert main(["audit", str(show)]) == 0
+    assert json.loads(path.read_text(encoding="utf-8")) == baked
+    assert "its player does not add up" in str(baked["notes"]) and "grid: is missing" in str(baked["notes"])
+
+
 def test_a_cut_string_is_a_draw_for_each_piece() -> None:
     cut = RIG.replace("path = [[0, 0], [2, 0]]", "path = [[0, 0], [2, 0]]\ncut = [25]").replace(
         "[string.mast]", '[[string.rail.feed]]\nat = "end"\nsupply = "shed"\n\n[string.mast]'
