@@ -19,7 +19,7 @@ from .faults import Faults, counted, listed, parse_toml
 from .score import BARS
 from .songmap import Grid, SongMap, ways_out
 
-FINEST = 24  # addresses are named to 1/24 of a beat: what lies between was not meant
+FINEST = 24  # on other beats addresses are named to 1/24 of a beat: what lies between was not meant
 
 
 class Renumbering:
@@ -39,8 +39,10 @@ class Renumbering:
 
     def moved(self, bar: int, beat: Fraction) -> tuple[int, Fraction]:
         """The new bar and beat (both from 1) of a moment given in the old ones."""
-        us = self.old.us_at(self.old.grid.position(bar, beat))
-        position = Fraction(round(self.new.beat_at_us(us) * FINEST), FINEST)
+        position = self.old.grid.position(bar, beat)
+        if not self.same_beats:
+            us = self.old.us_at(position)
+            position = Fraction(round(self.new.beat_at_us(us) * FINEST), FINEST)
         new_bar = self.new.grid.bar_of(position)
         return new_bar, position - self.new.grid.bar_start(new_bar) + 1
 

@@ -107,6 +107,14 @@ def test_fractions_of_a_beat_move_with_the_beats_and_come_back(song: SongMap) ->
     assert (clip["at"], clip["to"]) == ("3.2+1/2 + 1 bar", "3.4+3/4")
 
 
+@pytest.mark.parametrize("part", ["1/7", "5/16", "1/1000"])
+def test_where_the_beats_stay_every_place_stays_exactly(song: SongMap, part: str) -> None:
+    later = on(song, Grid(song.beats, tuple(range(1, len(song.beats), 4)), 4))
+    score = f'grid = "{song.grid}"\n[[clip]]\nat = "3.2+{part}"\nfor = "1 beat"\n'
+    moved = tomllib.loads(renumbered(score, PATH, later)[0])
+    assert moved["clip"][0]["at"] == f"3.1+{part}"  # bar lines are a beat later
+
+
 def test_all_that_is_no_address_stays_to_the_letter(song: SongMap) -> None:
     # A bar line two beats later: everything moves by half a bar, and nothing else changes.
     later = on(song, Grid(song.beats, tuple(range(4, len(song.beats), 4)), 4))
