@@ -53,6 +53,7 @@ from .show import (
     Show,
     Tell,
     _kept,
+    _names_a_rig,
     _names_a_song,
     _other_bars,
     _rig,
@@ -105,7 +106,9 @@ class Loader:
             raise Faults(faults)
         found = FaultList(self.path)
         score = scores.score_from(document, self.path, found)
-        rig = _kept(faults, lambda: self.rig(score.rig))
+        rig = None
+        if _names_a_rig(score, document, found):
+            rig = _kept(faults, lambda: self.rig(score.rig, faults))
         song = None
         if _names_a_song(score, document, found):
             song = _kept(faults, lambda: self.song(score.song))
@@ -122,7 +125,7 @@ class Loader:
                 cues = self._relaying.lay(score, song, rig, clock, found)
                 show = Show(self.folder, score, rig, song, clock, cues)
                 if found.faults:
-                    found.faults += another_song(score, song)
+                    found.faults[:0] = another_song(score, song)
         faults = [*found.faults, *faults]
         if faults or show is None:
             raise Faults(faults)
@@ -136,19 +139,21 @@ class Loader:
         self._documents = dict([*((k, v) for k, v in self._documents.items() if k != text), (text, found)][-4:])
         return found
 
-    def rig(self, path: Path) -> Rig:
-        """The rig, read again when it or a drawing or table of places that it names changed. Raises `Faults`."""
+    def rig(self, path: Path, faults: list[Fault]) -> Rig | None:
+        """The rig as far as it can be read, its faults collected; a sound one is read again when it or a drawing or
+        table of places that it names changed. Raises `Faults` where nothing can be read."""
         stamp = stamp_of(*rig_files(path))
-        if self._rig is None or self._rig[:2] != (path, stamp):
-            faults: list[Fault] = []
-            rig = _rig(path, faults)
-            if rig is not None:
-                measured = rig
-                _kept(faults, lambda: powers.calibrated(measured))
-            if faults or rig is None:
-                raise Faults(faults)
-            self._rig = path, stamp, rig
-        return self._rig[2]
+        if self._rig is not None and self._rig[:2] == (path, stamp):
+            return self._rig[2]
+        found: list[Fault] = []
+        rig = _rig(path, found)
+        if rig is not None:
+            measured = rig
+            _kept(found, lambda: powers.calibrated(measured))
+            if not found:
+                self._rig = path, stamp, rig
+        faults += found
+        return rig
 
     def song(self, path: Path) -> maps.SongMap:
         """The song's map, made again when the song, its fixes or the map changed. Raises `Faults`."""

@@ -249,6 +249,27 @@ def test_faults_of_parts_are_those_of_the_whole(folder: Path) -> None:
         assert sorted(map(str, here.value.faults)) == wanted
 
 
+@pytest.mark.parametrize(
+    ("in_rig", "in_score", "told"),
+    [
+        (("amps = 10.0", "amps = -1"), ('zone = "mast"', 'zone = "mats"'), ("supply.shed.amps", "clip[1].zone")),
+        (("left = [", "loft = ["), ('bars = "4"', 'bars = "400"'), ("trigger[1].clip.zone", "clip[2]: starts")),
+        (("pixels = 24", "pixels = 0"), ("opacity = 0.5", "opacity = 5"), ("string.mast.pixels", "clip[1].opacity")),
+        (("", ""), ('rig = "rig.toml"', 'rig = "rgi.toml"'), ("rig: ", 'did you mean "rig.toml"')),
+    ],
+)
+def test_it_tells_all_that_check_tells(
+    tmp_path: Path, in_rig: tuple[str, str], in_score: tuple[str, str], told: tuple[str, str]
+) -> None:
+    show = make_show(tmp_path / "tide", rig=RIG.replace(*in_rig), score=COMMENTED.replace(*in_score))
+    with pytest.raises(Faults) as checked:
+        pipeline.load_show(show)
+    with pytest.raises(Faults) as read:
+        Loader(show).read((show / "score.toml").read_text(encoding="utf-8"))
+    assert str(read.value) == str(checked.value)
+    assert told[0] in str(read.value) and told[1] in str(read.value)
+
+
 def test_a_changed_rig_song_or_fix_is_read_again(tmp_path: Path) -> None:
     folder = make_show(tmp_path / "tide", score=COMMENTED)
     loader, kept = Loader(folder), Kept()
