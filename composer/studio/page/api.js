@@ -18,36 +18,33 @@ export class Refused extends Error {
 /** The server does not answer: it was stopped, most likely. */
 export class Unreachable extends Error {}
 
-async function ask(address, how) {
+/** The body of an answer as `read` makes it of a good one; it may break off on its way, too. */
+async function ask(path, how, read = (answer) => answer.json()) {
+  let answer, body;
   try {
-    return await fetch(address, how);
+    answer = await fetch(`api/${path}`, how);
+    body = await (answer.ok ? read(answer) : answer.json());
   } catch (error) {
     throw new Unreachable(error.message);
   }
-}
-
-export async function getJson(path) {
-  const answer = await ask(`api/${path}`, { cache: "no-cache" });
-  const body = await answer.json();
   if (!answer.ok) throw new Refused(answer.status, body);
   return body;
 }
 
-export async function post(path, body) {
-  const answer = await ask(`api/${path}`, {
+export function getJson(path) {
+  return ask(path, { cache: "no-cache" });
+}
+
+export function post(path, body) {
+  return ask(path, {
     method: "POST",
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify({ page: PAGE, ...body }),
   });
-  const said = await answer.json();
-  if (!answer.ok) throw new Refused(answer.status, said);
-  return said;
 }
 
 export async function getPacket(path) {
-  const answer = await ask(`api/${path}`);
-  if (!answer.ok) throw new Refused(answer.status, await answer.json());
-  return readPacket(await answer.arrayBuffer());
+  return readPacket(await ask(path, {}, (answer) => answer.arrayBuffer()));
 }
 
 const KINDS = {

@@ -2,6 +2,7 @@
 
 import { getJson } from "./api.js";
 import { make } from "./dom.js";
+import { told } from "./edits.js";
 import { put, store } from "./store.js";
 import { frameOf, pieceAt } from "./pieces.js";
 
@@ -141,7 +142,7 @@ export class AuditPanel {
         "div",
         { class: "row", role: "group", "aria-label": "look at the show with the limiter" },
         ["on", "off"].map((mode) =>
-          make("button", { id: `limiter-${mode}`, "aria-pressed": now === mode, onclick: () => look(mode) }, mode),
+          make("button", { id: `limiter-${mode}`, "aria-pressed": now === mode, onclick: () => told(look(mode)) }, mode),
         ),
         make("small", {}, store.limiter === null ? `the score says "${own}"` : `to compare; the score says "${own}"`),
       ),

@@ -1,7 +1,8 @@
 /* The tab where rolls are made and carried to the boards. */
 
-import { Refused, getJson, post } from "./api.js";
+import { Refused, Unreachable, getJson, post } from "./api.js";
 import { make, notice } from "./dom.js";
+import { told } from "./edits.js";
 import { put, store } from "./store.js";
 
 export class BakePanel {
@@ -72,8 +73,8 @@ export class BakePanel {
       try {
         put({ lamps: await post("lamps", { on: !on, port: null }) });
       } catch (error) {
-        if (!(error instanceof Refused)) throw error;
-        notice(`The lamps stay dark: ${error.message}`, { kind: "bad" });
+        if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
+        notice(`The lamps stay ${on ? "as they are" : "dark"}: ${error.message}`, { kind: "bad" });
       }
     };
     const boards = store.lamps?.boards ?? [];
@@ -96,7 +97,7 @@ export class BakePanel {
       const { job } = await post(what, body);
       takeJob(job);
     } catch (error) {
-      if (!(error instanceof Refused)) throw error;
+      if (!(error instanceof Refused || error instanceof Unreachable)) throw error;
       notice(`Not started: ${error.message}`, { kind: "bad" });
     }
   }
@@ -111,7 +112,7 @@ export class BakePanel {
         ? make("progress", { max: "1", value: job.share ?? 0, "aria-label": `${job.kind}: progress` })
         : null,
       job.state === "running"
-        ? make("button", { class: "quiet", onclick: () => post("cancel", { job: job.id }) }, "stop")
+        ? make("button", { class: "quiet", onclick: () => told(post("cancel", { job: job.id })) }, "stop")
         : null,
       job.lines?.length
         ? make("pre", { tabindex: "0", "aria-label": `what ${job.kind} said` }, job.lines.slice(-12).join("\n"))

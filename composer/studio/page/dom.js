@@ -57,13 +57,17 @@ export function icon(name) {
 /** A line for people, above the page for some seconds; `actions`: {label: function} become buttons, and it then stays. */
 export function notice(text, { kind = "", actions = {} } = {}) {
   const box = make("div", { class: `notice ${kind}` }, make("p", {}, text));
-  const close = () => box.remove();
+  const close = () => {
+    if (box.contains(document.activeElement)) find("score").focus({ preventScroll: true });
+    box.remove();
+  };
   for (const [label, run] of Object.entries(actions)) {
     box.append(make("button", { onclick: () => (close(), run()) }, label));
   }
   box.append(make("button", { class: "quiet", "aria-label": "close this message", onclick: close }, "×"));
+  box.close = close;
   find("notices").append(box);
-  while (find("notices").children.length > 4) find("notices").firstElementChild.remove();
+  while (find("notices").children.length > 4) find("notices").firstElementChild.close();
   if (!Object.keys(actions).length) setTimeout(close, kind === "bad" ? 12_000 : 5_000);
   return close;
 }

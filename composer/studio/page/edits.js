@@ -95,6 +95,15 @@ function explain(what, refused, { again, anyway }) {
   return notice(`Not done (${what}): ${refused.message}`, { kind: "bad", actions });
 }
 
+/** A request that nobody pressed for: what goes wrong with it is said, once. */
+export function told(request) {
+  request.catch((error) => {
+    if (error instanceof Unreachable) return; // the bar says so
+    if (!(error instanceof Refused)) throw error;
+    notice(error.message, { kind: "bad" });
+  });
+}
+
 /** Fetch the state anew, and with it whatever hangs on it that has changed. */
 export async function refresh() {
   takeState(await getJson("state"));

@@ -18,6 +18,7 @@ export const SIZES = {
   smallLane: 15, // where clips lie over each other
   level: 20, // the master, as a hairpin
   amps: 34,
+  mark: 14, // room of a mark below the amperes
   below: 34, // white space to the next system
 };
 

@@ -2,7 +2,7 @@
 
 import { PAGE, Refused, Unreachable, getJson, getPacket, listen } from "./api.js";
 import { fill, find, make, notice, say } from "./dom.js";
-import { refresh } from "./edits.js";
+import { refresh, told } from "./edits.js";
 import { put, store, watch } from "./store.js";
 import { commandsOf, listenToKeys } from "./commands.js";
 import { faultsOf } from "./clip_panel.js";
@@ -58,7 +58,8 @@ async function load() {
     notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
   }
   window.studio.events = listen({
-    hello: ({ version }) => version !== store.state?.version && refresh(),
+    // What could not be fetched while the server did not answer is asked for again, too.
+    hello: ({ version }) => told(version === store.state?.version ? whatChanged() : refresh()),
     changed: heardOfChange,
     audit: () => told(fetchAudit()),
     job: (job) => told(jobTold(job)),
@@ -67,15 +68,6 @@ async function load() {
     closing: () => window.studio.events.close(),
   });
   setInterval(tellConnection, 1000);
-}
-
-/** A request that nobody pressed for: what goes wrong with it is said, once. */
-function told(request) {
-  request.catch((error) => {
-    if (error instanceof Unreachable) return; // the bar says so
-    if (!(error instanceof Refused)) throw error;
-    notice(error.message, { kind: "bad" });
-  });
 }
 
 /** Whether what is done here still reaches the files. */
@@ -98,36 +90,51 @@ function goToAddress() {
 function heardOfChange({ page: by, what, files, version }) {
   // The answer to this page's own edit brings the state; it is asked for again only if that answer got lost.
   if (find("saved").textContent.endsWith("%")) find("saved").textContent = "";
-  if (by === PAGE) return setTimeout(() => store.state.version < version && refresh(), 2000);
+  if (by === PAGE) {
+    setTimeout(() => store.state.version < version && told(refresh()), 2000);
+    return;
+  }
   const name = files?.join(" and ");
-  if (!name) return refresh(); // the server's own doing, such as softening
+  told(refresh());
+  if (!name) return; // the server's own doing, such as softening
   if (!by) {
     notice(`${name} ${files.length > 1 ? "were" : "was"} changed on disk; the page shows it.`);
     say(`${name} changed on disk`);
   } else notice(`Another page: ${what}.`);
-  return refresh();
 }
 
 const had = {}; // the ids of what has been fetched
 
+/** Fetch what hangs on an id that is new; it is asked for again where that fails. */
+async function fetchNew(name, id, fetchIt) {
+  if (had[name] === id) return;
+  const before = had[name];
+  had[name] = id;
+  try {
+    await fetchIt(before === undefined);
+  } catch (error) {
+    had[name] = before;
+    throw error;
+  }
+}
+
 /** Fetch what hangs on the state and has changed: the rig, the song, the audit. */
 async function whatChanged() {
   const { state } = store;
-  if (state.show && state.rig_id !== had.rig) {
-    had.rig = state.rig_id;
+  if (!state?.show) return;
+  await fetchNew("rig", state.rig_id, async () => {
     put({ rig: await getPacket("rig") });
     page.rigView.setRig(store.rig);
     page.player.frame();
-  }
-  if (state.show && state.song_id !== had.song) {
-    const first = had.song === undefined;
-    had.song = state.song_id;
+  });
+  await fetchNew("song", state.song_id, async (first) => {
     const peaks = getPacket("peaks");
+    peaks.catch(() => {}); // where the song fails, too, that says it
     const song = await getJson("song");
     if (!first && song.sha256 !== store.song?.sha256) page.sound.forget();
     put({ song });
     put({ peaks: await peaks });
-  }
+  });
   if (store.limiter !== null) {
     const got = await getJson(`pieces?limiter=${store.limiter}`);
     put({ pieces: Array.isArray(got) ? got : got.pieces });

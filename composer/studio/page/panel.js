@@ -101,7 +101,6 @@ export class Panel {
     }
     this.late = false;
     const focus = this.body.contains(document.activeElement) ? document.activeElement : null;
-    const id = focus?.id;
     const typing = focus?.matches("input[type=text], textarea") && focus.value !== focus.defaultValue;
     if (typing) return;
     // A list that is searched by typing would forget what has been typed.
@@ -112,9 +111,20 @@ export class Panel {
       return;
     }
     const { scrollTop } = this.body;
+    const again = focus && this.finderOf(focus);
     fill(this.body, panel.render());
     this.body.scrollTop = scrollTop;
-    if (id) find(id)?.focus({ preventScroll: true });
+    if (!focus) return;
+    again()?.focus({ preventScroll: true });
+    if (!this.body.contains(document.activeElement)) this.body.focus({ preventScroll: true });
+  }
+
+  /** What finds an element again when the panel is made anew: by its id, by its name, or else the field it belongs to. */
+  finderOf(element) {
+    const alike = () => [...this.body.querySelectorAll(element.tagName)].filter((one) => named(one) === named(element));
+    const number = alike().indexOf(element);
+    const field = element.closest(".field")?.querySelector("[id]")?.id;
+    return () => (element.id ? find(element.id) : alike()[number]) ?? (field ? find(field) : null);
   }
 
   released() {
@@ -141,4 +151,9 @@ export class Panel {
     this.open("song");
     this.panels.song.tap(seconds);
   }
+}
+
+/** What a control is called. */
+function named(element) {
+  return element.getAttribute("aria-label") ?? element.textContent;
 }

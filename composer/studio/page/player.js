@@ -48,6 +48,7 @@ export class Player {
 
   /** To a beat, playing on if it plays. */
   goTo(beat) {
+    if (!store.show) return;
     const seconds = Math.max(0, store.time.us(beat) / 1e6);
     if (this.sound.playing) this.sound.play(seconds);
     else this.sound.still = seconds;
@@ -58,6 +59,7 @@ export class Player {
   }
 
   async toggle() {
+    if (!store.show) return;
     if (this.sound.playing) {
       this.sound.stop();
       this.stopped();
@@ -168,6 +170,7 @@ export class Player {
   // ---- loop, speed, clicks ----------------------------------------------------------------------------------------
 
   toggleLoop() {
+    if (!store.show) return;
     if (this.sound.loop) {
       this.sound.loop = null;
       this.sound.again();
@@ -288,6 +291,7 @@ export class Player {
       [this.undoButton, state?.undo, "undo"],
       [this.redoButton, state?.redo, "redo"],
     ]) {
+      if (!what && document.activeElement === button) find("score").focus({ preventScroll: true });
       button.disabled = !what;
       button.title = what ? `${word}: ${what}` : `nothing to ${word}`;
     }

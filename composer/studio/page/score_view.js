@@ -54,7 +54,7 @@ export class ScoreView {
       before.systems.every((system, at) => system.height === this.layout.systems[at].height);
     const top = this.topOfWindow(before);
     if (!same) {
-      if (this.holder.contains(document.activeElement)) this.wanted = document.activeElement.dataset.key ?? null;
+      if (this.holder.contains(document.activeElement)) this.keepFocus(document.activeElement.dataset.key);
       this.drawn.clear();
       fill(
         this.holder,
@@ -98,6 +98,7 @@ export class ScoreView {
   /** Marks alone made anew: blocks stay, so that what is being pressed stays under the pointer. */
   remark() {
     for (const [index, { blocks }] of this.drawn) {
+      if (document.activeElement?.matches(".mark")) this.keepFocus();
       for (const mark of blocks.querySelectorAll(".mark")) mark.remove();
       blocks.append(...this.marksOf(this.layout.systems[index]));
     }
@@ -187,7 +188,7 @@ export class ScoreView {
   fillBlocks(index) {
     const { blocks } = this.drawn.get(index);
     const system = this.layout.systems[index];
-    const hadFocus = blocks.contains(document.activeElement) ? document.activeElement.dataset.key : null;
+    if (blocks.contains(document.activeElement)) this.keepFocus(document.activeElement.dataset.key);
     const faulty = new Map((store.state?.faults ?? []).map((fault) => [fault.block, fault.what]));
     fill(
       blocks,
@@ -197,8 +198,13 @@ export class ScoreView {
       store.show.master.map((point) => this.levelPoint(system, point)),
       this.marksOf(system),
     );
-    const wanted = this.wanted;
-    if (hadFocus || wanted) this.focusBlock(hadFocus ?? wanted);
+    if (this.wanted) this.focusBlock(this.wanted);
+  }
+
+  /** What has the focus is about to be made anew, or to go: the sheet holds it until a block of this key is there. */
+  keepFocus(key = null) {
+    this.scroller.focus({ preventScroll: true });
+    this.wanted = key;
   }
 
   block(item, fault) {
@@ -268,15 +274,19 @@ export class ScoreView {
     );
   }
 
-  /** Peaks, budgets, volts below; flashes on the stave of their zone. */
+  /** Peaks, budgets, volts below; flashes on the stave of their zone. Those of one place stand side by side. */
   marksOf(system) {
     const marks = store.audit?.marks ?? [];
     const signs = { peak: "▲", over: "!", volts: "V", flash: "ϟ" };
+    const free = new Map(); // height -> where the next mark may stand
     return marks
       .filter((mark) => mark.from < system.to && mark.from >= system.from)
+      .sort((a, b) => a.from - b.from)
       .map((mark) => {
         const stave = system.staves.find((one) => one.zone === mark.zone);
         const y = mark.kind === "flash" ? (stave ?? system.staves[0])?.top - 9 : system.ampsTop + SIZES.amps + 1;
+        const x = Math.max(xOf(system, mark.from), free.get(y) ?? 0);
+        free.set(y, x + SIZES.mark);
         return make(
           "button",
           {
@@ -284,7 +294,7 @@ export class ScoreView {
             tabindex: "-1",
             title: mark.text,
             "aria-label": `${mark.kind} at ${mark.at}: ${mark.text}`,
-            style: { left: `${xOf(system, mark.from)}px`, top: `${y ?? system.ampsTop}px` },
+            style: { left: `${x}px`, top: `${y ?? system.ampsTop}px` },
             onclick: () => {
               this.goTo(mark.from);
               const wheres = new Set(mark.wheres);

@@ -3,7 +3,7 @@
 import { getJson } from "./api.js";
 import { make } from "./dom.js";
 import { put, store } from "./store.js";
-import { edit } from "./edits.js";
+import { edit, told } from "./edits.js";
 import { faultsOf } from "./clip_panel.js";
 
 export class TextPanel {
@@ -14,7 +14,7 @@ export class TextPanel {
   }
 
   opened() {
-    this.fetch();
+    told(this.fetch());
   }
 
   async fetch() {
@@ -25,15 +25,15 @@ export class TextPanel {
   }
 
   render() {
-    if (store.state && store.state.score_id !== this.id) this.fetch();
+    if (store.state && store.state.score_id !== this.id) told(this.fetch());
     const { draft } = this;
     const area = make("textarea", {
       id: "score-text",
       "aria-label": "score.toml",
       spellcheck: "false",
-      oninput: () => (this.draft = { text: area.value, base: this.draft?.base ?? this.id }),
+      oninput: () => (this.draft = { ends: endsOf(this.text), base: this.id, ...this.draft, text: area.value }),
     });
-    area.value = area.defaultValue = draft?.text ?? this.text;
+    area.value = area.defaultValue = draft?.text ?? unixEnds(this.text);
     area.addEventListener("keydown", (event) => {
       if ((event.ctrlKey || event.metaKey) && event.key === "s") {
         event.preventDefault();
@@ -65,12 +65,23 @@ export class TextPanel {
   async save() {
     const { draft } = this;
     if (!draft) return;
-    if (await edit("edit the text", [{ op: "text", text: draft.text }], { base: draft.base })) this.drop();
+    const text = draft.text.replaceAll("\n", draft.ends);
+    if (await edit("edit the text", [{ op: "text", text }], { base: draft.base })) this.drop();
   }
 
   drop() {
     this.draft = null;
     this.id = null;
-    this.fetch();
+    told(this.fetch());
   }
+}
+
+// A field of text knows one way to end a line; the file keeps its own.
+
+function endsOf(text) {
+  return text.includes("\r\n") ? "\r\n" : "\n";
+}
+
+function unixEnds(text) {
+  return text.replaceAll("\r\n", "\n");
 }
