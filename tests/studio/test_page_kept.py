@@ -21,7 +21,8 @@ def test_a_button_of_the_panel_keeps_the_focus_when_the_panel_is_made_anew(opene
     page.keyboard.press("Enter")
     until(page, "studio.store.state.undo !== null")
     page.keyboard.press("Enter")
-    until(page, "studio.store.show.clips.some((clip) => clip.label === 'white' && clip.from === 14)")  # bar 4 and two beats
+    # Bar 4 and two beats.
+    until(page, "studio.store.show.clips.some((clip) => clip.label === 'white' && clip.from === 14)")
     assert page.evaluate(f"{PLACE}.textContent") == "later →"
 
 
