@@ -2,44 +2,44 @@
 
 Conventions: frames are uint8, shape (frames, frame_bytes), in wire order. A unit is a run of frames that is arranged,
 packed and checked as one. `before` is what stands when it begins: the last frame of the unit it leans on, uint8
-(frame_bytes,), or None for darkness; `window` are the last inflated bytes of that unit's chain, at most 2^window_bits,
-which its deflate may point back into. Without a unit to lean on there is neither.
+(frame_bytes,), or None for darkness; `history` are all frames of that unit, if its `how` is one that `keeps_frames`;
+`window` are the last inflated bytes of that unit's chain, at most 2^window_bits, which its deflate may point back into.
+Without a unit to lean on there is none of them.
 """
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from . import quotes
 from .spec import (
     CHANGES,
     COLUMNS,
     LAST_BLOCK,
-    MARKS,
-    MARKS_HEAD,
     MOST_FRAMES,
     MOST_UNIT_BYTES,
     MOST_WINDOW_BITS,
     PAIRS,
+    QUOTES,
     ROWS,
     STEP,
     RollError,
-    pack,
-    unpack,
-    width,
 )
 
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
+NO_HISTORY: Frames = np.zeros((0, 0), np.uint8)
+
 PROBE_LEVEL = 2
 MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not probed
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
-GAP = 2  # unchanged cells that are cheaper written along than skipped
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows, some seldom.
 DENSE = (
@@ -51,9 +51,9 @@ DENSE = (
     (ROWS, False, True),
 )
 DENSE_SELDOM = ((COLUMNS, False, False), (ROWS, False, False), (ROWS, True, False))
-SPARSE = ((MARKS, False, True), (MARKS, True, True))
-SPARSE_BYTES = ((MARKS, False, False), (MARKS, True, False))  # tried where the like by pixels is smallest
-ALL = (*SPARSE, *SPARSE_BYTES, *DENSE, *DENSE_SELDOM)
+QUOTED = ((QUOTES, False, True), (QUOTES, True, True))
+QUOTED_BYTES = ((QUOTES, False, False), (QUOTES, True, False))  # tried where the like by pixels is smallest
+ALL = (*QUOTED, *QUOTED_BYTES, *DENSE, *DENSE_SELDOM)
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,8 @@ class Effort:
 
     level: zlib's, 0-9. packed: so many arrangements, those that are likely to come out smallest, are packed by it; 0:
     the first one there is. searched: so many of those, the smallest again, by `deflate`, with its passes and depth.
-    sampled: what is likely is probed on a part of a long frame.
+    sampled: what is likely is probed on a part of a long frame. quoted: how many places are looked at for something to
+    quote.
     """
 
     level: int
@@ -71,13 +72,14 @@ class Effort:
     passes: int = 0
     depth: int = 0
     sampled: bool = False
+    quoted: int = 0
 
 
 AT_ONCE = Effort(0, 0)  # nothing is packed: for rolls that are read at once
 QUICK = Effort(6, 1, sampled=True)  # some 10 MB a second
-FAIR = Effort(7, 2, 1, passes=2, depth=16)  # some 2 MB a second
-FULL = Effort(7, 2, 1, passes=3, depth=96)  # some 1 MB a second
-LONG = Effort(9, len(ALL), 3, passes=8, depth=400)  # some 0.05 MB a second
+FAIR = Effort(7, 2, 1, passes=2, depth=16, quoted=8)  # some 2 MB a second
+FULL = Effort(7, 2, 1, passes=3, depth=96, quoted=32)  # some 1 MB a second
+LONG = Effort(9, len(ALL), 3, passes=8, depth=400, quoted=400)  # some 0.05 MB a second
 
 
 @dataclass(frozen=True)
@@ -97,12 +99,13 @@ def encode_chain(
     units, window_bits, channels, effort: as in `encode_unit`. Raises `RollError` as it does.
     """
     chain: list[Packed] = []
-    before, window = None, b""
+    before, history, window = None, NO_HISTORY, b""
     for frames in units:
         like = chain[-1].how if chain else None
         packed = encode_unit(
             frames,
             before=before,
+            history=history,
             window=window,
             window_bits=window_bits,
             channels=channels,
@@ -110,6 +113,7 @@ def encode_chain(
             like=like,
         )
         chain.append(packed)
+        history = frames if keeps_frames(packed.how) else NO_HISTORY
         before, window = frames[-1], (window + packed.arranged)[-(1 << MOST_WINDOW_BITS) :]
     if effort is not LONG:
         return chain
@@ -122,6 +126,7 @@ def encode_unit(
     frames: Frames,
     *,
     before: Row | None = None,
+    history: Frames = NO_HISTORY,
     window: bytes = b"",
     window_bits: int = MOST_WINDOW_BITS,
     channels: int = 3,
@@ -136,23 +141,31 @@ def encode_unit(
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
+
+    @cache
+    def arranged(how: int) -> bytes:
+        if kind_of(how) == QUOTES:
+            return quotes.quote(frames, history.ravel(), (how & STEP) + 1, bool(how & CHANGES), effort.quoted)
+        return arrange(frames, how, stand)
+
     if effort.packed == 0:
         hows = [how_of(ROWS, False, 1)]
     elif effort.packed == len(ALL):
         hows = _hows(ALL, channels)
     else:
-        hows = _likely(frames, stand, channels, window, window_bits, effort.sampled)[: effort.packed]
+        hows = _likely(frames, stand, channels, arranged, window, window_bits, effort.sampled)[: effort.packed]
         if effort.searched and like is not None and like not in hows:
             hows.append(like)
     packed = []
     for how in hows:
-        body = arranged_as(frames, how, stand)
+        body = arranged(how)
         if len(body) <= frames.size:
             packed.append(Packed(_deflate(body, window, window_bits, effort.level), how, body))
-    if not packed:  # the likely ones are all marks, and longer than the frames of so small a unit
+    if not packed:  # the likely ones are all quotes, and longer than the frames of so small a unit
         return encode_unit(
-            frames, before=before, window=window, window_bits=window_bits, channels=channels, effort=LONG
-        )
+            frames, before=before, history=history, window=window, window_bits=window_bits, channels=channels,
+            effort=LONG,
+        )  # fmt: skip
     packed.sort(key=lambda one: len(one.payload))
     if effort.searched:
         from .deflate import deflate  # its compiler is no use to those who only read
@@ -163,27 +176,43 @@ def encode_unit(
     return min(packed, key=lambda one: len(one.payload))
 
 
-def _likely(frames: Frames, stand: Row, channels: int, window: bytes, window_bits: int, sampled: bool) -> list[int]:
-    """Arrangements, those first that come out smallest at a quick level; `sampled`: on a part of a long frame."""
+def _likely(
+    frames: Frames,
+    stand: Row,
+    channels: int,
+    arranged: Callable[[int], bytes],
+    window: bytes,
+    window_bits: int,
+    sampled: bool,
+) -> list[int]:
+    """Arrangements, those first that come out smallest at a quick level; `sampled`: on a part of a long frame.
+
+    arranged: the bytes of the whole unit by `how`.
+    """
+    changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
+    share = changed / frames.size
+    part = 1
     if sampled and frames.shape[1] > SAMPLED:
         columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
+        part = frames.shape[1] / len(columns)
         frames, stand = frames[:, columns], stand[columns]
-    sizes: dict[int, int] = {}
+    sizes: dict[int, float] = {}
 
     def probe(kinds: Sequence[tuple[int, bool, bool]]) -> list[int]:
         for how in _hows(kinds, channels):
-            sizes[how] = len(_deflate(arranged_as(frames, how, stand), window, window_bits, PROBE_LEVEL))
+            if kind_of(how) == QUOTES:
+                sizes[how] = len(_deflate(arranged(how), window, window_bits, PROBE_LEVEL))
+            else:
+                sizes[how] = part * len(_deflate(arrange(frames, how, stand), window, window_bits, PROBE_LEVEL))
         return sorted(sizes, key=lambda how: sizes[how])
 
-    changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
-    share = changed / frames.size
     if share < HARDLY_CHANGED:
-        best = probe((*SPARSE, *DENSE[: 1 if sampled else 2]))
+        best = probe((*QUOTED, *DENSE[: 1 if sampled else 2]))
     elif sampled:
-        best = probe((*(SPARSE if share <= MOSTLY_CHANGED else ()), *DENSE))
+        best = probe((*(QUOTED if share <= MOSTLY_CHANGED else ()), *DENSE))
     else:
-        best = probe((*SPARSE, *DENSE, *DENSE_SELDOM))
-    return probe(SPARSE_BYTES) if kind_of(best[0]) == MARKS else best
+        best = probe((*QUOTED, *DENSE, *DENSE_SELDOM))
+    return probe(QUOTED_BYTES) if kind_of(best[0]) == QUOTES else best
 
 
 def _hows(kinds: Sequence[tuple[int, bool, bool]], channels: int) -> list[int]:
@@ -197,6 +226,7 @@ def decode_unit(
     frame_bytes: int,
     *,
     before: Row | None = None,
+    history: Frames = NO_HISTORY,
     window: bytes = b"",
     window_bits: int = MOST_WINDOW_BITS,
 ) -> tuple[Frames, bytes]:
@@ -225,8 +255,13 @@ def decode_unit(
     if len(arranged) > size or inflater.unconsumed_tail:
         raise RollError(f"the payload holds more than {frames} frames of {frame_bytes} bytes")
     stand = _stand(before, frame_bytes)
-    if kind_of(how) == MARKS:
-        return undo_marks(arranged, how, frames, stand), arranged
+    if kind_of(how) == QUOTES:
+        try:
+            return quotes.unquote(
+                arranged, frames, frame_bytes, (how & STEP) + 1, bool(how & CHANGES), history.ravel()
+            ), arranged
+        except ValueError as error:
+            raise RollError(str(error)) from None
     if len(arranged) != size:
         raise RollError(f"the payload does not hold {frames} frames of {frame_bytes} bytes")
     return undo(arranged, how, frames, stand), arranged
@@ -241,7 +276,7 @@ def how_of(kind: int, changes: bool, step: int) -> int:
 
 
 def kind_of(how: int) -> int:
-    """COLUMNS, PAIRS, ROWS or MARKS."""
+    """COLUMNS, PAIRS, ROWS or QUOTES."""
     return how & ~(STEP | CHANGES)
 
 
@@ -253,9 +288,9 @@ def changes_of(frames: Frames, stand: Row) -> Frames:
     return changes
 
 
-def arranged_as(frames: Frames, how: int, stand: Row) -> bytes:
-    """The bytes of a unit in the order that any `how` names."""
-    return arrange_marks(frames, how, stand) if kind_of(how) == MARKS else arrange(frames, how, stand)
+def keeps_frames(how: int) -> bool:
+    """Whether such a unit lies in memory as its frames are sent, for the quotes of one that leans on it."""
+    return kind_of(how) == QUOTES or how == ROWS
 
 
 def arrange(frames: Frames, how: int, stand: Row) -> bytes:
@@ -305,93 +340,6 @@ def _add_up(changes: Frames, stand: Row) -> None:
     changes[0] += stand
     for frame in range(1, len(changes)):
         changes[frame] += changes[frame - 1]
-
-
-# ---- marks: only what changed -----------------------------------------------------------------------------------
-
-
-def arrange_marks(frames: Frames, how: int, stand: Row) -> bytes:
-    """The bytes of a unit of which only cells that changed are kept: marks that say where, then what they hold."""
-    step, gap = (how & STEP) + 1, 0 if how & CHANGES else GAP
-    changes = changes_of(frames, stand)
-    count, size = frames.shape
-    cells = -(-size // step)
-    changed = np.zeros((count, cells * step), np.bool_)
-    changed[:, :size] = changes != 0
-    row, cell = np.nonzero(changed.reshape(count, cells, step).any(axis=2))
-    # Runs of changed cells; a short gap is bridged, since a pair of marks costs more than what it saves.
-    opens = np.ones(len(cell), np.bool_)
-    opens[1:] = (np.diff(cell) > gap + 1) | (np.diff(row) != 0)
-    closes = np.append(opens[1:], True)[: len(opens)]
-    row, start, end = row[opens], cell[opens], cell[closes] + 1
-    before = np.where(np.diff(row, prepend=-1) != 0, 0, np.append(0, end[:-1])[: len(end)])
-    marks = _pairs(row, start - before, end - start, count)
-    edges = np.zeros((count, cells + 1), np.int8)
-    edges[row, start] += 1
-    edges[row, end] -= 1
-    kept = np.repeat(np.cumsum(edges[:, :cells], axis=1, dtype=np.int8).astype(np.bool_), step, axis=1)[:, :size]
-    values = (changes if how & CHANGES else frames)[kept].tobytes()
-    return pack(MARKS_HEAD, {"marks_bytes": len(marks), "values_bytes": len(values)}) + marks + values
-
-
-def undo_marks(arranged: bytes, how: int, frames: int, stand: Row) -> Frames:
-    """The inverse of `arrange_marks`. Raises `RollError` for marks that do not fit the frames."""
-    head = unpack(MARKS_HEAD, arranged.ljust(width(MARKS_HEAD), b"\0"))
-    first_value = width(MARKS_HEAD) + head["marks_bytes"]
-    if first_value + head["values_bytes"] != len(arranged) or head["marks_bytes"] % 2:
-        raise RollError("the marks do not have the lengths they say")
-    pairs = np.frombuffer(arranged, np.uint8, head["marks_bytes"], width(MARKS_HEAD)).reshape(-1, 2).astype(np.int64)
-    skips, runs = pairs[:, 0], pairs[:, 1]
-    ends = pairs.any(axis=1) == 0
-    if np.count_nonzero(ends) != frames or not ends[-1]:
-        raise RollError(f"the marks are not those of {frames} frames")
-    step, size = (how & STEP) + 1, len(stand)
-    cells = -(-size // step)
-    after = np.cumsum(skips + runs)
-    row = np.cumsum(ends) - ends
-    after -= np.append(0, after[ends])[row]
-    if after.max() > cells:
-        raise RollError(f"the marks reach beyond the {cells} cells of a frame")
-    kept = np.zeros(frames * cells, np.bool_)
-    kept[_ranges(row * cells + after - runs, runs)] = True
-    kept = np.repeat(kept.reshape(frames, cells), step, axis=1)[:, :size]
-    values = np.frombuffer(arranged, np.uint8, offset=first_value)
-    if np.count_nonzero(kept) != len(values):
-        raise RollError(f"the marks name {np.count_nonzero(kept)} bytes, {len(values)} are there")
-    out = np.zeros((frames, size), np.uint8)
-    if how & CHANGES:
-        out[kept] = values
-        _add_up(out, stand)
-        return out
-    at = 0
-    for frame in range(frames):
-        out[frame] = stand
-        found = np.flatnonzero(kept[frame])
-        out[frame, found] = values[at : at + len(found)]
-        at += len(found)
-        stand = out[frame]
-    return out
-
-
-def _pairs(row: NDArray[np.int64], skip: NDArray[np.int64], run: NDArray[np.int64], frames: int) -> bytes:
-    """Marks of runs of cells: pairs (cells to skip, cells kept), each at most 255, and (0, 0) after each frame."""
-    more_skips = np.maximum(-(-skip // 255) - 1, 0)
-    more_runs = -(-run // 255) - 1
-    counts = more_skips + 1 + more_runs
-    at = np.cumsum(counts) - counts + row
-    pairs = np.zeros((int(counts.sum()) + frames, 2), np.uint8)
-    pairs[_ranges(at, more_skips), 0] = 255
-    at += more_skips
-    pairs[at, 0] = skip - 255 * more_skips
-    pairs[at, 1] = run - 255 * more_runs
-    pairs[_ranges(at + 1, more_runs), 1] = 255
-    return pairs.tobytes()
-
-
-def _ranges(starts: NDArray[np.int64], lengths: NDArray[np.int64]) -> NDArray[np.int64]:
-    """start, start + 1 ... of each range, one after another."""
-    skipped = np.repeat(starts - (np.cumsum(lengths) - lengths), lengths)
-    return skipped + np.arange(len(skipped))
 
 
 # ---- checks, deflate --------------------------------------------------------------------------------------------

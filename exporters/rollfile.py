@@ -256,10 +256,8 @@ class Gathered:
         plan = plan_units(self.numbers, self.frames, self.header.frame_bytes, self.unit_bytes)
         first_payload = head_bytes(len(pack_tables(self.header)), len(plan), len(self.times))
         file.seek(first_payload)
-        units, most_unit_bytes = self._write_payloads(aside, file, plan)
-        head = Head(
-            self.header, tuple(units), tuple(self._entries(plan)), self._window_bits, most_unit_bytes, file.tell()
-        )
+        units = self._write_payloads(aside, file, plan)
+        head = Head(self.header, tuple(units), tuple(self._entries(plan)), self._window_bits, file.tell())
         file.seek(0)
         file.write(pack_head(head))
         return head
@@ -268,15 +266,13 @@ class Gathered:
     def _window_bits(self) -> int:
         return MOST_WINDOW_BITS if self.header.frame_bytes <= WIDE_WINDOW_FRAME_BYTES else LEAST_WINDOW_BITS
 
-    def _write_payloads(
-        self, aside: BinaryIO, file: BinaryIO, plan: Sequence[PlannedUnit]
-    ) -> tuple[list[RollUnit], int]:
-        """Every unit's record, and the most that one inflates to."""
+    def _write_payloads(self, aside: BinaryIO, file: BinaryIO, plan: Sequence[PlannedUnit]) -> list[RollUnit]:
+        """Every unit's record."""
         frame_bytes, strings = self.header.frame_bytes, self.header.strings
         channels = max((3, 4), key=lambda n: sum(s.frame_bytes for s in strings if s.channels == n))
         much = sum(self.frames) * frame_bytes / self.search_bytes
         effort = self.effort or (codec.FULL if much <= 1 else codec.FAIR if much <= 2 else codec.QUICK)
-        units, most = [], 0
+        units: list[RollUnit] = []
         end = file.tell()
         for chain in chains(plan):
             filled = [
@@ -288,12 +284,11 @@ class Gathered:
                 unit = RollUnit(end, len(one.payload), planned.frames, planned.depth, one.how, 0)
                 crc = zlib.crc32(checked_part(unit), zlib.crc32(one.payload))
                 units.append(replace(unit, crc=crc))
-                most = max(most, len(one.arranged))
                 file.write(one.payload)
                 end += len(one.payload)
                 if end > U32:
                     raise RollError("a roll has at most 4 GiB")
-        return units, most
+        return units
 
     def _entries(self, plan: Sequence[PlannedUnit]) -> list[RollGroup]:
         place = {}
@@ -430,20 +425,21 @@ class RollReader:
             self._loaded.move_to_end(number)
             return self._loaded[number]
         unit = self.units[number]
-        before, window = None, b""
+        before, history, window = None, codec.NO_HISTORY, b""
         if unit.depth:
             leant_on = self._load(number - 1)
             before, window = leant_on.frames[-1], leant_on.window
+            if codec.keeps_frames(self.units[number - 1].how):
+                history = leant_on.frames
         self._file.seek(unit.payload_at)
         payload = self._file.read(unit.payload_bytes)
         if zlib.crc32(checked_part(unit), zlib.crc32(payload)) != unit.crc:
             raise RollError(f"the checksum of unit {number} does not match")
         bits = self._head.window_bits
         frames, arranged = codec.decode_unit(
-            payload, unit.how, unit.frames, self.header.frame_bytes, before=before, window=window, window_bits=bits
-        )
-        if len(arranged) > self._head.most_unit_bytes:
-            raise RollError(f"unit {number} inflates to more than most_unit_bytes")
+            payload, unit.how, unit.frames, self.header.frame_bytes, before=before, history=history, window=window,
+            window_bits=bits,
+        )  # fmt: skip
         self._loaded[number] = loaded = _Loaded(frames, (window + arranged)[-(1 << bits) :])
         if len(self._loaded) > self._most_loaded:
             self._loaded.popitem(last=False)

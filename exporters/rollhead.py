@@ -10,7 +10,6 @@ import zlib
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
-from .codec import kind_of
 from .spec import (
     DRAW,
     ENTRY,
@@ -18,7 +17,6 @@ from .spec import (
     HEADER,
     LAWS,
     MAGIC,
-    MARKS,
     MOST_DRAWS,
     MOST_FRAME_BYTES,
     MOST_NAME_BYTES,
@@ -158,8 +156,12 @@ class Head:
     units: tuple[RollUnit, ...]
     groups: tuple[RollGroup, ...]
     window_bits: int
-    most_unit_bytes: int
     file_bytes: int
+
+    @property
+    def most_unit_bytes(self) -> int:
+        """The most bytes that the frames of a unit have."""
+        return max(unit.frames for unit in self.units) * self.header.frame_bytes
 
     @property
     def bytes_long(self) -> int:
@@ -295,7 +297,7 @@ def read_head(file: BinaryIO, file_bytes: int) -> Head:
         check_times(number, group.start_us, group.end_us, group.frames, group.start_us)
         if group.unit >= len(units) or group.first + group.frames > units[group.unit].frames:
             raise RollError(f"group {number}: unit {group.unit} does not hold its frames")
-    return Head(header, units, groups, head["window_bits"], head["most_unit_bytes"], file_bytes)
+    return Head(header, units, groups, head["window_bits"], file_bytes)
 
 
 def _unpack_index(head: dict[str, Any], data: bytes, at: int) -> tuple[RollGroup, ...]:
@@ -316,7 +318,7 @@ def _unpack_index(head: dict[str, Any], data: bytes, at: int) -> tuple[RollGroup
 
 
 def _check_units(head: dict[str, Any], units: tuple[RollUnit, ...], payloads_at: int) -> None:
-    frame_bytes, dense, sparse = head["frame_bytes"], [1], [1]
+    frame_bytes = head["frame_bytes"]
     for number, unit in enumerate(units):
         if unit.payload_at < payloads_at or unit.payload_at + unit.payload_bytes > head["file_bytes"]:
             raise RollError(f"unit {number}: its payload lies outside the file's payloads")
@@ -324,10 +326,8 @@ def _check_units(head: dict[str, Any], units: tuple[RollUnit, ...], payloads_at:
             raise RollError(f"unit {number}: its depth is {unit.depth}, that of the one before does not lead to it")
         if unit.frames * frame_bytes > MOST_UNIT_BYTES:
             raise RollError(f"unit {number}: a unit has at most {MOST_UNIT_BYTES} bytes")
-        (sparse if kind_of(unit.how) == MARKS else dense).append(unit.frames * frame_bytes)
-    if not max(dense) <= head["most_unit_bytes"] <= max(*dense, *sparse):
-        raise RollError(f"most_unit_bytes is {head['most_unit_bytes']}, which the units do not bear out")
     for name, most in (
+        ("most_unit_bytes", max(unit.frames for unit in units) * frame_bytes),
         ("most_payload_bytes", max(unit.payload_bytes for unit in units)),
         ("most_frames", max(unit.frames for unit in units)),
     ):

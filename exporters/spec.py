@@ -140,12 +140,7 @@ HEAD_CRC: Record = (Field("head_crc", 4, 0, U32),)
 # how = a kind + CHANGES or not + (step - 1)
 STEP = 3  # the bits that hold step - 1
 CHANGES = 4
-COLUMNS, PAIRS, ROWS, MARKS = 0, 8, 16, 24
-
-MARKS_HEAD: Record = (
-    Field("marks_bytes", 3, 0, U24),
-    Field("values_bytes", 3, 0, U24),
-)
+COLUMNS, PAIRS, ROWS, QUOTES = 0, 8, 16, 24
 
 LAST_BLOCK = b"\x01\x00\xfe\xff"  # length 1 and its complement: the head of the last stored block (RFC 1951, 3.2.4)
 
