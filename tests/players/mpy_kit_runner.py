@@ -149,5 +149,4 @@ def hand_roll(
         RollGroup(number * group_us, (number + 1) * group_us, frames, unit, first)
         for number, (unit, first, frames) in enumerate(groups)
     ]
-    most = max(unit.frames * frame_bytes for unit in units)
-    return pack_head(Head(header, tuple(records), tuple(entries), 13, most, at)) + payloads
+    return pack_head(Head(header, tuple(records), tuple(entries), 13, at)) + payloads

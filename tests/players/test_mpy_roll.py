@@ -28,7 +28,8 @@ from mpy_kit_runner import (
     web,
 )
 
-from exporters.codec import arrange, arrange_marks
+from exporters import quotes
+from exporters.codec import arrange
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 
 TRUTH = Path(__file__).parents[1] / "exporters" / "truth"
@@ -52,7 +53,7 @@ SHOW = RollHeader(
 
 
 def frames_of(group: int) -> np.ndarray:
-    """Groups 0 and 2 are the same; 1 hardly changes, so that marks hold it; 3 is noise."""
+    """Groups 0 and 2 are the same; 1 hardly changes, so that quotes hold it; 3 is noise."""
     noise = np.random.default_rng({0: 1, 1: 2, 2: 1, 3: 4}[group])
     if group != 1:
         return noise.integers(0, 256, (6, SHOW.frame_bytes), np.uint8)
@@ -64,11 +65,11 @@ def frames_of(group: int) -> np.ndarray:
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small roll of four groups of 250 ms, in three units: the second leans on the first."""
-    first, marked, last = frames_of(0), frames_of(1), frames_of(3)
+    first, quoted, last = frames_of(0), frames_of(1), frames_of(3)
     units = [
         HandUnit(6, 6, arrange(first, 6, np.zeros(SHOW.frame_bytes, np.uint8))),
-        HandUnit(24, 6, arrange_marks(marked, 24, first[-1]), depth=1),
-        HandUnit(9, 6, arrange(last, 9, marked[-1])),
+        HandUnit(24, 6, quotes.quote(quoted, np.zeros(0, np.uint8), 1, False, 8), depth=1),
+        HandUnit(9, 6, arrange(last, 9, quoted[-1])),
     ]
     path = tmp_path_factory.mktemp("roll") / "a.roll"
     path.write_bytes(hand_roll(SHOW.frame_bytes, units, [(0, 0, 6), (1, 0, 6), (0, 0, 6), (2, 0, 6)], header=SHOW))
@@ -126,14 +127,17 @@ def test_the_roll_worked_by_hand_shows_the_frames_of_the_page(run: Any, tide: Pa
 def test_units_worked_by_hand(unit: dict[str, Any], tmp_path: Path) -> None:
     """Each after a unit that leaves what stood before, and followed by one that must play whatever it was."""
     size, dark = unit["frame_bytes"], unit["shown"] == "broken"
-    before = bytes(unit["before"] or size * [0])
-    one = HandUnit(unit["how"], unit["frames"], bytes(unit["arranged"]), depth=int(unit["before"] is not None))
-    last = HandUnit(16, 2, bytes(range(2 * size)))
-    frames = bytes(size) if dark else b"".join(map(bytes, unit["shown"]))
-    plain = [HandUnit(16, 1, before), HandUnit(16, len(frames) // size, frames), last]
-    rolls = [hand_roll(size, [HandUnit(16, 1, before), one, last]), hand_roll(size, plain)]
+    before = unit["before"] or size * [0]
+    chain = unit.get("leans_on", [{"how": 16, "frames": 1, "arranged": before, "shown": [before]}])
+    depth = 0 if unit["before"] is None else len(chain)
+    units = [HandUnit(one["how"], one["frames"], bytes(one["arranged"]), at) for at, one in enumerate(chain)]
+    units.append(HandUnit(unit["how"], unit["frames"], bytes(unit["arranged"]), depth))
+    shows = [b"".join(map(bytes, one["shown"])) for one in chain]
+    shows += [bytes(size) if dark else b"".join(map(bytes, unit["shown"])), bytes(range(2 * size))]
+    plain = [HandUnit(16, len(frames) // size, frames) for frames in shows]
+    rolls = [hand_roll(size, [*units, plain[-1]]), hand_roll(size, plain)]
     got, wanted = (line.split() for line in unix("decode.py", "rolls", bundle(tmp_path / "rolls", rolls)))
-    assert got == [wanted[0], "-" if dark else wanted[1], wanted[2]]
+    assert got == [*wanted[:-2], "-" if dark else wanted[-2], wanted[-1]]
 
 
 def test_every_arrangement_of_the_page(tmp_path: Path) -> None:
@@ -328,7 +332,7 @@ def test_a_roll_takes_what_the_page_says_and_a_second_frame_and_little_more(long
 
 def test_a_bounded_heap(tmp_path: Path) -> None:
     """138 KB of heap of a 64-bit interpreter, where all but the buffers is twice what it is on a board."""
-    frames = np.random.default_rng(2).integers(0, 16, (120, 900), np.uint8)  # most bytes change: no marks
+    frames = np.random.default_rng(2).integers(0, 16, (120, 900), np.uint8)  # most bytes change: no quotes
     header = RollHeader("Tide", "quay", 0, "5a" * 32, strings_of(900))
     path = tmp_path / "wide.roll"
     with RollWriter(path, header, groups=10, unit_bytes=30 << 10) as writer:

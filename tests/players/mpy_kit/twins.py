@@ -38,26 +38,36 @@ for _ in range(int(sys.argv[3])):
     unit = some(size * frames)
     both("dense", some(size), unit, st, size, frames, random.randrange(frames), how)
     both("crc", TABLE, some(4), some(size), random.randrange(size))
-    both("copy", some(size), 1, some(size), size - 1)
+    n = random.randrange(size)
+    both("copy", some(size), random.randrange(size - n), some(size), random.randrange(size - n), n)
     both("fill", some(size), size - 1, random.getrandbits(8))
     for factor in (0, 1, 128, 254, 255, random.getrandbits(8)):
         both("scale", some(size), some(size), size - 1, factor)
     both("summed", some(60), random.randrange(9), random.randrange(12), random.randrange(3, 5), random.randrange(2))
     both("clocked", some(60), 4, some(60), random.randrange(9), random.randrange(12), 3, 255)
-    # Marks by lot, most of them broken, and the answer decides whether they may be gone through.
-    cells = (size + step - 1) // step
-    pairs = random.randrange(1, 8)
-    marks = bytearray(random.choice((0, 0, 1, 2, cells - 1)) for _ in range(2 * pairs))
-    values = random.randrange(0, 12)
-    unit = bytearray(6) + marks + bytearray([0, 0] * random.randrange(2)) + some(values)
-    first_value = len(unit) - values
-    count = random.randrange(1, 4)
-    st = array("i", [6, first_value, 0, 0, 0, 0, 0, 0])
-    answer = both("check_marks", unit, st, len(unit), first_value, count, size, step, cells, 50)
-    answers.add(answer)
-    if answer == plain.FINE:
-        both("marks", some(size), unit, array("i", [6, first_value] + [0] * 6), size, how)
-assert answers == {plain.FINE, plain.BROKEN}, answers
+    # Quotes by lot, many of them broken, in pieces and with a pause here and there.
+    total, old = size * frames, random.choice((0, size, 50))
+    pairs = bytearray()
+    for _ in range(random.randrange(1, 9)):
+        cells, few = min(255, random.randrange(total // step + 2)), random.randrange(3)
+        pairs += bytearray(random.choice(((cells, few), (few, cells), (0, 0)))) + some(random.randrange(4))
+    how = 24 | random.randrange(8)
+    here, there = some(total), some(60)
+    st = array("i", [0, random.randrange(1, 9), 0, 0, 0, 0, total, old])
+    while pairs:
+        n = random.randrange(1, 9)
+        piece, pairs = pairs[:n], pairs[n:]
+        st[5] = 0
+        answer = plain.GO_ON
+        while answer == plain.GO_ON:
+            stop = st[0] + random.randrange(1, 40)
+            answer = both("quotes", here, st[0], stop, st, piece, len(piece), there, how)
+            fast.quotes(here, st[0], stop, st, piece, len(piece), there, how)
+            assert st[0] <= min(stop, total)
+        answers.add(min(answer, 1))
+        if answer < 0:
+            break
+assert answers == {1, plain.FULL, plain.BROKEN}, answers
 for value in range(256):  # LINK.md, `bright`: multiplied by N, divided by 255, rounded down
     row = bytearray([value])
     for factor in range(256):

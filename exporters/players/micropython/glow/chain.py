@@ -3,7 +3,7 @@
 Follows exporters/ROLL.md, section 10: a unit that leans goes on from the last frame of the one before it.
 """
 
-from .units import BROKEN, NONE, SOUND
+from .units import BROKEN, NONE, SENT, SOUND
 from .words import fast
 
 
@@ -65,18 +65,17 @@ class Chain:
     def _to(self, i):
         """`row` becomes frame i of the unit that is shown."""
         here, size = self.here, self._size
+        if here.how == SENT:
+            if self._row_frame != i:
+                self._row_frame = i
+                fast.copy(self.row, 0, here.bytes, i * size, size)
+            return
         if i < self._row_frame or self._row_frame == NONE:
             self._row_frame = NONE
             if here.depth:
-                fast.copy(self.row, 0, self._base, size)
+                fast.copy(self.row, 0, self._base, 0, size)
             else:
                 fast.fill(self.row, size, 0)
-            here.st[0], here.st[1] = 6, here.first_value
-        if here.how & 24 == 24:
-            while self._row_frame < i:
-                self._row_frame += 1
-                fast.marks(self.row, here.bytes, here.st, size, here.how)
-            return
         if not here.how & 4 and self._row_frame < i:
             self._row_frame = i - 1  # values need no frame before them
         while self._row_frame < i:
@@ -94,7 +93,7 @@ class Chain:
             if here.unit != coming.unit - 1 or not here.sound:
                 return False
             self._to(here.frames - 1)
-            fast.copy(self._base, 0, self.row, self._size)
+            fast.copy(self._base, 0, self.row, 0, self._size)
         self._swap()
         return True
 
@@ -113,7 +112,7 @@ class Chain:
         self._load(unit - depth)
 
     def _load(self, unit):
-        self._loader.load(unit, self.next)
+        self._loader.load(unit, self.next, self.here)
         if self._loader.state == BROKEN:
             self._breaks()
 
@@ -122,7 +121,7 @@ class Chain:
         self._loader.leave()
         if self.entering:
             self.here.unit = NONE
-        self.next.unit = NONE
+        self.next.unit = self.next.holds = NONE
         self.want = NONE
         self.entering = self._applying = False
 
@@ -136,6 +135,8 @@ class Chain:
             else:
                 self._applying = True
         elif unit != self.want:
+            # It was loaded for the inflater's window alone: the one that is wanted quotes from what is `here`.
+            self.next.holds = NONE
             self._load(unit + 1)
         else:
             self._arrived()
@@ -143,10 +144,10 @@ class Chain:
     def _apply(self):
         """One frame of a unit that another leans on; after its last, on to the next unit."""
         here = self.here
-        self._to(self._row_frame + 1)
+        self._to(self._row_frame + 1 if here.how & 4 else here.frames - 1)  # values need no frame before them
         if self._row_frame + 1 == here.frames:
             self._applying = False
-            fast.copy(self._base, 0, self.row, self._size)
+            fast.copy(self._base, 0, self.row, 0, self._size)
             here.unit = NONE
             self._load(self._loader.unit + 1)
 

@@ -3,7 +3,7 @@
 
 import micropython
 
-MORE, FINE, BROKEN = 0, 1, 2
+GO_ON, FULL, BROKEN = 0, -1, -2
 
 
 @micropython.viper
@@ -19,11 +19,22 @@ def crc(table: ptr32, state: ptr32, buf: ptr8, n: int):
 
 
 @micropython.viper
-def copy(to: ptr8, at: int, source: ptr8, n: int):
-    i = 0
-    while i < n:
-        to[at + i] = source[i]
-        i += 1
+def copy(to: ptr8, at: int, source: ptr8, first: int, n: int):
+    end = at + n
+    by = first - at
+    if ((at | first) & 3) == 0:
+        wide = ptr32(to)
+        words = ptr32(source)
+        i = at >> 2
+        n = end >> 2
+        first = by >> 2
+        while i < n:
+            wide[i] = words[i + first]
+            i += 1
+        at = i << 2
+    while at < end:
+        to[at] = source[at + by]
+        at += 1
 
 
 @micropython.viper
@@ -87,75 +98,104 @@ def dense(row: ptr8, unit: ptr8, st: ptr32, size: int, frames: int, f: int, how:
 
 
 @micropython.viper
-def marks(row: ptr8, unit: ptr8, st: ptr32, size: int, how: int):
+def quotes(here: ptr8, at: int, end: int, st: ptr32, piece: ptr8, n: int, there: ptr8, how: int) -> int:
+    # What is used most comes first: a board has registers for three.
+    far = int(st[1])
+    copy = int(st[2])
+    run = int(st[3])
+    wait = int(st[4])
+    i = int(st[5])
+    total = int(st[6])
+    old = int(st[7])
     step = (how & 3) + 1
-    add = how & 4
-    mark = int(st[0])
-    value = int(st[1])
-    at = 0
+    stop = end
+    answer = 0
     while True:
-        skip = int(unit[mark])
-        run = int(unit[mark + 1])
-        mark += 2
-        if skip + run == 0:
+        quoted = copy
+        end = at + copy
+        if copy == 0:
+            end = at + run
+            if end - at > n - i:
+                end = at + n - i
+        if end > stop:
+            end = stop
+        if quoted:
+            copy -= end - at
+        else:
+            run -= end - at
+        while at < end:
+            back = at - far
+            byte = 0
+            if quoted:
+                if back >= 0:
+                    while at < end:
+                        here[at] = here[at - far]
+                        at += 1
+                    break
+            else:
+                byte = int(piece[i])
+                i += 1
+            if quoted | how & 4:
+                if back >= 0:
+                    byte += int(here[back])
+                elif back + old >= 0:
+                    byte += int(there[back + old])
+            here[at] = byte
+            at += 1
+        if copy:
             break
-        at += skip * step
-        end = at + run * step
-        if end > size:
-            end = size
-        if add:
-            while at < end:
-                row[at] += unit[value]
-                value += 1
-                at += 1
+        if at == stop:
+            if run:
+                break
+        if at == total:
+            answer = -1 if i == n else -2
+            break
+        if i == n:
+            left = total - at - run
+            answer = run
+            least = 2
+            if wait:
+                answer = 2 if wait == 257 else 1
+                if wait < 257:
+                    left -= (wait - 1) * step
+                    least = 1
+            if left > 0:
+                left = left >> 7 + step << 1
+                answer += left if left > least else least
+            break
+        if run:
+            continue
+        byte = int(piece[i])
+        i += 1
+        if wait > 257:
+            far = (wait - 258 | byte << 8) * step
+            wait = 0
+            if far == 0:
+                answer = -2
+                break
+        elif wait == 257:
+            wait = 258 + byte
+        elif wait:
+            copy = (wait - 1) * step
+            run = byte * step
+            wait = 257 if copy + run == 0 else 0
+            left = total - at
+            if copy + run >= left + step:
+                answer = -2
+                break
+            if copy > left:
+                copy = left
+            if copy + run > left:
+                run = left - copy
         else:
-            while at < end:
-                row[at] = unit[value]
-                value += 1
-                at += 1
-    st[0] = mark
-    st[1] = value
-
-
-@micropython.viper
-def check_marks(
-    unit: ptr8, st: ptr32, total: int, first_value: int, frames: int, size: int, step: int, cells: int, most: int
-) -> int:
-    mark = int(st[0])
-    value = int(st[1])
-    cell = int(st[2])
-    done = int(st[3])
-    while most > 0:
-        most -= 1
-        if mark >= first_value:
-            if done == frames:
-                if cell == 0:
-                    if value == total:
-                        return 1
-            return 2
-        skip = int(unit[mark])
-        run = int(unit[mark + 1])
-        mark += 2
-        if done == frames:
-            return 2
-        if skip + run == 0:
-            done += 1
-            cell = 0
-        else:
-            cell += skip + run
-            if cell > cells:
-                return 2
-            value += run * step
-            if cell == cells:
-                if run > 0:
-                    value -= cells * step - size
-            if value > total:
-                return 2
-    st[0] = mark
-    st[1] = value
-    st[2] = cell
-    st[3] = done
-    return 0
+            wait = 1 + byte
+    st[0] = at
+    st[1] = far
+    st[2] = copy
+    st[3] = run
+    st[4] = wait
+    st[5] = i
+    return answer
 
 
 @micropython.viper

@@ -47,6 +47,8 @@ class Head:
         self.groups = self._ranged("groups", u16(buf, 20), 1, 65535)
         self.units = self._ranged("units", u16(buf, 22), 1, 65535)
         self.most_unit_bytes = self._ranged("most_unit_bytes", u32(buf, 24), 1, MOST_UNIT_BYTES)
+        if self.most_unit_bytes != self.most_frames * self.frame_bytes:
+            raise RollError(f"most_unit_bytes is {self.most_unit_bytes}, not that of most_frames")
         self.most_payload_bytes = self._ranged("most_payload_bytes", u32(buf, 28), 6, 0xFFFFFF)
         self.song_us = u32(buf, 32)
         self.song_sha256 = bytes(buf[36:68])

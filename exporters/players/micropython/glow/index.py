@@ -13,7 +13,7 @@ def _take(file, buf, n):
 
 def check_units(head, file, buf, feed):
     """The units' records, where the file stands now. Raises RollError, OSError."""
-    depth, most_frames, most_payload, dense, sparse = -1, 0, 0, 1, 1
+    depth, most_frames, most_payload = -1, 0, 0
     for number in range(head.units):
         if feed and not number & 63:
             feed()
@@ -23,19 +23,12 @@ def check_units(head, file, buf, feed):
             raise RollError(f"unit {number}: its payload lies outside the payloads")
         if buf[8] > 15 or buf[8] and buf[8] != depth + 1:
             raise RollError(f"unit {number}: its depth does not follow from the unit before")
-        size = frames * head.frame_bytes
-        if buf[9] > 31 or not frames or size > MOST_UNIT_BYTES:
+        if buf[9] > 31 or not frames or frames * head.frame_bytes > MOST_UNIT_BYTES:
             raise RollError(f"unit {number}: a field is out of range")
         depth = buf[8]
         most_frames, most_payload = max(most_frames, frames), max(most_payload, n)
-        if buf[9] & 24 == 24:
-            sparse = max(sparse, size)
-        else:
-            dense = max(dense, size)
     if most_frames != head.most_frames or most_payload != head.most_payload_bytes:
         raise RollError("most_frames or most_payload_bytes is not that of the units")
-    if not dense <= head.most_unit_bytes <= max(dense, sparse):
-        raise RollError(f"most_unit_bytes is {head.most_unit_bytes}, which the units do not bear out")
 
 
 def check_index(head, file, buf, feed):

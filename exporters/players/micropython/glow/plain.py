@@ -1,11 +1,14 @@
 """The hot loops in plain MicroPython: the meaning of fast.py, byte for byte, for interpreters without native code.
 
 Conventions: buffers are bytearrays and are never grown. `st` is an array("i") of 8 numbers that belong to a unit's
-place in memory: [0] next mark, [1] next value, [2] cell, [3] frames done, [4:8] bytes of a frame in each plane.
-`how`, cells, marks: exporters/ROLL.md section 9. No whole number here passes 2^30, so that none needs memory.
+place in memory. Of columns, pairs and rows: [4:8] bytes of a frame in each plane. Of quotes, while they are made: [0]
+bytes made, [1] distance, [2] bytes still to quote and [3] to spell out of this pair, [4] what comes next (0 a copy,
+1 + copy its run, 257 the low half of a distance, 258 + that its high half), [5] the next byte of the piece, [6] bytes
+to make, [7] bytes that lie before them. `how`, cells, quotes: exporters/ROLL.md section 9. No whole number here passes
+2^30, so that none needs memory.
 """
 
-MORE, FINE, BROKEN = 0, 1, 2  # answers of check_marks
+GO_ON, FULL, BROKEN = 0, -1, -2  # answers of quotes
 
 
 def crc(table, state, buf, n):
@@ -29,10 +32,10 @@ def crc(table, state, buf, n):
     state[3] = high >> 8
 
 
-def copy(to, at, source, n):
-    """to[at : at + n] = source[:n]"""
+def copy(to, at, source, first, n):
+    """to[at : at + n] = source[first : first + n], of two buffers; both begin where a word of 32 bits may."""
     for i in range(n):
-        to[at + i] = source[i]
+        to[at + i] = source[first + i]
 
 
 def fill(to, n, value):
@@ -78,66 +81,88 @@ def dense(row, unit, st, size, frames, f, how):
         base += frames * count
 
 
-def marks(row, unit, st, size, how):
-    """The next frame of marks into `row`, which holds the frame before it. The marks have passed check_marks."""
-    step = (how & 3) + 1
-    add = how & 4
-    mark = st[0]
-    value = st[1]
-    at = 0
-    while True:
-        skip = unit[mark]
-        run = unit[mark + 1]
-        mark += 2
-        if skip + run == 0:
-            break
-        at += skip * step
-        end = at + run * step
-        if end > size:
-            end = size
-        while at < end:
-            row[at] = row[at] + unit[value] & 255 if add else unit[value]
-            value += 1
-            at += 1
-    st[0] = mark
-    st[1] = value
+def quotes(here, at, end, st, piece, n, there, how):
+    """Go on making quotes: here[at:end], or as much of it as piece[st[5]:n] tells of.
 
-
-def check_marks(unit, st, total, first_value, frames, size, step, cells, most):
-    """Go on checking marks, at most `most` pairs of them: MORE, FINE or BROKEN. `total`: bytes of the unit.
-
-    Starts from st[0] = 6, st[1] = first_value, st[2] = st[3] = 0; first_value is where the marks end.
+    there: its first st[7] bytes lie just before here[0]. The answer: so many bytes are still to come, at the least;
+    GO_ON: `end` is reached; FULL: all is made, and the piece used up; BROKEN.
     """
-    mark = st[0]
-    value = st[1]
-    cell = st[2]
-    done = st[3]
-    while most > 0:
-        most -= 1
-        if mark >= first_value:
-            return FINE if done == frames and cell == 0 and value == total else BROKEN
-        skip = unit[mark]
-        run = unit[mark + 1]
-        mark += 2
-        if done == frames:
-            return BROKEN
-        if skip + run == 0:
-            done += 1
-            cell = 0
+    far, copy, run, wait, i, total, old = st[1], st[2], st[3], st[4], st[5], st[6], st[7]
+    step = (how & 3) + 1
+    stop = end
+    answer = GO_ON
+    while True:
+        quoted = copy
+        if copy:
+            end = min(at + copy, stop)
+            copy -= end - at
         else:
-            cell += skip + run
-            if cell > cells:
-                return BROKEN
-            value += run * step
-            if cell == cells and run:
-                value -= cells * step - size
-            if value > total:
-                return BROKEN
-    st[0] = mark
-    st[1] = value
-    st[2] = cell
-    st[3] = done
-    return MORE
+            end = min(at + run, stop, at + n - i)
+            run -= end - at
+        while at < end:
+            byte = 0
+            if not quoted:
+                byte = piece[i]
+                i += 1
+            if quoted or how & 4:
+                back = at - far
+                if back >= 0:
+                    byte += here[back]
+                elif back + old >= 0:
+                    byte += there[back + old]
+            here[at] = byte & 255
+            at += 1
+        if copy or run and at == stop:
+            break
+        if at == total:
+            answer = FULL if i == n else BROKEN
+            break
+        if i == n:
+            left = total - at - run
+            answer = run
+            least = 2
+            if wait:
+                answer = 2 if wait == 257 else 1
+                if wait < 257:
+                    left -= (wait - 1) * step
+                    least = 1
+            if left > 0:
+                left = left >> 7 + step << 1  # a pair makes 255 cells at the most
+                answer += left if left > least else least
+            break
+        if run:
+            continue
+        byte = piece[i]
+        i += 1
+        if wait > 257:
+            far = (wait - 258 | byte << 8) * step
+            wait = 0
+            if far == 0:
+                answer = BROKEN
+                break
+        elif wait == 257:
+            wait = 258 + byte
+        elif wait:
+            copy = (wait - 1) * step
+            run = byte * step
+            wait = 257 if copy + run == 0 else 0
+            left = total - at
+            if copy + run >= left + step:
+                answer = BROKEN
+                break
+            if copy > left:
+                copy = left
+            if copy + run > left:
+                run = left - copy
+        else:
+            wait = 1 + byte
+    st[0] = at
+    st[1] = far
+    st[2] = copy
+    st[3] = run
+    st[4] = wait
+    st[5] = i
+    return answer
 
 
 def scale(to, source, n, factor):

@@ -1,7 +1,7 @@
 """Reads a roll as it is played: groups and their frames, no memory taken for them.
 
 Follows exporters/ROLL.md, section 10. Two units are in memory, the one that is shown and the one that comes next, as
-they were inflated; frames are made from them one by one. The work of getting the next is cut into short steps, to be
+they were inflated, or as frames if they were quotes; what is shown is made from them frame by frame. The work of getting the next is cut into short steps, to be
 taken between frames:
 
     roll = Roll("quay.roll")                RollError, OSError: must not be played
@@ -46,7 +46,7 @@ class Roll:
             most = self.head.most_unit_bytes
             if places and len(places[0].bytes) >= most:
                 here, coming = places
-                here.unit = coming.unit = NONE
+                here.unit = here.holds = coming.unit = coming.holds = NONE
             else:
                 places = None
                 try:

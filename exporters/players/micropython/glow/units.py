@@ -11,25 +11,32 @@ import deflate
 from .words import TABLE, begin, crc_is, fast, u24, u32
 
 PIECE = 512  # bytes read or inflated in one step
-PAIRS = 256  # marks checked in one step
+MADE = 1024  # bytes made of quotes in one step
+PIECES = 8  # that often quotes are inflated in one step: it may be a few bytes each time
 NONE = -1
+SENT = 16  # how: rows of values, step 1, which are the frames as they are sent
+QUOTES = 24
 
-NOTHING, CHECK, INFLATE, MARKS, SOUND, BROKEN = 0, 1, 2, 3, 4, 5  # what a step does next; how the last unit came out
+NOTHING, CHECK, INFLATE, SOUND, BROKEN = 0, 1, 2, 3, 4  # what a step does next; how the last unit came out
 
 
 class Place:
-    """Room for one unit, as it was inflated. unit: which; sound: whether its frames may be shown."""
+    """Room for one unit, as it was inflated; quotes as frames, with SENT for their how.
+
+    unit: which; sound: whether its frames may be shown. holds: the unit whose frames lie here as they are sent, for
+    what leans on it to quote, whether it is shown or not; or NONE.
+    """
 
     def __init__(self, room):
         self.bytes = room
         self.st = array("i", bytes(32))  # see plain.py
-        self.unit = NONE
+        self.unit = self.holds = NONE
         self.sound = False
-        self.frames = self.depth = self.how = self.total = self.first_value = 0
+        self.frames = self.depth = self.how = self.total = 0
 
 
 class Loader:
-    """Loads one unit at a time. state: CHECK, INFLATE, MARKS: `work` has more to do; SOUND or BROKEN: it is done.
+    """Loads one unit at a time. state: CHECK, INFLATE: `work` has more to do; SOUND or BROKEN: it is done.
 
     unit: the one that is, or was, loaded. inflated: the unit whose bytes the inflater gave last, all of them.
     """
@@ -39,8 +46,9 @@ class Loader:
         self._record = bytearray(14)
         self._one = bytearray(1)
         self._crc = bytearray(4)
-        self._at = self._left = self._end = 0
-        self._place = None
+        self._at = self._left = self._end = self._got = 0
+        self._last = False  # whether the payload's last byte has come
+        self._place = self._before = None
         self.state = NOTHING
         self.unit = NONE
         self.stained = NONE  # a unit that has turned out broken after it was loaded: its payload held a final block
@@ -59,21 +67,23 @@ class Loader:
             raise OSError(5)
         return self._one[0]
 
-    def load(self, unit, place):
-        """Begin to load a unit. Those it leans on must have been loaded just before. Raises OSError."""
-        self._place, self.unit = place, unit
+    def load(self, unit, place, before):
+        """Begin to load a unit. Those it leans on must have been loaded just before. Raises OSError.
+
+        before: the other place, where the frames may lie that it quotes.
+        """
+        self._place, self._before, self.unit = place, before, unit
         record, head = self._record, self._head
+        place.unit = place.holds = NONE
+        place.sound = False
         self._other.seek(head.units_at + 14 * unit)
         if self._other.readinto(record, 14) != 14:
             raise OSError(5)
-        place.unit = NONE
-        place.sound = False
         place.frames, place.depth, place.how = record[7], record[8], record[9]
         place.total = place.frames * head.frame_bytes
         self._left = u24(record, 4)
         self._end = u32(record, 0) + self._left
-        room = head.most_unit_bytes
-        fits = place.total <= room if place.how & 24 != 24 else min(place.total, room) >= 6
+        fits = place.total <= head.most_unit_bytes
         inside = 6 <= self._left <= head.most_payload_bytes and self._end <= head.file_bytes
         leans = not place.depth or self.inflated == unit - 1
         begin(self._crc)
@@ -86,22 +96,21 @@ class Loader:
         self.state = NOTHING
 
     def work(self):
-        """One step: a piece of the checksum, of the inflating or of the marks."""
+        """One step: a piece of the checksum, or of the inflating."""
         try:
             if self.state == CHECK:
                 self._check()
             elif self.state == INFLATE:
-                self._inflate()
-            elif self.state == MARKS:
-                self._check_marks()
+                if self._place.how >= QUOTES:
+                    self._quote()
+                else:
+                    self._inflate()
         except (OSError, EOFError):
             self._fail()
 
     def _fail(self):
         if self.state == INFLATE:
             self.new_inflater()
-        elif self.state == MARKS:
-            self.inflated = NONE
         self.state = BROKEN
 
     def _check(self):
@@ -122,42 +131,90 @@ class Loader:
         if not ends or not crc_is(self._crc, self._record, 10):
             self._fail()
             return
-        self._at = 0
+        self._at = self._got = 0
+        self._last = False
         self._file.seek(self._end - u24(self._record, 4))
-        if self._place.how & 24 == 24:
-            self._place.total = 7  # their lengths come first, 6 bytes, and something after them
+        self._begin()
         self.state = INFLATE
+
+    def _begin(self):
+        """The numbers that the hot loops want: see plain.py."""
+        place, size = self._place, self._head.frame_bytes
+        st, step = place.st, (place.how & 3) + 1
+        if place.how >= QUOTES:
+            for k in range(6):
+                st[k] = 0
+            st[1], st[6] = size, place.total
+            # ROLL.md, section 9: what lies before the first frame, if the unit before is of a kind that is quoted.
+            st[7] = self._before.total if place.depth and self._before.holds == self.unit - 1 else 0
+        else:
+            for k in range(4):
+                st[4 + k] = (size - k + step - 1) // step if k < step else 0
+
+    def _read(self, least):
+        """A piece inflated: how many bytes. At least `least` are still to come; of these, all but the last are taken.
+
+        0 if there was none, or if the payload ends too early or too late.
+        """
+        n = min(least - 1, PIECE) or 1
+        got = self._inflater.readinto(self._piece, n)
+        if not got:
+            self._ended()
+            return 0
+        self._at += got
+        # The last byte comes alone, and with the five bytes of its own block: not one of them was needed before it.
+        at = self._file.tell()
+        if at > self._end - 5:
+            self._last = n == 1 and at == self._end
+            if not self._last:
+                self._fail()
+                return 0
+        return got
 
     def _inflate(self):
         place = self._place
-        sparse = place.how & 24 == 24
-        got = self._inflater.readinto(self._piece, min(place.total - self._at - 1, PIECE) or 1)
+        got = self._read(place.total - self._at)
         if not got:
-            self._ended()
             return
-        fast.copy(place.bytes, self._at, self._piece, got)
-        self._at += got
-        if sparse and self._at == 6:
-            self._marks_head()
-        left = place.total - self._at
-        if left > 1 or self.state != INFLATE:
-            return
-        # The last byte comes alone, and with the five bytes of its own block: not one of them was needed before it.
-        at = self._file.tell()
-        if at > self._end - 5 if left else at != self._end:
+        fast.copy(place.bytes, self._at - got, self._piece, 0, got)
+        if self._at == place.total or self._last:
+            self._finish(self._at == place.total and self._last)
+
+    def _quote(self):
+        place = self._place
+        st, piece = place.st, self._piece
+        stop, left = st[0] + MADE, PIECE
+        for _ in range(PIECES):
+            least = fast.quotes(place.bytes, st[0], stop, st, piece, self._got, self._before.bytes, place.how)
+            if least == fast.GO_ON:
+                return
+            if least < 0 or self._last:
+                self._finish(least == fast.FULL and self._last)
+                return
+            if left < PIECE // 2:
+                return
+            st[5] = self._got = 0
+            self._got = self._read(least)
+            left -= self._got
+            if not self._got:
+                return
+            if self._at > place.total:
+                self._fail()
+                return
+
+    def _finish(self, whole):
+        """The payload has ended, or the unit is full: `whole` if both have."""
+        if not whole:
             self._fail()
-        if left or self.state != INFLATE:
             return
-        self.inflated = self.unit
-        size, step = self._head.frame_bytes, (place.how & 3) + 1
-        for k in range(4):
-            place.st[4 + k] = (size - k + step - 1) // step if k < step else 0
-        if sparse:
-            place.st[0], place.st[1] = 6, place.first_value
-            place.st[2] = place.st[3] = 0
-            self.state = MARKS
-        else:
-            self._done()
+        place = self._place
+        self.inflated = place.unit = self.unit
+        place.sound = True
+        if place.how >= QUOTES:
+            place.how = SENT
+        if place.how == SENT:
+            place.holds = self.unit
+        self.state = SOUND
 
     def _ended(self):
         """The inflater gives no more: there was a final block, in this payload or at the end of the one before."""
@@ -171,30 +228,4 @@ class Loader:
         if place.depth:
             self.state = BROKEN
         else:
-            self.load(self.unit, place)
-
-    def _marks_head(self):
-        place = self._place
-        marks, values = u24(place.bytes, 0), u24(place.bytes, 3)
-        place.first_value = 6 + marks
-        place.total = 6 + marks + values
-        most = min(self._head.most_unit_bytes, place.frames * self._head.frame_bytes)
-        if marks & 1 or not marks or place.total > most:
-            self._fail()
-
-    def _check_marks(self):
-        place = self._place
-        size, step = self._head.frame_bytes, (place.how & 3) + 1
-        cells = (size + step - 1) // step
-        answer = fast.check_marks(
-            place.bytes, place.st, place.total, place.first_value, place.frames, size, step, cells, PAIRS
-        )
-        if answer == 1:
-            self._done()
-        elif answer:
-            self._fail()
-
-    def _done(self):
-        self._place.unit = self.unit
-        self._place.sound = True
-        self.state = SOUND
+            self.load(self.unit, place, self._before)
