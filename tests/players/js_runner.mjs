@@ -72,13 +72,13 @@ const VERBS = {
 
   crc: (text) => say(crc32(new TextEncoder().encode(text))),
 
-  /** Each line of the file: how, frames, frame_bytes, before (hex or ""), arranged (hex). */
+  /** Each line of the file: how, frames, frame_bytes, and before, history, arranged in hexadecimal. */
   units: (path) => {
     for (const line of readFileSync(path, "utf-8").trim().split("\n")) {
-      const { how, frames, frame_bytes, before, arranged } = JSON.parse(line);
+      const { how, frames, frame_bytes, before, history, arranged } = JSON.parse(line);
       try {
-        const stand = before === null ? new Uint8Array(frame_bytes) : bytesOf(before);
-        say(Buffer.from(shown(bytesOf(arranged), how, frames, frame_bytes, stand)).toString("hex"));
+        const got = shown(bytesOf(arranged), how, frames, frame_bytes, bytesOf(before), bytesOf(history));
+        say(Buffer.from(got).toString("hex"));
       } catch (error) {
         if (!(error instanceof RollError)) throw error;
         say("broken");

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from c_kit import Chain, Made, every_arrangement, made_roll, quoting_roll, stored, strings_of
 
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import HEADER, LAST_BLOCK, RollBroken, RollError, width
@@ -70,22 +71,23 @@ def agree(js: dict[str, Any], python: dict[str, Any]) -> bool:
 
 
 def frames_of(group: int) -> np.ndarray:
-    """Groups 0 and 2 are the same; 1 hardly changes, so that marks hold it; 3 is noise."""
-    noise = np.random.default_rng({0: 1, 1: 2, 2: 1, 3: 4}[group])
+    """Groups 0 and 2 are the same; 1 hardly changes what stood before, so that quotes hold it; 3 is noise."""
+    noise = np.random.default_rng({0: 1, 1: 1, 2: 1, 3: 4}[group]).integers(0, 256, (6, SHOW.frame_bytes), np.uint8)
     if group != 1:
-        return noise.integers(0, 256, (6, SHOW.frame_bytes), np.uint8)
-    frames = np.full((6, SHOW.frame_bytes), 7, np.uint8)
-    frames[3:, 4] = 9
+        return noise
+    frames = np.tile(noise[-1], (6, 1))
+    frames[3:, 4] += 1
     return frames
 
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A small roll of four groups of 250 ms, in three units: the second leans on the first."""
+    """A small roll of four groups of 6 ms, in three units: the second is quotes, and leans on the first."""
+    chain, alone = Chain(SHOW.frame_bytes), Chain(SHOW.frame_bytes)
+    units = [chain.add(frames_of(0), 16), chain.add(frames_of(1), 26), alone.add(frames_of(3), 9)]
+    assert [(unit.how, unit.depth) for unit in units] == [(16, 0), (26, 1), (9, 0)]
     path = tmp_path_factory.mktemp("roll") / "a.roll"
-    with RollWriter(path, SHOW, groups=4, unit_bytes=1) as writer:
-        for group in range(4):
-            writer.add(group * 250_000, (group + 1) * 250_000, frames_of(group))
+    path.write_bytes(made_roll(SHOW, units, [(0, 0, 6), (1, 0, 6), (0, 0, 6), (2, 0, 6)]))
     return path
 
 
@@ -150,23 +152,60 @@ def test_the_header_of_the_roll_worked_by_hand(tide: Path) -> None:
     assert header["groups"][1] == {"startUs": 500_000, "endUs": 700_000, "unit": 1, "first": 0, "frames": 4}
 
 
+UNITS: list[dict[str, Any]] = json.loads((TRUTH / "roll_units.json").read_text())["units"]
+
+
+def chain_of(unit: dict[str, Any]) -> list[dict[str, Any]]:
+    """The units that one worked by hand leans on, from depth 0 on."""
+    before = unit["before"]
+    rows = [] if before is None else [{"how": 16, "frames": 1, "arranged": before, "shown": [before]}]
+    chain: list[dict[str, Any]] = unit.get("leans_on", rows)
+    return chain
+
+
+def bytes_of(unit: dict[str, Any]) -> bytes | None:
+    return None if unit["shown"] == "broken" else b"".join(map(bytes, unit["shown"]))
+
+
 def test_units_worked_by_hand(tmp_path: Path) -> None:
-    units = json.loads((TRUTH / "roll_units.json").read_text())["units"]
-    lines = [
-        {
+    lines = []
+    for unit in UNITS:
+        chain = chain_of(unit)
+        kept = [one for one in chain[-1:] if one["how"] == 16 or one["how"] >= 24]  # section 9: frames as they are sent
+        line = {
             **{name: unit[name] for name in ("how", "frames", "frame_bytes")},
-            "before": None if unit["before"] is None else bytes(unit["before"]).hex(),
+            "before": bytes(unit["before"] or [0] * unit["frame_bytes"]).hex(),
+            "history": b"".join(bytes_of(one) or b"" for one in kept).hex(),
             "arranged": bytes(unit["arranged"]).hex(),
         }
-        for unit in units
-    ]
+        lines.append(json.dumps(line))
     file = tmp_path / "units"
-    file.write_text("\n".join(map(json.dumps, lines)))
-    shown = ["broken" if unit["shown"] == "broken" else b"".join(map(bytes, unit["shown"])).hex() for unit in units]
+    file.write_text("\n".join(lines))
     got = node("units", file)
-    assert {unit["name"]: one for unit, one in zip(units, got, strict=True)} == {
-        unit["name"]: one for unit, one in zip(units, shown, strict=True)
+    assert {unit["name"]: one for unit, one in zip(UNITS, got, strict=True)} == {
+        unit["name"]: "broken" if unit["shown"] == "broken" else (bytes_of(unit) or b"").hex() for unit in UNITS
     }
+
+
+def test_units_worked_by_hand_in_rolls(tmp_path: Path) -> None:
+    """Each after the units that it leans on, the last one first, so that it is entered in the middle of its chain."""
+    paths: list[Path] = []
+    wanted = {}
+    for unit in UNITS:
+        if unit["frame_bytes"] == 5:  # no pixels of three and four letters have five bytes
+            continue
+        chain = [*chain_of(unit), unit]
+        made = [
+            Made(one["frames"], depth, one["how"], stored(bytes(one["arranged"]))) for depth, one in enumerate(chain)
+        ]
+        groups = [(number, 0, chain[number]["frames"]) for number in reversed(range(len(chain)))]
+        header = RollHeader("", "q", 0, "00" * 32, strings_of(unit["frame_bytes"]))
+        paths.append(tmp_path / f"{len(paths)}.roll")
+        paths[-1].write_bytes(made_roll(header, made, groups))
+        shows = [bytes_of(one) for one in reversed(chain)]
+        wanted[unit["name"]] = {"groups": [None if one is None else hashlib.sha256(one).hexdigest() for one in shows]}
+    assert dict(zip(wanted, node("many", *paths), strict=True)) == wanted
+    assert dict(zip(wanted, map(played, paths), strict=True)) == wanted
 
 
 def test_the_checksum_of_the_nine_digits() -> None:
@@ -210,6 +249,33 @@ def test_a_roll_of_many_pages_and_chains(tmp_path: Path) -> None:
     expected = played(path)
     assert None not in expected["groups"]
     assert node("play", path) == [expected]
+
+
+@pytest.mark.parametrize("frame_bytes", [3, 7, 64, 301])
+def test_every_arrangement_byte_for_byte(frame_bytes: int, tmp_path: Path) -> None:
+    header = RollHeader("", "q", 0, "00" * 32, strings_of(frame_bytes))
+    data, frames = every_arrangement(header)
+    path = tmp_path / "all.roll"
+    path.write_bytes(data)
+    with RollReader(path) as reader:
+        ends = np.cumsum([group.frames for group in reader.groups])[:-1]
+    expected = [hashlib.sha256(part.tobytes()).hexdigest() for part in np.split(frames, ends)]
+    assert node("play", path) == [{"groups": expected}]
+
+
+@pytest.mark.parametrize("frame_bytes", [6, 7, 10, 301])
+def test_quotes_by_lot_are_shown_as_by_the_other_reader_wherever_they_are_entered(
+    frame_bytes: int, tmp_path: Path
+) -> None:
+    """Of any step and distance, in chains with other kinds among them; also entered in their middle."""
+    paths = []
+    for seed in range(6):
+        for jumps in (0, 60):
+            paths.append(tmp_path / f"{seed}-{jumps}.roll")
+            paths[-1].write_bytes(quoting_roll(seed, frame_bytes, jumps=jumps))
+    expected = [played(path) for path in paths]
+    assert all(None not in one["groups"] for one in expected)
+    assert node("many", *paths) == expected
 
 
 # ---- damage -----------------------------------------------------------------------------------------------------
@@ -263,6 +329,21 @@ def test_heads_that_lie_under_a_sound_checksum_are_answered_as_by_the_other_read
     assert [path.name for path, a, b in zip(paths, answers, expected, strict=True) if not agree(a, b)] == []
     refused = sum("refused" in answer for answer in answers)
     assert 100 < refused < 600
+
+
+@pytest.mark.parametrize("off_by", [-1, 1])
+def test_most_unit_bytes_that_the_units_do_not_have_is_refused(sound: Path, tmp_path: Path, off_by: int) -> None:
+    data = bytearray(sound.read_bytes())
+    most = 6 * SHOW.frame_bytes
+    assert int.from_bytes(data[24:28], "little") == most  # section 3
+    data[24:28] = (most + off_by).to_bytes(4, "little")
+    with RollReader(sound) as reader:
+        end = min(unit.payload_at for unit in reader.units)
+    data[end - 4 : end] = zlib.crc32(data[: end - 4]).to_bytes(4, "little")
+    path = tmp_path / "most.roll"
+    path.write_bytes(data)
+    refused = {"refused": f"most_unit_bytes is {most + off_by}, the units have {most}"}
+    assert node("play", path) == [refused] == [played(path)]
 
 
 @pytest.mark.parametrize("data", [b"", b"R", b"ROLX" + bytes(200), b"RIFF" + bytes(200), bytes(300)])

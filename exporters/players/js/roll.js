@@ -25,7 +25,8 @@ const STEP = 3;
 const CHANGES = 4;
 const COLUMNS = 0;
 const PAIRS = 8;
-const MARKS = 24;
+const ROWS = 16;
+const QUOTES = 24;
 const U8 = 0xff;
 const U16 = 0xffff;
 const U24 = 0xff_ffff;
@@ -85,10 +86,6 @@ const PAGE_END = [
   ["page_crc", 4, 0, U32],
 ];
 const HEAD_CRC = [["head_crc", 4, 0, U32]];
-const MARKS_HEAD = [
-  ["marks_bytes", 3, 0, U24],
-  ["values_bytes", 3, 0, U24],
-];
 
 const LOADED_UNITS = 8; // units that are kept inflated
 const NOTHING = new Uint8Array(0);
@@ -105,7 +102,7 @@ const NOTHING = new Uint8Array(0);
 export class Roll {
   #data;
   #starts;
-  #loaded = new Map(); // unit -> {frames, window}, or its RollError; the one used last stands last
+  #loaded = new Map(); // unit -> {frames, last, history, window}, or its RollError; the one used last stands last
   #dark;
 
   /** @param {ArrayBuffer | Uint8Array} data the whole file. Throws RollError. */
@@ -179,17 +176,18 @@ export class Roll {
   #inflated(number) {
     const unit = this.units[number];
     const { frameBytes } = this;
-    let before = { last: new Uint8Array(frameBytes), window: NOTHING };
+    let before = { last: new Uint8Array(frameBytes), history: NOTHING, window: NOTHING };
     if (unit.depth) before = this.#load(number - 1);
     const payload = this.#data.subarray(unit.payload_at, unit.payload_at + unit.payload_bytes);
     const record = this.#data.subarray(unit.at, unit.at + UNIT_CHECKED);
     if (crc32(record, crc32(payload)) !== unit.crc)
       throw new RollError(`the checksum of unit ${number} does not match`);
     const reach = 1 << this.head.window_bits;
-    const most = Math.min(this.head.most_unit_bytes, unit.frames * frameBytes);
-    const all = inflated(payload, before.window, most, reach);
-    const frames = shown(all.subarray(before.window.length), unit.how, unit.frames, frameBytes, before.last);
-    return { frames, last: frames.subarray(-frameBytes), window: all.slice(-reach) };
+    const all = inflated(payload, before.window, unit.frames * frameBytes, reach);
+    const arranged = all.subarray(before.window.length);
+    const frames = shown(arranged, unit.how, unit.frames, frameBytes, before.last, before.history);
+    const history = keepsFrames(unit.how) ? frames : NOTHING;
+    return { frames, last: frames.subarray(-frameBytes), history, window: all.slice(-reach) };
   }
 }
 
@@ -223,10 +221,11 @@ function inflated(payload, window, most, reach) {
  * @param {Uint8Array} arranged
  * @param {number} how 0-31
  * @param {Uint8Array} before the frame that stood before, frameBytes long
+ * @param {Uint8Array} history the frames of the unit before, if it is one that `keepsFrames`; otherwise nothing
  * @returns {Uint8Array} frames x frameBytes. Throws RollError.
  */
-export function shown(arranged, how, frames, frameBytes, before) {
-  if ((how & ~(STEP | CHANGES)) === MARKS) return undoMarks(arranged, how, frames, frameBytes, before);
+export function shown(arranged, how, frames, frameBytes, before, history) {
+  if (kindOf(how) === QUOTES) return undoQuotes(arranged, how, frames, frameBytes, history);
   if (arranged.length !== frames * frameBytes) {
     throw new RollError(`the payload does not hold ${frames} frames of ${frameBytes} bytes`);
   }
@@ -235,10 +234,19 @@ export function shown(arranged, how, frames, frameBytes, before) {
   return out;
 }
 
+function kindOf(how) {
+  return how & ~(STEP | CHANGES);
+}
+
+/** Whether the quotes of a unit that leans on such a one may reach into its frames. */
+function keepsFrames(how) {
+  return kindOf(how) === QUOTES || how === ROWS;
+}
+
 function undoDense(arranged, how, frames, frameBytes) {
   const out = new Uint8Array(frames * frameBytes);
   const step = (how & STEP) + 1;
-  const kind = how & ~(STEP | CHANGES);
+  const kind = kindOf(how);
   let at = 0;
   for (let plane = 0; plane < step && plane < frameBytes; plane++) {
     const columns = Math.ceil((frameBytes - plane) / step);
@@ -260,42 +268,39 @@ function addUp(out, frameBytes, before) {
   for (let at = frameBytes; at < out.length; at++) out[at] += out[at - frameBytes];
 }
 
-function undoMarks(arranged, how, frames, frameBytes, before) {
-  if (arranged.length < bytesOf(MARKS_HEAD)) throw new RollError("the marks do not have the lengths they say");
-  const head = unpack(MARKS_HEAD, arranged, 0);
-  let mark = bytesOf(MARKS_HEAD);
-  const marksEnd = mark + head.marks_bytes;
-  let value = marksEnd;
-  if (value + head.values_bytes !== arranged.length || head.marks_bytes % 2) {
-    throw new RollError("the marks do not have the lengths they say");
-  }
-  const step = (how & STEP) + 1;
-  const cells = Math.ceil(frameBytes / step);
-  const adds = (how & CHANGES) !== 0;
+function undoQuotes(arranged, how, frames, frameBytes, history) {
   const out = new Uint8Array(frames * frameBytes);
-  for (let frame = 0; frame < frames; frame++) {
-    const first = frame * frameBytes;
-    out.set(frame ? out.subarray(first - frameBytes, first) : before, first);
-    let cell = 0;
-    for (;;) {
-      if (mark === marksEnd) throw new RollError(`the marks are not those of ${frames} frames`);
-      const skip = arranged[mark++];
-      const run = arranged[mark++];
-      if (skip === 0 && run === 0) break;
-      const from = cell + skip;
-      cell = from + run;
-      if (cell > cells) throw new RollError(`the marks reach beyond the ${cells} cells of a frame`);
-      const end = first + Math.min(cell * step, frameBytes);
-      if (value + end - first - from * step > arranged.length) {
-        throw new RollError("the marks name more bytes than are there");
-      }
-      for (let at = first + from * step; at < end; at++) {
-        out[at] = adds ? out[at] + arranged[value++] : arranged[value++];
-      }
+  if (arranged.length > out.length) throw new RollError("the quotes hold more bytes than the frames");
+  const step = (how & STEP) + 1;
+  const adds = (how & CHANGES) !== 0;
+  let distance = frameBytes;
+  let at = 0;
+  let next = 0;
+  const take = () => {
+    if (next === arranged.length) throw new RollError("the quotes end before the frames do");
+    return arranged[next++];
+  };
+  /** What lies `distance` before; before all that is kept, darkness. */
+  const quoted = () => {
+    const from = at - distance;
+    if (from >= 0) return out[from];
+    return from >= -history.length ? history[history.length + from] : 0;
+  };
+  while (at < out.length) {
+    const copy = take();
+    const run = take();
+    if (copy === 0 && run === 0) {
+      distance = (take() + 256 * take()) * step;
+      if (distance === 0) throw new RollError("the quotes set a distance of 0");
+      continue;
     }
+    if (copy + run > Math.ceil((out.length - at) / step)) throw new RollError("the quotes reach beyond the frames");
+    const copyEnd = Math.min(at + copy * step, out.length); // the last cell may be cut
+    const runEnd = Math.min(copyEnd + run * step, out.length);
+    for (; at < copyEnd; at++) out[at] = quoted();
+    for (; at < runEnd; at++) out[at] = adds ? quoted() + take() : take();
   }
-  if (mark !== marksEnd) throw new RollError(`the marks are not those of ${frames} frames`);
-  if (value !== arranged.length) throw new RollError("the marks name fewer bytes than are there");
+  if (next !== arranged.length) throw new RollError("the quotes go on after the frames");
   return out;
 }
 
@@ -415,25 +420,25 @@ function checkDraw(draw, strings, supplies) {
 }
 
 function checkUnits(head, units, payloadsAt) {
-  const sizes = { dense: 1, all: 1 };
   units.forEach((unit, number) => {
-    const size = unit.frames * head.frame_bytes;
     if (unit.payload_at < payloadsAt || unit.payload_at + unit.payload_bytes > head.file_bytes) {
       throw new RollError(`unit ${number}: its payload lies outside the file's payloads`);
     }
     if (unit.depth && (number === 0 || unit.depth !== units[number - 1].depth + 1)) {
       throw new RollError(`unit ${number}: its depth is ${unit.depth}, that of the one before does not lead to it`);
     }
-    if (size > MOST_UNIT_BYTES) throw new RollError(`unit ${number}: a unit has at most ${MOST_UNIT_BYTES} bytes`);
-    sizes.all = Math.max(sizes.all, size);
-    if ((unit.how & ~(STEP | CHANGES)) !== MARKS) sizes.dense = Math.max(sizes.dense, size);
+    if (unit.frames * head.frame_bytes > MOST_UNIT_BYTES) {
+      throw new RollError(`unit ${number}: a unit has at most ${MOST_UNIT_BYTES} bytes`);
+    }
   });
-  if (head.most_unit_bytes < sizes.dense || head.most_unit_bytes > sizes.all) {
-    throw new RollError(`most_unit_bytes is ${head.most_unit_bytes}, which the units do not bear out`);
-  }
-  const most = (name) => units.reduce((sofar, unit) => Math.max(sofar, unit[name]), 0);
-  if (head.most_payload_bytes !== most("payload_bytes") || head.most_frames !== most("frames")) {
-    throw new RollError("the header's greatest payload or frames are not those of the units");
+  const mostOf = (name) => units.reduce((sofar, unit) => Math.max(sofar, unit[name]), 0);
+  const mosts = {
+    most_unit_bytes: mostOf("frames") * head.frame_bytes,
+    most_payload_bytes: mostOf("payload_bytes"),
+    most_frames: mostOf("frames"),
+  };
+  for (const [name, most] of Object.entries(mosts)) {
+    if (head[name] !== most) throw new RollError(`${name} is ${head[name]}, the units have ${most}`);
   }
 }
 
