@@ -32,10 +32,12 @@ ODD = bytes([0, 1, 2, 3, 4, 6, 12, 13, 15, 16, 24, 26, 31, 32, 127, 128, 254, 25
 
 def vectors() -> list[bytes]:
     header = RollHeader("Tide", "quay", 1_000_000, "5a" * 32, strings_of(7))
-    marks = stored(bytes([4, 0, 0, 1, 0, 0, 0, 1, 0, 0, 9]))
     short = RollHeader("Tide", "quay", 1_000_000, "5a" * 32, strings_of(3))
-    sparse = made_roll(short, [Made(1, 0, spec.MARKS, marks, 3)], [(0, 0, 1)] * 20, 13)
-    return [small_roll(), tide(), jumping_roll(), every_arrangement(header)[0], sparse]
+    quoted = stored(bytes([0, 1, 9, 0, 0, 1, 0, 10, 1, 5]))  # a byte, its distance, ten quoted, the last byte
+    leaning = stored(bytes([0, 0, 2, 0, 3, 1, 1, 2, 3]))  # two cells back, three of them; changes of the fourth
+    units = [Made(4, 0, spec.QUOTES, quoted), Made(4, 1, spec.QUOTES + spec.CHANGES + 2, leaning)]
+    pages = made_roll(short, units, [(0, 0, 4), (1, 0, 4)] * 10, 13)
+    return [small_roll(), tide(), jumping_roll(), every_arrangement(header)[0], pages]
 
 
 def put_right(data: bytearray) -> bytes:
