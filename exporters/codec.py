@@ -17,7 +17,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from . import quotes
 from .spec import (
     CHANGES,
     COLUMNS,
@@ -76,7 +75,7 @@ class Effort:
 
 
 AT_ONCE = Effort(0, 0)  # nothing is packed: for rolls that are read at once
-QUICK = Effort(6, 1, sampled=True)  # some 10 MB a second
+QUICK = Effort(6, 2, sampled=True, quoted=8)  # some 10 MB a second
 FAIR = Effort(7, 2, 1, passes=2, depth=16, quoted=8)  # some 2 MB a second
 FULL = Effort(7, 2, 1, passes=3, depth=96, quoted=32)  # some 1 MB a second
 LONG = Effort(9, len(ALL), 3, passes=8, depth=400, quoted=400)  # some 0.05 MB a second
@@ -145,6 +144,8 @@ def encode_unit(
     @cache
     def arranged(how: int) -> bytes:
         if kind_of(how) == QUOTES:
+            from . import quotes  # its compiler takes a moment to load
+
             return quotes.quote(frames, history.ravel(), (how & STEP) + 1, bool(how & CHANGES), effort.quoted)
         return arrange(frames, how, stand)
 
@@ -191,10 +192,8 @@ def _likely(
     """
     changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
     share = changed / frames.size
-    part = 1
     if sampled and frames.shape[1] > SAMPLED:
         columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
-        part = frames.shape[1] / len(columns)
         frames, stand = frames[:, columns], stand[columns]
     sizes: dict[int, float] = {}
 
@@ -203,13 +202,16 @@ def _likely(
             if kind_of(how) == QUOTES:
                 sizes[how] = len(_deflate(arranged(how), window, window_bits, PROBE_LEVEL))
             else:
-                sizes[how] = part * len(_deflate(arrange(frames, how, stand), window, window_bits, PROBE_LEVEL))
+                sizes[how] = len(_deflate(arrange(frames, how, stand), window, window_bits, PROBE_LEVEL))
         return sorted(sizes, key=lambda how: sizes[how])
 
+    if sampled:
+        quoted = probe(QUOTED)[:1] if share <= MOSTLY_CHANGED else []
+        # A part says less of the whole than the whole does: the best of either kind, to be packed whole.
+        dense = probe(DENSE[:1] if share < HARDLY_CHANGED else DENSE)
+        return quoted + [how for how in dense if kind_of(how) != QUOTES]
     if share < HARDLY_CHANGED:
-        best = probe((*QUOTED, *DENSE[: 1 if sampled else 2]))
-    elif sampled:
-        best = probe((*(QUOTED if share <= MOSTLY_CHANGED else ()), *DENSE))
+        best = probe((*QUOTED, *DENSE[:2]))
     else:
         best = probe((*QUOTED, *DENSE, *DENSE_SELDOM))
     return probe(QUOTED_BYTES) if kind_of(best[0]) == QUOTES else best
@@ -256,10 +258,11 @@ def decode_unit(
         raise RollError(f"the payload holds more than {frames} frames of {frame_bytes} bytes")
     stand = _stand(before, frame_bytes)
     if kind_of(how) == QUOTES:
+        from . import quotes
+
+        step, changes = (how & STEP) + 1, bool(how & CHANGES)
         try:
-            return quotes.unquote(
-                arranged, frames, frame_bytes, (how & STEP) + 1, bool(how & CHANGES), history.ravel()
-            ), arranged
+            return quotes.unquote(arranged, frames, frame_bytes, step, changes, history.ravel()), arranged
         except ValueError as error:
             raise RollError(str(error)) from None
     if len(arranged) != size:

@@ -20,32 +20,32 @@ from exporters.codec import (
     FAIR,
     FULL,
     LONG,
+    NO_HISTORY,
     QUICK,
     Effort,
     Packed,
     arrange,
-    arrange_marks,
     decode_unit,
     encode_chain,
     encode_unit,
+    keeps_frames,
     kind_of,
     undo,
-    undo_marks,
 )  # fmt: skip
 from exporters.spec import (
     CHANGES,
     COLUMNS,
     LAST_BLOCK,
-    MARKS,
     MOST_FRAMES,
     MOST_UNIT_BYTES,
     PAIRS,
+    QUOTES,
     ROWS,
     RollError,
 )
 
 UNITS: list[dict[str, Any]] = json.loads((Path(__file__).parent / "truth" / "roll_units.json").read_text())["units"]
-HOWS = st.integers(0, 31)
+HOWS = st.integers(0, QUOTES - 1)
 EFFORTS = st.sampled_from([AT_ONCE, QUICK, FAIR, FULL, LONG])
 
 GROUPS = hnp.arrays(np.uint8, st.tuples(st.integers(1, 24), st.integers(3, 60)))
@@ -278,20 +278,24 @@ def stored(body: bytes) -> bytes:
 @pytest.mark.parametrize("unit", [unit for unit in UNITS if unit["shown"] != "broken"], ids=lambda unit: unit["name"])
 def test_a_unit_worked_by_hand_shows_its_frames(unit: dict[str, Any]) -> None:
     before = None if unit["before"] is None else np.array(unit["before"], np.uint8)
-    payload = stored(bytes(unit["arranged"]))
-    frames, _ = decode_unit(payload, unit["how"], unit["frames"], unit["frame_bytes"], before=before)
+    leant_on = unit.get("leans_on", [{"how": ROWS, "shown": [unit["before"] or []]}])[-1]
+    kept = leant_on["shown"] if leant_on["how"] in (ROWS, *range(QUOTES, QUOTES + 8)) else [[]]
+    frames, _ = decode_unit(
+        stored(bytes(unit["arranged"])), unit["how"], unit["frames"], unit["frame_bytes"], before=before,
+        history=np.array(kept, np.uint8),
+    )  # fmt: skip
     assert frames.tolist() == unit["shown"]
 
 
 @pytest.mark.parametrize("unit", [unit for unit in UNITS if unit["shown"] == "broken"], ids=lambda unit: unit["name"])
 def test_a_unit_worked_by_hand_to_be_broken_is_refused(unit: dict[str, Any]) -> None:
-    with pytest.raises(RollError, match="does not hold|holds more|marks"):
+    with pytest.raises(RollError, match="does not hold|holds more|quotes"):
         decode_unit(stored(bytes(unit["arranged"])), unit["how"], unit["frames"], unit["frame_bytes"])
 
 
 @pytest.mark.parametrize(
     "unit",
-    [unit for unit in UNITS if unit["shown"] != "broken" and kind_of(unit["how"]) != MARKS],
+    [unit for unit in UNITS if unit["shown"] != "broken" and kind_of(unit["how"]) != QUOTES],
     ids=lambda unit: unit["name"],
 )
 def test_frames_are_arranged_as_worked_by_hand(unit: dict[str, Any]) -> None:
@@ -301,36 +305,14 @@ def test_frames_are_arranged_as_worked_by_hand(unit: dict[str, Any]) -> None:
 
 def test_every_kind_stands_among_the_units_worked_by_hand() -> None:
     kinds = {(kind_of(unit["how"]), bool(unit["how"] & CHANGES)) for unit in UNITS if unit["shown"] != "broken"}
-    assert kinds == {(kind, changes) for kind in (COLUMNS, PAIRS, ROWS, MARKS) for changes in (False, True)}
-
-
-@pytest.mark.parametrize(
-    ("frames", "how", "marks", "values"),
-    [
-        # The cell between 5 and 7 is written along with values, since a pair of marks costs more; not with changes.
-        ([[0, 5, 0, 7, 0, 0]], MARKS, [1, 3, 0, 0], [5, 0, 7]),
-        ([[0, 5, 0, 7, 0, 0]], MARKS + CHANGES, [1, 1, 1, 1, 0, 0], [5, 7]),
-        ([[0] * 300 + [9]], MARKS, [255, 0, 45, 1, 0, 0], [9]),
-        ([[9] * 300], MARKS, [0, 45, 0, 255, 0, 0], [9] * 300),
-        ([[9] * 255 + [0] * 255 + [9]], MARKS, [0, 255, 255, 1, 0, 0], [9] * 256),
-        ([[1, 2, 3, 4], [1, 2, 3, 9]], MARKS + 2, [0, 2, 0, 0, 1, 1, 0, 0], [1, 2, 3, 4, 9]),
-    ],
-)
-def test_marks_say_what_changed(frames: list[list[int]], how: int, marks: list[int], values: list[int]) -> None:
-    table = np.array(frames, np.uint8)
-    stand = np.zeros(table.shape[1], np.uint8)
-    head = [len(marks), 0, 0, *len(values).to_bytes(3, "little")]
-    arranged = arrange_marks(table, how, stand)
-    assert list(arranged) == head + marks + values
-    assert np.array_equal(undo_marks(arranged, how, len(table), stand), table)
+    assert kinds == {(kind, changes) for kind in (COLUMNS, PAIRS, ROWS, QUOTES) for changes in (False, True)}
 
 
 @settings(max_examples=150, deadline=None)
 @given(frames=GROUPS | QUIET_GROUPS, how=HOWS, stand=st.integers(0, 255))
 def test_undo_undoes_arrange(frames: np.ndarray, how: int, stand: int) -> None:
     before = np.full(frames.shape[1], stand, np.uint8)
-    there, again = (arrange_marks, undo_marks) if kind_of(how) == MARKS else (arrange, undo)
-    assert np.array_equal(again(there(frames, how, before), how, len(frames), before), frames)
+    assert np.array_equal(undo(arrange(frames, how, before), how, len(frames), before), frames)
 
 
 @settings(max_examples=60, deadline=None)
@@ -341,7 +323,9 @@ def test_undo_undoes_arrange(frames: np.ndarray, how: int, stand: int) -> None:
     leans=st.booleans(),
 )
 def test_frames_come_back_as_they_went_in(frames: np.ndarray, channels: int, effort: Effort, leans: bool) -> None:
-    on: dict[str, Any] = {"before": frames[-1].copy(), "window": frames.tobytes()} if leans else {}
+    on: dict[str, Any] = {}
+    if leans:
+        on = {"before": frames[-1].copy(), "history": frames[::-1].copy(), "window": frames.tobytes()}
     got = back(encode_unit(frames, channels=channels, effort=effort, **on), frames, **on)
     assert got.dtype == np.uint8
     assert np.array_equal(got, frames)
@@ -383,6 +367,14 @@ def test_encoding_leaves_the_frames_alone_and_takes_views() -> None:
 
 
 STILL = np.random.default_rng(3).integers(0, 256, (1, 300), np.uint8)
+
+
+def stretches(lots: np.random.Generator) -> np.ndarray:
+    """A colour of 100 pixels: four stretches of one value each."""
+    return np.repeat(lots.integers(0, 256, 4), np.diff([0, *np.sort(lots.integers(1, 100, 3)), 100]))
+
+
+STRETCHES = np.stack([stretches(np.random.default_rng(seed)) for seed in range(36)]).reshape(12, 3, 100)
 PACES = np.random.default_rng(4).integers(0, 256, (30, 300))
 
 
@@ -394,10 +386,10 @@ PACES = np.random.default_rng(4).integers(0, 256, (30, 300))
             np.cumsum([PACES[(f + np.arange(300) * 7) // 10 % 30, np.arange(300)] for f in range(40)], 0),
             {COLUMNS, PAIRS},
         ),
-        # A pattern of pixels that moves by one pixel a frame.
-        (np.array([np.roll(STILL[0], 3 * f) for f in range(12)]), {ROWS}),
+        # Four stretches of one value in each colour, from lots of their own: what is alike lies along the string.
+        (STRETCHES.swapaxes(1, 2).reshape(12, 300), {ROWS}),
         # One pixel in a hundred that goes to a new value now and then.
-        (np.where(np.arange(300) // 3 == 40, np.arange(40)[:, None] // 8 * 37, 0), {MARKS}),
+        (np.where(np.arange(300) // 3 == 40, np.arange(40)[:, None] // 8 * 37, 0), {QUOTES}),
     ],
 )
 def test_each_arrangement_wins_where_it_was_made_to(frames: np.ndarray, kinds: set[int]) -> None:
@@ -509,7 +501,9 @@ def test_a_chain_searched_long_is_no_larger_than_one_that_is_searched_less(seed:
     units = np.split(pulse, 3)
     chain = encode_chain(units, effort=LONG)
     assert sum(len(one.payload) for one in chain) <= sum(len(one.payload) for one in encode_chain(units))
-    before, window = None, b""
+    before, history, window = None, NO_HISTORY, b""
     for frames, packed in zip(units, chain, strict=True):
-        assert np.array_equal(back(packed, frames, before=before, window=window), frames)
+        got = back(packed, frames, before=before, history=history, window=window)
+        assert np.array_equal(got, frames)
+        history = frames if keeps_frames(packed.how) else NO_HISTORY
         before, window = frames[-1], window + packed.arranged

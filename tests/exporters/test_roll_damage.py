@@ -11,7 +11,6 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +25,9 @@ from exporters.spec import (
     ENTRY,
     HEAD_CRC,
     HEADER,
+    LAST_BLOCK,
     PAGE_END,
+    QUOTES,
     ROWS,
     STRING,
     SUPPLY,
@@ -254,8 +255,8 @@ END_US = HEAD_BYTES - 12
         (22, b"\0\0", "units is 0, it must be 1 to 65535"),
         (22, b"\xff\xff", "the head needs .* bytes, the file has"),
         (24, u32(0), "most_unit_bytes is 0, it must be 1 to"),
-        (24, u32(59), "most_unit_bytes is 59, which the units do not bear out"),
-        (24, u32(61), "most_unit_bytes is 61, which the units do not bear out"),
+        (24, u32(59), "most_unit_bytes is 59, the units have 60"),
+        (24, u32(61), "most_unit_bytes is 61, the units have 60"),
         (24, u32(2**24 + 1), "most_unit_bytes is 16777217, it must be"),
         (28, u32(5), "most_payload_bytes is 5, it must be 6 to"),
         (28, u32(500), "most_payload_bytes is 500, the units have"),
@@ -285,7 +286,7 @@ END_US = HEAD_BYTES - 12
         (UNIT_1 + 4, b"\xff\xff\xff", "unit 1: its payload lies outside"),
         (UNIT_1 + 4, b"\x05\0\0", "payload_bytes is 5, it must be 6 to"),
         (UNIT_1 + 7, b"\x00", "frames is 0, it must be 1 to 255"),
-        (UNIT_1 + 7, b"\x07", "most_unit_bytes is 60, which the units do not bear out"),
+        (UNIT_1 + 7, b"\x07", "most_unit_bytes is 60, the units have 70"),
         (UNIT_1 + 8, b"\x02", "unit 1: its depth is 2"),
         (UNIT_1 + 8, b"\x10", "depth is 16, it must be 0 to 15"),
         (UNITS_AT + 8, b"\x01", "unit 0: its depth is 1"),
@@ -385,20 +386,20 @@ def test_huge_claims_take_no_memory(
     assert top < 400_000
 
 
-def test_a_unit_that_inflates_to_more_than_the_head_says_is_broken(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("more", [1, 2, 40])
+def test_quotes_that_are_longer_than_their_frames_are_broken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: int
 ) -> None:
-    encode = codec.encode_unit
-
-    def understate(frames: np.ndarray, **how: Any) -> Packed:
-        packed = encode(frames, **how)
-        return Packed(packed.payload, packed.how, packed.arranged[:-1])
-
-    monkeypatch.setattr(codec, "encode_unit", understate)
+    # The distance is set to what it is a hundred times and more; then come 40 frames of darkness, 400 bytes.
+    arranged = bytes([0, 0, 10, 0]) * (99 + more) + bytes([255, 0, 145, 0])
+    packer = zlib.compressobj(9, zlib.DEFLATED, -13)
+    blocks = packer.compress(arranged[:-1]) + packer.flush(zlib.Z_SYNC_FLUSH)
+    payload = blocks[:-4] + LAST_BLOCK + arranged[-1:]
+    monkeypatch.setattr(codec, "encode_unit", lambda *_, **__: Packed(payload, QUOTES, arranged))
     with RollWriter(tmp_path / "a.roll", SHOW, groups=1) as writer:
-        writer.add(0, 1_000, np.zeros((40, 10), np.uint8))  # nothing is lit: marks
+        writer.add(0, 1_000, np.zeros((40, 10), np.uint8))
     with RollReader(tmp_path / "a.roll") as reader:
-        assert reader.verify() == ["group 0 is broken: unit 0 inflates to more than most_unit_bytes"]
+        assert reader.verify() == ["group 0 is broken: the payload holds more than 40 frames of 10 bytes"]
 
 
 # ---- verify -----------------------------------------------------------------------------------------------------

@@ -42,16 +42,16 @@ PAYLOADS_AT = 0xC1
 BITS = (
     """0 10 00111010 0000101 00000 00110000 0000001 00000 111001000 0000001 00011 00110101 0000001 00011 0000001 00011
     0000000 0 00""",
-    """0 10 01000000 00110000 00110000 00111001 0000001 00101 0 00110001 00110000 0001000 00000 00110010 00110000
-    00110000 01011000 111001000 0000010 01001 111 111111111 111111111 0000000 0 00""",
+    """0 10 00110000 00110001 01011000 111001000 0000001 00101 1 00110001 00110000 00111001 00110010 0000001 00111
+    10 111111111 111111111 0000000 0 00""",
 )
 ARRANGED = (
     bytes([10] * 8 + [0] * 4 + [200, 0, 0, 0] + [5, 0, 0, 0] * 2),
-    bytes([16, 0, 0, 9, 0, 0] + [0, 1, 0, 0] + [0, 0] * 4 + [0, 2, 0, 0] + [40, 200, 5, 0, 0, 0, 255, 255, 255]),
+    bytes([0, 1, 40, 200, 5] + [0, 0, 1, 0] + [9, 2, 0, 0, 0, 255, 255, 255]),
 )
 
 
-KINDS = ("columns", "pairs", "rows", "marks")
+KINDS = ("columns", "pairs", "rows", "quotes")
 
 
 def stored(body: bytes) -> bytes:
@@ -112,11 +112,6 @@ def test_each_record_of_the_page_is_the_record_of_the_code(number: int, records:
     assert rows(section(number)) == expected
 
 
-def test_the_lengths_of_marks_are_those_of_the_page() -> None:
-    expected = [[str(at * 3), "3", field.name, f"0 to {field.high}"] for at, field in enumerate(spec.MARKS_HEAD)]
-    assert [row for row in rows(section(9)) if len(row) == 4] == expected
-
-
 def test_every_limit_of_the_page_is_the_limit_of_the_code() -> None:
     limits = {name: int(value) for name, value, _ in rows(section(11))}
     assert len(limits) == 24
@@ -141,6 +136,14 @@ def test_the_arrangements_worked_through_on_the_page_are_right() -> None:
     for how, _, values in worked:
         frames, _ = codec.decode_unit(stored(bytes(map(int, values.split()))), int(how), 2, 4)
         assert frames.tolist() == [[1, 250, 3, 4], [2, 4, 3, 3]]
+
+
+def test_the_quotes_worked_through_on_the_page_are_right() -> None:
+    worked = [row for row in rows(section(9)) if len(row) == 3 and ";" in row[2]]
+    assert len(worked) == 4
+    for how, _, values in worked:
+        frames, _ = codec.decode_unit(stored(bytes(map(int, re.findall(r"\d+", values)))), int(how), 4, 7)
+        assert frames.tolist() == [[9, 9, 9, 6, 6, 6, 8]] + [[9, 9, 9, 1, 2, 3, 8]] * 3
 
 
 def test_the_widths_in_the_drawing_of_the_file_are_the_widths_of_the_records() -> None:
@@ -262,8 +265,9 @@ def decode_by_the_page(data: bytes) -> list[tuple[int, list[int]]]:
     assert zlib.crc32(data[: payloads_at - 4]) == struct.unpack_from("<I", data, payloads_at - 4)[0]
     records = [struct.unpack_from("<IIBBI", data, units_at + 14 * u) for u in range(units)]
     assert most_payload == max(record[1] & 0xFFFFFF for record in records)
+    assert most_unit == frame_bytes * max(record[1] >> 24 for record in records)
     assert most_frames == max(record[1] >> 24 for record in records)
-    inflater, loaded, sizes = zlib.decompressobj(-window), -1, []
+    inflater, loaded = zlib.decompressobj(-window), -1
     frames: list[list[int]] = []
     out = []
     for i in range(groups):
@@ -281,15 +285,15 @@ def decode_by_the_page(data: bytes) -> list[tuple[int, list[int]]]:
                 payload = data[at : at + (size_and_frames & 0xFFFFFF)]
                 assert zlib.crc32(payload + data[units_at + 14 * loaded :][:10]) == crc
                 stand = frames[-1] if depth else [0] * frame_bytes
+                as_sent = depth and (records[loaded - 1][3] >= 24 or records[loaded - 1][3] == 16)
+                history = [byte for frame in frames for byte in frame] if as_sent else []
                 arranged = inflater.decompress(payload)
-                sizes.append(len(arranged))
-                frames = shown(arranged, how, size_and_frames >> 24, stand)
+                frames = shown(arranged, how, size_and_frames >> 24, stand, history)
         out += [(start + j * (end - start) // n, frames[first + j]) for j in range(n)]
-    assert most_unit == max(sizes)
     return out
 
 
-def shown(arranged: bytes, how: int, n: int, stand: list[int]) -> list[list[int]]:
+def shown(arranged: bytes, how: int, n: int, stand: list[int], history: list[int]) -> list[list[int]]:
     """Section 9, undone."""
     step, changes, kind = how % 4 + 1, how // 4 % 2, how // 8
     frames: list[list[int]] = []
@@ -307,20 +311,22 @@ def shown(arranged: bytes, how: int, n: int, stand: list[int]) -> list[list[int]
                             frames[f][b] = (frames[f][b] + (frames[f - 1] if f else stand)[b]) % 256
         assert next(values, None) is None
         return frames
-    marks_bytes = int.from_bytes(arranged[:3], "little")
-    marks, values = iter(arranged[6 : 6 + marks_bytes]), iter(arranged[6 + marks_bytes :])
-    assert int.from_bytes(arranged[3:6], "little") == len(arranged) - 6 - marks_bytes
-    while len(frames) < n:
-        frames.append(list(stand))
-        cell = 0
-        while (pair := (next(marks), next(marks))) != (0, 0):
-            cell += pair[0]
-            for b in range(cell * step, min((cell + pair[1]) * step, len(stand))):
-                frames[-1][b] = (next(values) + (frames[-1][b] if changes else 0)) % 256
-            cell += pair[1]
-        stand = frames[-1]
-    assert (next(marks, None), next(values, None)) == (None, None)
-    return frames
+    stretch, end, distance = list(history), len(history) + n * len(stand), len(stand)
+    assert len(arranged) <= n * len(stand)
+    left = list(arranged)
+    while len(stretch) < end:
+        copy, run = left.pop(0), left.pop(0)
+        if (copy, run) == (0, 0):
+            distance = (left.pop(0) + 256 * left.pop(0)) * step
+            assert distance > 0
+        assert len(stretch) + (copy + run) * step < end + step
+        for spelled, count in ((False, copy * step), (True, run * step)):
+            for _ in range(min(count, end - len(stretch))):
+                quoted = stretch[-distance] if distance <= len(stretch) else 0
+                stretch.append((left.pop(0) + quoted * changes) % 256 if spelled else quoted)
+    assert not left
+    made = stretch[len(history) :]
+    return [made[at : at + len(stand)] for at in range(0, len(made), len(stand))]
 
 
 def test_a_decoder_written_from_the_page_reads_the_worked_example() -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from exporters import codec
+from exporters import codec, quotes
 from exporters.rollfile import RollReader
 from exporters.rollhead import (
     Head,
@@ -25,7 +25,7 @@ from exporters.rollhead import (
     pack_head,
     pack_tables,
 )
-from exporters.spec import LAST_BLOCK, RollBroken
+from exporters.spec import CHANGES, LAST_BLOCK, QUOTES, ROWS, STEP, RollBroken
 
 HERE = Path(__file__).parent
 HOSTS, BOARD = HERE / "c_hosts", HERE / "c_board"
@@ -136,13 +136,12 @@ def deflated(body: bytes, window: bytes, window_bits: int, level: int, strategy:
 
 @dataclass(frozen=True)
 class Made:
-    """A unit for `made_roll`: frames, depth, how, payload, and the bytes that it inflates to (0: frames x bytes)."""
+    """A unit for `made_roll`."""
 
     frames: int
     depth: int
     how: int
     payload: bytes
-    size: int = 0
 
 
 def made_roll(
@@ -160,10 +159,76 @@ def made_roll(
     for unit_number, first, frames in groups:
         entries.append(RollGroup(us, us + 1_000 * frames, frames, unit_number, first))
         us += 1_000 * frames
-    most = max(unit.size or unit.frames * header.frame_bytes for unit in units)
-    head = pack_head(Head(header, tuple(records), tuple(entries), window_bits, most, at))
+    head = pack_head(Head(header, tuple(records), tuple(entries), window_bits, at))
     assert len(head) == payloads_at
     return head + b"".join(unit.payload for unit in units)
+
+
+class Chain:
+    """Units of which each leans on the one before: `add` arranges and packs the next."""
+
+    def __init__(self, frame_bytes: int, window_bits: int = 12) -> None:
+        self.stand, self.history, self.window = np.zeros(frame_bytes, np.uint8), codec.NO_HISTORY, b""
+        self.depth, self.window_bits = 0, window_bits
+
+    def add(self, frames: np.ndarray, how: int, level: int = 9, strategy: int = zlib.Z_DEFAULT_STRATEGY) -> Made:
+        """frames: uint8 (frames, frame_bytes). By rows where quotes would be longer than the frames."""
+        if codec.kind_of(how) == QUOTES:
+            body = quotes.quote(frames, self.history.ravel(), (how & STEP) + 1, bool(how & CHANGES), 8)
+            how = how if len(body) <= frames.size else ROWS
+        if codec.kind_of(how) != QUOTES:
+            body = codec.arrange(frames, how, self.stand)
+        made = Made(len(frames), self.depth, how, deflated(body, self.window, self.window_bits, level, strategy))
+        self.stand, self.history = frames[-1], frames if codec.keeps_frames(how) else codec.NO_HISTORY
+        self.depth, self.window = self.depth + 1, self.window + body
+        return made
+
+
+def any_quotes(rng: np.random.Generator, size: int, how: int) -> bytes:
+    """Quotes of `size` bytes by lot, also from before the stretch and from farther away than anything lies."""
+    step, out, at = (how & STEP) + 1, b"", 0
+    while at < size:
+        left = -(-(size - at) // step)
+        if rng.integers(3) == 0:
+            far = int(rng.choice((1, 2, left, -(-at // step) + 1, 1 + size // step, int(rng.integers(1, 65_536)))))
+            out += b"\0\0" + far.to_bytes(2, "little")
+        copy = min(left, int(rng.choice((0, 3, 255))))
+        run = min(left - copy, int(rng.integers(4)))
+        if copy + run:
+            stop = min(size, at + (copy + run) * step)
+            out += bytes([copy, run]) + rng.integers(1, 256, max(0, stop - at - copy * step), np.uint8).tobytes()
+            at = stop
+    return out
+
+
+def quoting_roll(seed: int, frame_bytes: int, jumps: int = 0) -> bytes:
+    """Chains with many quotes by lot, also behind units that keep no frames and before changes that count on from them.
+
+    Two groups a unit, from the first to the last; or so many `jumps` to any frame of any unit.
+    """
+    rng = np.random.default_rng(seed)
+    header, units = RollHeader("", "q", 0, "00" * 32, strings_of(frame_bytes)), []
+    hows = rng.choice((*range(24, 32), 24, 29, 16, 16, 0, 4, 13, 20), (6, 8))
+    hows[0] = 4, 25, 16, 30, 27, 13, 24, 28
+    for chain in hows.tolist():
+        window = b""
+        for depth, how in enumerate(chain[: int(rng.integers(2, 9))] if units else chain):
+            frames = int(rng.integers(2, 7))
+            if how >= QUOTES:
+                bodies = (any_quotes(rng, frames * frame_bytes, how) for _ in range(200))
+                body = next((body for body in bodies if len(body) <= frames * frame_bytes), b"")
+            if how < QUOTES or not body:
+                how = how if how < QUOTES else ROWS
+                body = rng.integers(0, 256, frames * frame_bytes, np.uint8).tobytes()
+            units.append(Made(frames, depth, how, deflated(body, window, 12, 9, zlib.Z_DEFAULT_STRATEGY)))
+            window += body
+    groups = [(n, first, made.frames - 1 if first else 1) for n, made in enumerate(units) for first in (0, 1)]
+    if jumps:
+        groups = []
+        for n in rng.integers(0, len(units), jumps).tolist():
+            first = int(rng.integers(units[n].frames))
+            groups.append((n, first, int(rng.integers(1, units[n].frames - first + 1))))
+    return made_roll(header, units, groups)
 
 
 def every_arrangement(header: RollHeader) -> tuple[bytes, np.ndarray]:
@@ -173,21 +238,17 @@ def every_arrangement(header: RollHeader) -> tuple[bytes, np.ndarray]:
     """
     rng = np.random.default_rng(7)
     units, groups, shown = [], [], []
-    stand, window = np.zeros(header.frame_bytes, np.uint8), b""
     for number, how in enumerate(rng.permutation(32)):
         if number % 4 == 0:
-            stand, window = np.zeros(header.frame_bytes, np.uint8), b""
+            chain = Chain(header.frame_bytes)
         count = int(rng.integers(20, 40))
-        frames = np.tile(stand, (count, 1))
-        for _ in range(2 * count if header.frame_bytes > 32 else 1):  # few changes, so that marks hold them too
+        frames = np.tile(chain.stand, (count, 1))
+        for _ in range(2 * count if header.frame_bytes > 32 else 1):  # few changes, so that quotes are shorter
             frame, byte = int(rng.integers(count)), int(rng.integers(header.frame_bytes))
             frames[frame:, byte : byte + 5] += np.uint8(rng.integers(256))
-        body = codec.arranged_as(frames, int(how), stand)
         strategy = (zlib.Z_DEFAULT_STRATEGY, zlib.Z_FIXED, zlib.Z_HUFFMAN_ONLY, zlib.Z_RLE)[number % 4]
-        payload = deflated(body, window, 12, 0 if number % 7 == 0 else 9, strategy)
-        units.append(Made(count, number % 4, int(how), payload))
+        units.append(chain.add(frames, int(how), 0 if number % 7 == 0 else 9, strategy))
         groups += [(number, 0, count // 2), (number, count // 2, count - count // 2)]
-        stand, window = frames[-1], window + body
         shown.append(frames)
     return made_roll(header, units, groups), np.concatenate(shown)
 
@@ -206,7 +267,7 @@ def chained_roll() -> bytes:
     blocks = [rng.integers(0, 256, (5, 7), np.uint8) for _ in range(8)]
     for frames in blocks:
         frames[1:, 3:6] = frames[0, 3:6]
-    units = _chains(blocks, (6, 13, 20, 30))  # columns, pairs, rows, marks
+    units = _chains(blocks, (6, 13, 20, 30))  # columns, pairs, rows, quotes
     groups = [(number, first, frames) for number in range(8) for first, frames in ((0, 3), (3, 2))]
     return made_roll(RollHeader("", "q", 0, "00" * 32, strings_of(7)), units, groups)
 
@@ -215,10 +276,7 @@ def _chains(blocks: Sequence[np.ndarray], hows: Sequence[int]) -> list[Made]:
     """A unit of each block of frames, in chains of as many as there are `hows`."""
     units: list[Made] = []
     for number, frames in enumerate(blocks):
-        depth = number % len(hows)
-        if depth == 0:
-            stand, window = np.zeros(frames.shape[1], np.uint8), b""
-        body = codec.arranged_as(frames, hows[depth], stand)
-        units.append(Made(len(frames), depth, hows[depth], deflated(body, window, 12, 9, zlib.Z_FIXED)))
-        stand, window = frames[-1], window + body
+        if number % len(hows) == 0:
+            chain = Chain(frames.shape[1])
+        units.append(chain.add(frames, hows[number % len(hows)], strategy=zlib.Z_FIXED))
     return units
