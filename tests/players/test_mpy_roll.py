@@ -29,7 +29,7 @@ from mpy_kit_runner import (
 )
 
 from exporters import quotes
-from exporters.codec import arrange
+from exporters.codec import NO_HISTORY, arrange, keeps_frames
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 
 TRUTH = Path(__file__).parents[1] / "exporters" / "truth"
@@ -207,6 +207,72 @@ def test_play_that_jumps_into_units_that_lean(tmp_path: Path) -> None:
     assert unix("decode.py", "walk", path, 4) == ["same"]
 
 
+CHAINS = ((16, 24, 28, 6), (26, 30, 25), (13, 27, 4, 31), (24, 16, 29, 20, 26), (31,))  # how their units are arranged
+
+
+def quoting(seed: int, size: int) -> tuple[list[HandUnit], int]:
+    """Chains in which something goes by, some bytes a frame, and comes by again in the units after. How many of the
+    units quote what lies before their first frame."""
+    chance = np.random.default_rng(seed)
+    tide = np.tile(chance.integers(0, 256, size * 7 // 3, np.uint8), 40)
+    units, reach = [], 0
+    for hows in CHAINS:
+        stand, history = np.zeros(size, np.uint8), NO_HISTORY
+        at, by = int(chance.integers(size)), int(chance.integers(1, 8))
+        for depth, how in enumerate(hows):
+            count = int(chance.integers(5, 40))
+            frames = np.stack([tide[(at + by * f) % size :][:size] for f in range(count)])
+            frames[chance.random(frames.shape) < 0.02] = 200
+            at += by * count
+            arranged = arrange(frames, how, stand) if how < 24 else quoted(frames, history, how)
+            reach += how >= 24 and arranged != quoted(frames, NO_HISTORY, how)
+            assert len(arranged) <= frames.size
+            units.append(HandUnit(how, count, arranged, depth))
+            stand, history = frames[-1], frames if keeps_frames(how) else NO_HISTORY
+    return units, reach
+
+
+def quoted(frames: np.ndarray, history: np.ndarray, how: int) -> bytes:
+    return quotes.quote(frames, history.ravel(), (how & 3) + 1, bool(how & 4), 16)
+
+
+def everywhere(units: list[HandUnit], seed: int) -> list[tuple[int, int, int]]:
+    """Groups that enter each unit at its first frame, in its midst and at its last, in any order."""
+    groups = []
+    for unit, one in enumerate(units):
+        half = one.frames // 2
+        groups += [(unit, 0, half), (unit, half, one.frames - half), (unit, one.frames - 1, 1), (unit, 0, one.frames)]
+    return [groups[k] for k in np.random.default_rng(seed).permutation(len(groups))]
+
+
+@pytest.mark.parametrize("run", [unix, pytest.param(web, marks=needs_web)])
+def test_chains_of_quotes_played_through_and_entered_anywhere(run: Any, tmp_path: Path) -> None:
+    """Cells of 1 to 4 bytes, frames that are no whole number of them, among every kind that leans or is leant on."""
+    rolls, reach = [], 0
+    for seed, size in enumerate((10, 23, 46, 151, 301)):
+        units, far = quoting(seed, size)
+        reach += far
+        rolls += [hand_roll(size, units), hand_roll(size, units, everywhere(units, seed))]
+    assert reach >= 20
+    wanted = []
+    for data in rolls:
+        (tmp_path / "one.roll").write_bytes(data)
+        wanted.append(shown(tmp_path / "one.roll"))
+    assert "-" not in " ".join(wanted)
+    assert run("decode.py", "rolls", bundle(tmp_path / "rolls", rolls)) == wanted
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+@pytest.mark.parametrize("in_order", [True, False])
+def test_quotes_in_any_order_and_left_in_the_midst(seed: int, in_order: bool, tmp_path: Path) -> None:
+    """In order, so that what was left is begun anew beside the unit that is shown and quoted."""
+    units, _ = quoting(seed, 53)
+    path = tmp_path / "one.roll"
+    path.write_bytes(hand_roll(53, units, None if in_order else everywhere(units, seed)))
+    assert unix("decode.py", "walk", path, seed) == ["same"]
+    assert unix("decode.py", "turns", path, seed) == ["same"]
+
+
 # ---- damage -----------------------------------------------------------------------------------------------------
 
 
@@ -320,6 +386,15 @@ def test_a_thousand_groups_take_no_memory_a_frame_and_at_most_64_bytes_a_group(l
     most, groups, _ = map(int, answer.split())
     assert groups == 1000
     assert most <= 64
+
+
+@needs_web
+def test_nor_do_quotes(tmp_path: Path) -> None:
+    units, _ = quoting(9, 151)
+    path = tmp_path / "one.roll"
+    path.write_bytes(hand_roll(151, units))
+    [answer] = web("decode.py", "alloc", path)
+    assert int(answer.split()[0]) <= 64
 
 
 def test_a_roll_takes_what_the_page_says_and_a_second_frame_and_little_more(long: Path) -> None:

@@ -4,6 +4,7 @@ rolls FILE       each roll of a file (4 bytes of length before each): `refused W
 one_roll FILE    the same of a roll by itself
 walk FILE SEED   enter groups by lot, frames in rising, falling and any order: `same` if all is as when played through
 alloc FILE       bytes of memory that a group takes: the most, and how many groups; then what the roll itself takes
+turns FILE SEED  go on, back and on again, the unit that comes next never ready: `same`
 times FILE       start, length and dues of each group
 """
 
@@ -87,6 +88,22 @@ def walk(path, seed):
             assert roll.row == frames[(state >> 8) % roll.frames], "any order"
             if state & 64:
                 roll.work()  # left in the midst of it by the next group
+    print("same")
+
+
+def turns(path, seed):
+    """The next unit is under way when play turns back to one before it, and forth again."""
+    roll = Roll(path)
+    groups = roll.head.groups
+    played = [shown(roll, group) for group in range(groups)]
+    state = int(seed)
+    for group in range(1, groups):
+        for back in (1, 2, 0):
+            if group - back >= 0:
+                assert shown(roll, group - back, False) == played[group - back], group
+                state = (state * 1103515245 + 12345) & 0x7FFFFFFF
+                for _ in range((state >> 8) % 40):
+                    roll.work()
     print("same")
 
 

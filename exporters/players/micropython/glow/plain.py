@@ -87,7 +87,13 @@ def quotes(here, at, end, st, piece, n, there, how):
     there: its first st[7] bytes lie just before here[0]. The answer: so many bytes are still to come, at the least;
     GO_ON: `end` is reached; FULL: all is made, and the piece used up; BROKEN.
     """
-    far, copy, run, wait, i, total, old = st[1], st[2], st[3], st[4], st[5], st[6], st[7]
+    far = st[1]
+    copy = st[2]
+    run = st[3]
+    wait = st[4]
+    i = st[5]
+    total = st[6]
+    old = st[7]
     step = (how & 3) + 1
     stop = end
     answer = GO_ON
@@ -131,7 +137,7 @@ def quotes(here, at, end, st, piece, n, there, how):
                 answer += left if left > least else least
             break
         if run:
-            continue
+            continue  # what was quoted is made, and now what follows it
         byte = piece[i]
         i += 1
         if wait > 257:

@@ -1,8 +1,8 @@
 """Reads a roll as it is played: groups and their frames, no memory taken for them.
 
 Follows exporters/ROLL.md, section 10. Two units are in memory, the one that is shown and the one that comes next, as
-they were inflated, or as frames if they were quotes; what is shown is made from them frame by frame. The work of getting the next is cut into short steps, to be
-taken between frames:
+they were inflated, or as frames if they were quotes; what is shown is made from them frame by frame. The work of
+getting the next is cut into short steps, to be taken between frames:
 
     roll = Roll("quay.roll")                RollError, OSError: must not be played
     roll.enter(0)

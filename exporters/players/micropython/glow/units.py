@@ -151,12 +151,12 @@ class Loader:
             for k in range(4):
                 st[4 + k] = (size - k + step - 1) // step if k < step else 0
 
-    def _read(self, least):
-        """A piece inflated: how many bytes. At least `least` are still to come; of these, all but the last are taken.
+    def _read(self, least, most):
+        """Inflate a piece, at most `most` bytes; how many. At least `least` are still to come: the last comes alone.
 
         0 if there was none, or if the payload ends too early or too late.
         """
-        n = min(least - 1, PIECE) or 1
+        n = min(least - 1, most) or 1
         got = self._inflater.readinto(self._piece, n)
         if not got:
             self._ended()
@@ -173,7 +173,7 @@ class Loader:
 
     def _inflate(self):
         place = self._place
-        got = self._read(place.total - self._at)
+        got = self._read(place.total - self._at, PIECE)
         if not got:
             return
         fast.copy(place.bytes, self._at - got, self._piece, 0, got)
@@ -181,6 +181,7 @@ class Loader:
             self._finish(self._at == place.total and self._last)
 
     def _quote(self):
+        """Some pieces of quotes. They tell only while they are made how many bytes are still to come."""
         place = self._place
         st, piece = place.st, self._piece
         stop, left = st[0] + MADE, PIECE
@@ -191,13 +192,13 @@ class Loader:
             if least < 0 or self._last:
                 self._finish(least == fast.FULL and self._last)
                 return
-            if left < PIECE // 2:
+            if not left:
                 return
-            st[5] = self._got = 0
-            self._got = self._read(least)
-            left -= self._got
+            st[5] = 0
+            self._got = self._read(least, left)
             if not self._got:
                 return
+            left -= self._got
             if self._at > place.total:
                 self._fail()
                 return
