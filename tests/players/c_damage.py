@@ -5,9 +5,9 @@ from __future__ import annotations
 import zlib
 
 import numpy as np
-from c_kit import Made, deflated, made_roll
+from c_kit import Chain, made_roll
 
-from exporters import codec, spec
+from exporters import spec
 from exporters.rollfile import Draw, RollHeader, StringSpec
 from exporters.spec import width
 
@@ -27,19 +27,14 @@ US = 6_000  # of a group
 
 
 def small_roll() -> bytes:
-    """Four groups of six frames; group 2 is group 0 again; unit 1 leans on unit 0 and is marks, unit 2 is noise."""
+    """Four groups of six frames; group 2 is group 0 again; unit 1 leans on unit 0 and is quotes, unit 2 is noise."""
     rng = np.random.default_rng(1)
     noise = rng.integers(0, 256, (2, 6, SHOW.frame_bytes), np.uint8)
-    first = codec.arranged_as(noise[0], 6, np.zeros(SHOW.frame_bytes, np.uint8))
     sparse = np.tile(noise[0][-1], (6, 1))
     sparse[2:, 1] = 5
     sparse[4:, 6:9] = 9
-    leaning = codec.arranged_as(sparse, 26, noise[0][-1])
-    units = [
-        Made(6, 0, 6, deflated(first, b"", 12, 9, zlib.Z_DEFAULT_STRATEGY)),
-        Made(6, 1, 26, deflated(leaning, first, 12, 9, zlib.Z_FIXED)),
-        Made(6, 0, 16, deflated(noise[1].tobytes(), b"", 12, 9, zlib.Z_DEFAULT_STRATEGY)),
-    ]
+    chain, alone = Chain(SHOW.frame_bytes), Chain(SHOW.frame_bytes)
+    units = [chain.add(noise[0], 6), chain.add(sparse, 26, strategy=zlib.Z_FIXED), alone.add(noise[1], 16)]
     return made_roll(SHOW, units, [(0, 0, 6), (1, 0, 6), (0, 0, 6), (2, 0, 6)])
 
 

@@ -207,7 +207,8 @@ def quoting_roll(seed: int, frame_bytes: int, jumps: int = 0) -> bytes:
     Two groups a unit, from the first to the last; or so many `jumps` to any frame of any unit.
     """
     rng = np.random.default_rng(seed)
-    header, units = RollHeader("", "q", 0, "00" * 32, strings_of(frame_bytes)), []
+    header = RollHeader("", "q", 0, "00" * 32, strings_of(frame_bytes))
+    units: list[Made] = []
     hows = rng.choice((*range(24, 32), 24, 29, 16, 16, 0, 4, 13, 20), (6, 8))
     hows[0] = 4, 25, 16, 30, 27, 13, 24, 28
     for chain in hows.tolist():

@@ -22,6 +22,7 @@ from c_kit import (
     every_arrangement,
     jumping_roll,
     made_roll,
+    quoting_roll,
     stored,
     strings_of,
     tide,
@@ -47,12 +48,13 @@ def from_hex(path: Path) -> bytes:
 def corpus(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The vectors, with and without repair of the checksums, in slices of several lengths."""
     folder = tmp_path_factory.mktemp("corpus")
-    marks = stored(bytes([4, 0, 0, 1, 0, 0, 0, 1, 0, 0, 9]))
+    quoted = stored(bytes([0, 3, 1, 2, 3, 0, 0, 1, 0, 3, 0]))
     rolls = [
         tide(),
         every_arrangement(header_of(7))[0],
         jumping_roll(),
-        made_roll(header_of(3), [Made(1, 0, spec.MARKS, marks, 3)], [(0, 0, 1)] * 20, 13),
+        quoting_roll(1, 7, 20),
+        made_roll(header_of(3), [Made(4, 0, spec.QUOTES, quoted)], [(0, 0, 2)] * 20, 13),
     ]
     for number, roll in enumerate(rolls):
         for flags in (0, 1, 3, 7):

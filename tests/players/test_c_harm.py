@@ -26,7 +26,7 @@ from c_damage import (
     u32,
     with_head_crc,
 )
-from c_kit import GCC, Made, compiled, jumping_roll, made_roll, play, read, stored, strings_of, tide
+from c_kit import GCC, Made, compiled, jumping_roll, made_roll, play, quoting_roll, read, stored, strings_of, tide
 
 from exporters import spec
 from exporters.rollfile import RollHeader, RollReader
@@ -129,13 +129,13 @@ def test_storage_that_reads_differently_the_second_time_lights_nothing_wrong(
 
 @pytest.mark.parametrize("work", [0, 3, 100])
 @pytest.mark.parametrize("kind", ["flips", "fails", "twice"])
-@pytest.mark.parametrize("roll", ["tide", "jumps"])
+@pytest.mark.parametrize("roll", ["tide", "jumps", "quotes"])
 def test_no_kind_of_harm_lights_a_wrong_byte_in_other_rolls(
     programs: dict[str, Path], tmp_path: Path, roll: str, kind: str, work: int
 ) -> None:
-    """The roll of the page; and one whose play jumps into units that lean, from everywhere."""
+    """The roll of the page; and two whose play jumps into units that lean, from everywhere, one of them with quotes."""
     path = tmp_path / "a.roll"
-    path.write_bytes(tide() if roll == "tide" else jumping_roll())
+    path.write_bytes({"tide": tide, "jumps": jumping_roll, "quotes": lambda: quoting_roll(2, 6, 12)}[roll]())
     lines = harm(programs, kind, path, work)
     told = {line.split()[0] for line in lines}
     assert told <= {"played", "refused"} and "played" in told and len(lines) > 50

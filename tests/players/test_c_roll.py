@@ -9,8 +9,9 @@ from __future__ import annotations
 import json
 import re
 import subprocess
-import zlib
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,14 +21,15 @@ from c_kit import (
     PLAYER,
     TRUTH,
     WARNINGS,
+    Chain,
     Made,
     chained_roll,
     compiled,
-    deflated,
     every_arrangement,
     jumping_roll,
     made_roll,
     play,
+    quoting_roll,
     read,
     same,
     stored,
@@ -35,7 +37,7 @@ from c_kit import (
     tide,
 )
 
-from exporters import codec, spec
+from exporters import spec
 from exporters.rollfile import Draw, RollHeader, RollReader, RollWriter, StringSpec
 
 pytestmark = pytest.mark.skipif(GCC is None, reason="gcc is not installed: the C decoder is not compiled")
@@ -82,30 +84,27 @@ def test_all_units_worked_by_hand_but_one_are_of_frames_that_strings_can_have() 
     assert [u["name"] for u in UNITS if u["frame_bytes"] in NO_STRINGS_FOR] == [
         "pairs of values, step 1: the last tile is one byte wide"
     ]
-    assert sum(u["shown"] == "broken" for u in UNITS) == 14
+    assert sum(u["shown"] == "broken" for u in UNITS) == 22
 
 
 @pytest.mark.parametrize(
     "unit", [pytest.param(u, id=u["name"]) for u in UNITS if u["frame_bytes"] not in NO_STRINGS_FOR]
 )
-def test_units_worked_by_hand_show_what_they_should(player: Path, tmp_path: Path, unit: dict[str, object]) -> None:
-    how, count, frame_bytes, arranged = unit["how"], unit["frames"], unit["frame_bytes"], unit["arranged"]
-    assert isinstance(how, int) and isinstance(count, int) and isinstance(frame_bytes, int)
-    assert isinstance(arranged, list)
-    tested = Made(count, 0 if unit["before"] is None else 1, how, stored(bytes(arranged)))
-    before = [] if unit["before"] is None else [Made(1, 0, spec.ROWS, stored(bytes(unit["before"])))]  # type: ignore[call-overload]
-    after = Made(1, 0, spec.ROWS, stored(bytes(range(1, frame_bytes + 1))))
-    units = [*before, tested, after]
-    groups = [(number, 0, made.frames) for number, made in enumerate(units)]
+def test_units_worked_by_hand_show_what_they_should(player: Path, tmp_path: Path, unit: dict[str, Any]) -> None:
+    frame_bytes, before = unit["frame_bytes"], unit["before"]
+    alone = [] if before is None else [{"how": spec.ROWS, "frames": 1, "arranged": before, "shown": [before]}]
+    chain = [*unit.get("leans_on", alone), unit]
+    units = [Made(u["frames"], depth, u["how"], stored(bytes(u["arranged"]))) for depth, u in enumerate(chain)]
+    units.append(Made(1, 0, spec.ROWS, stored(bytes(range(1, frame_bytes + 1)))))
     path = tmp_path / "a.roll"
-    path.write_bytes(made_roll(header_of(frame_bytes), units, groups))
-    got = play(player, path, 3, frame_bytes)
-    assert got.status == 0
-    frames = got.shown[len(before)][2]
-    assert ("broken" if frames is None else frames.tolist()) == unit["shown"]
-    last = got.shown[len(units) - 1]
-    assert last[2] is not None and last[2].tolist() == [list(range(1, frame_bytes + 1))]
-    assert last[0] == sum(made.frames for made in units[:-1]) * 1_000
+    path.write_bytes(made_roll(header_of(frame_bytes), units, [(n, 0, made.frames) for n, made in enumerate(units)]))
+    for order in ((), (len(chain) - 1, len(chain))):  # through its chain, and at once
+        got = play(player, path, 3, frame_bytes, order)
+        assert got.status == 0
+        shown = {n: "broken" if frames is None else frames.tolist() for n, (_, _, frames) in got.shown.items()}
+        expected = {n: u["shown"] for n, u in enumerate(chain)} | {len(chain): [list(range(1, frame_bytes + 1))]}
+        assert shown == {n: expected[n] for n in shown} and {len(chain) - 1, len(chain)} <= set(shown)
+        assert got.shown[len(chain)][0] == sum(made.frames for made in units[:-1]) * 1_000
 
 
 # ---- against the reader in Python -------------------------------------------------------------------------------
@@ -169,18 +168,12 @@ def test_rolls_whose_play_jumps_as_it_likes_show_the_same(
     """Also into units that lean, at any frame, which section 13 makes decoders accept."""
     rng = np.random.default_rng(seed)
     header, units, groups = header_of(40), [], []
-    stand, window = np.zeros(40, np.uint8), b""
     for number in range(7):
-        depth = number % 4 if seed % 2 else number % 3
-        if depth == 0:
-            stand, window = np.zeros(40, np.uint8), b""
+        if number % (4 if seed % 2 else 3) == 0:
+            chain = Chain(40, 13)
         frames = rng.integers(0, 256, (int(rng.integers(1, 9)), 40), np.uint8)
         frames[:, 5:] = 3
-        how = int(rng.integers(32))
-        how, body = stored_as(frames, how, stand)
-        payload = deflated(body, window, 13, 9, zlib.Z_DEFAULT_STRATEGY)
-        units.append(Made(len(frames), depth, how, payload))
-        stand, window = frames[-1], window + body
+        units.append(chain.add(frames, int(rng.integers(32))))
     for _ in range(60):
         unit = int(rng.integers(7))
         first = int(rng.integers(units[unit].frames))
@@ -192,10 +185,27 @@ def test_rolls_whose_play_jumps_as_it_likes_show_the_same(
     assert same(play(player, path, work, 40).shown, whole)
 
 
-def stored_as(frames: np.ndarray, how: int, stand: np.ndarray) -> tuple[int, bytes]:
-    """The arranged bytes, by rows where marks would be longer than the frames."""
-    body = codec.arranged_as(frames, how, stand)
-    return (how, body) if len(body) <= frames.size else (spec.ROWS, codec.arranged_as(frames, spec.ROWS, stand))
+@pytest.mark.parametrize("frame_bytes", [6, 7, 10, 64, 301])
+@pytest.mark.parametrize("seed", range(4))
+def test_quotes_of_any_step_and_distance_show_the_same_wherever_a_chain_is_entered(
+    player: Path, tmp_path: Path, seed: int, frame_bytes: int
+) -> None:
+    """From the first group to the last, cued in any order, and where play itself jumps into the middle of chains."""
+    path = tmp_path / "a.roll"
+    path.write_bytes(quoting_roll(seed, frame_bytes))
+    whole = read(path)
+    assert all(frames is not None for _, _, frames in whole.values())
+    with RollReader(path) as reader:
+        leaning = [(one.how, two.how) for one, two in pairwise(reader.units) if two.depth and two.how >= spec.QUOTES]
+    assert {True, False} == {before >= spec.QUOTES or before == spec.ROWS for before, _ in leaning}
+    for work in (0, 1, 40, "share"):
+        assert same(play(player, path, work, frame_bytes).shown, whole)
+        order = np.random.default_rng(seed).permutation(len(whole)).tolist()
+        assert same(play(player, path, work, frame_bytes, order).shown, whole)
+    path.write_bytes(quoting_roll(seed, frame_bytes, jumps=60))
+    whole = read(path)
+    for work in (0, 1, 40, "share"):
+        assert same(play(player, path, work, frame_bytes).shown, whole)
 
 
 @pytest.mark.parametrize(("pixels", "unit_bytes"), [(200, 34 << 10), (200, 1), (700, 34 << 10), (5, 34 << 10)])

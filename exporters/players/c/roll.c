@@ -6,27 +6,25 @@
 
 enum { HEADER = 68, STRING = 8, SUPPLY = 4, DRAW = 13, UNIT = 14, UNIT_CHECKED = 10, ENTRY = 8, PAGE = 136 };
 enum { PAGE_ENTRIES = 16, MOST_DEPTH = 15, STEP = 3, CHANGES = 4 };
-enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, MARKS = 24 };
+enum { COLUMNS = 0, PAIRS = 8, ROWS = 16, QUOTES = 24 };
 #define MOST_PRODUCT 0x3fffffffu
 #define MOST_UNIT_BYTES 0x1000000u
 #define MOST_FRAME_BYTES 0x100000u
 #define NONE 0xffffffffu
+#define MOST_PENDING 1024u /* bytes that are inflated before they are taken on: with a match more, they fit a window */
 #define BIT_OF(letter) (1u << ((letter) & 31))
 #define RGB (BIT_OF('r') | BIT_OF('g') | BIT_OF('b'))
 
 /* Costs, in some fifteen instructions, so that slices are of even length, and of what is left of a unit on the average
  * (benchmarks/board_c.py). The tables of a block are several pieces of work, the larger one two: COST_LITS each. */
 enum { COST_HEADER = 250, COST_LITS = 325, COST_LITERAL = 5, COST_MATCH = 9 };
-enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 8, COST_END = 600 };
+enum { COST_BLOCK = 1200, COST_PAYLOAD_BYTE = 10, COST_END = 600, COST_TAKE = 3 };
 
 /* How the group after the shown one is entered. */
 enum { UNREAD, WAITS, GOES_ON, JUMPS, IS_DARK, NO_MORE };
 
-/* What is being done. */
-enum { IDLE, SUM, INFLATE, CHECK_MARKS, LOADED };
-
-/* Where inflating stands. */
-enum { BETWEEN, STORED, LENGTHS, SORT, LOOK_UP, DISTS, CODED };
+/* What is being done: nothing, summing up a payload, or where inflating stands. */
+enum { IDLE, SUM, BETWEEN, STORED, LENGTHS, SORT, LOOK_UP, DISTS, CODED };
 
 /* ---- bytes ------------------------------------------------------------------------------------------------------ */
 
@@ -190,8 +188,9 @@ int roll_measure(roll_t *r, roll_read read, void *ctx, uint32_t file_bytes)
         return ROLL_CUT_SHORT;
     sound = unpack(header, header_fields, 14, h + 4);
     memcpy(r->song_sha256, h + 36, 32);
-    if (!sound || header->frame_bytes > MOST_FRAME_BYTES || header->most_unit_bytes > MOST_UNIT_BYTES)
-        return ROLL_BAD_FIELD; /* most_payload_bytes is compared with the units */
+    if (!sound || header->frame_bytes > MOST_FRAME_BYTES || header->most_unit_bytes > MOST_UNIT_BYTES
+        || header->most_unit_bytes != header->most_frames * header->frame_bytes)
+        return ROLL_BAD_FIELD; /* most_frames and most_payload_bytes are compared with the units */
     r->names_at = HEADER + STRING * header->strings + SUPPLY * header->supplies + DRAW * header->draws;
     r->units_at = r->names_at + header->names_bytes;
     r->index_at = r->units_at + UNIT * header->units;
@@ -312,30 +311,21 @@ static int check_names(roll_t *r)
 
 static int check_units(roll_t *r)
 {
-    uint32_t u, dense = 1, most = 1, payload = 0, frames = 0, depth = MOST_DEPTH;
+    uint32_t u, payload = 0, frames = 0, depth = MOST_DEPTH;
     for (u = 0; u < r->header.units; u++) {
         roll_slot unit;
         uint8_t row[UNIT];
-        uint32_t bytes;
         head(r, row, UNIT);
         if (!unpack(&unit, unit_fields, 5, row))
             return ROLL_BAD_FIELD;
-        bytes = unit.frames * r->header.frame_bytes;
         if (unit.payload_at < r->payloads_at || unit.payload_at > r->header.file_bytes
-            || unit.payload_bytes > r->header.file_bytes - unit.payload_at || bytes > MOST_UNIT_BYTES
-            || (unit.depth && unit.depth != depth + 1))
+            || unit.payload_bytes > r->header.file_bytes - unit.payload_at || (unit.depth && unit.depth != depth + 1))
             return ROLL_BAD_UNIT;
         depth = unit.depth;
-        most = greatest(most, bytes);
-        if (unit.how < MARKS)
-            dense = greatest(dense, bytes);
         payload = greatest(payload, unit.payload_bytes);
         frames = greatest(frames, unit.frames);
     }
-    if (r->header.most_unit_bytes < dense || r->header.most_unit_bytes > most
-        || payload != r->header.most_payload_bytes || frames != r->header.most_frames)
-        return ROLL_BAD_FIELD;
-    return ROLL_OK;
+    return payload == r->header.most_payload_bytes && frames == r->header.most_frames ? ROLL_OK : ROLL_BAD_FIELD;
 }
 
 static int check_groups(roll_t *r)
@@ -379,7 +369,8 @@ int roll_open(roll_t *r, void *memory, uint32_t bytes)
     r->draw = draws;
     r->milliamps = milliamps;
     r->window = rest;
-    rest += 1u << r->header.window_bits;
+    r->mask = (1u << r->header.window_bits) - 1;
+    rest += r->mask + 1;
     for (k = 0; k < 2; k++) {
         r->hand[k].slot = r->slot;
         r->hand[k].frame = rest;
@@ -426,18 +417,100 @@ int roll_name(const roll_t *r, uint32_t which, char *to, uint32_t room)
     return get(r, at, to, room);
 }
 
+/* ---- frames in a slot -------------------------------------------------------------------------------------------- */
+
+/* n bytes, `stride` apart, to or onto every step-th byte. */
+static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t how)
+{
+    if (how & CHANGES)
+        for (; n; n--, to += step, from += stride)
+            *to = (uint8_t)(*to + *from);
+    else
+        for (; n; n--, to += step, from += stride)
+            *to = *from;
+}
+
+/* n bytes at `to`, where the stretch has come to, or fewer of them: what lies `distance` before. How many. */
+static uint32_t quote(const roll_t *r, uint8_t *to, uint32_t n)
+{
+    uint32_t far = r->distance, before = far - r->made;
+    const roll_slot *other = r->slot + (r->loading == r->slot);
+    if (far <= r->made) {
+        const uint8_t *from = to - far;
+        uint32_t left = n, some;
+        for (; left; left -= some, to += some) { /* what is made goes on as it began, so twice as much each time */
+            some = least(left, (uint32_t)(to - from));
+            memcpy(to, from, some);
+        }
+    } else if (before <= r->behind) {
+        n = least(n, before);
+        memcpy(to, other->bytes + r->behind - before, n);
+    } else {
+        n = least(n, before - r->behind);
+        memset(to, 0, n);
+    }
+    return n;
+}
+
+/* What is inflated and not yet taken, into the slot, as far as the budget goes: as quotes, or just as it is, which is a
+ * run of all there are. 0: section 9 does not allow it. */
+static int take(roll_t *r)
+{
+    const roll_slot *slot = r->loading;
+    uint32_t step = (slot->how & STEP) + 1;
+    do {
+        uint32_t at = r->taken & r->mask, n = 0;
+        const uint8_t *from = r->window + at;
+        uint8_t *to = slot->bytes + r->made;
+        if (r->copy) {
+            n = quote(r, to, r->copy);
+            r->copy -= n;
+        } else if (r->run) {
+            n = least(least(r->run, r->history - r->taken), r->mask + 1 - at);
+            if (slot->how < QUOTES + CHANGES) {
+                memcpy(to, from, n);
+            } else {
+                n = quote(r, to, least(n, r->distance));
+                lay(to, 1, from, 1, n, CHANGES);
+                r->budget -= (int32_t)(n / 2);
+            }
+            r->run -= n;
+            r->taken += n;
+        } else {
+            uint32_t left = r->limit - r->made, word = r->word << 8 | *from;
+            r->taken++;
+            r->word = word;
+            if (!left)
+                return 0;
+            if (word > 0xffff) {
+                uint32_t first = (word >> 8 & 255) * step, second = (word & 255) * step;
+                r->word = word == 0x10000 ? 2 : 1; /* what comes next: a distance, or a pair */
+                if (word > 0x1ffff) {
+                    r->distance = first + (second << 8);
+                    if (!r->distance)
+                        return 0;
+                } else {
+                    if (first + second >= left + step)
+                        return 0;
+                    r->copy = least(first, left); /* the last cell may have fewer bytes */
+                    r->run = least(second, left - r->copy);
+                }
+            }
+        }
+        r->made += n;
+        r->budget -= COST_TAKE + (int32_t)(n / 8);
+    } while (r->budget > 0 && (r->copy || r->taken != r->history));
+    return 1;
+}
+
 /* ---- inflating (RFC 1951) --------------------------------------------------------------------------------------- */
 
 /* Another piece of the payload. The checksum runs along: what is inflated must be what was checked. */
 static int refill(roll_t *r)
 {
     uint32_t n = least(ROLL_PIECE, r->payload_left);
-    if (!n)
+    if (!n || get(r, r->payload_at, r->piece, n) != ROLL_OK)
         return 0;
-    if (get(r, r->payload_at, r->piece, n) != ROLL_OK) {
-        r->limit = 0; /* whatever comes of it, nothing more is taken */
-        return 0;
-    }
     r->crc = crc_more(r->crc, r->piece, n);
     r->payload_at += n;
     r->payload_left -= n;
@@ -446,7 +519,7 @@ static int refill(roll_t *r)
     return 1;
 }
 
-/* Bits at hand, at least n of them, at most 32. 0: the payload ended. */
+/* Bits at hand, at least n of them, at most 32. 0: the payload ended, or could not be read. */
 static int fill(roll_t *r, uint32_t n)
 {
     while (r->held <= 24 && (r->in < r->in_end || refill(r))) {
@@ -454,7 +527,7 @@ static int fill(roll_t *r, uint32_t n)
         r->held += 8;
     }
     if (r->held < n)
-        r->limit = 0;
+        r->payload_crc++; /* whatever comes of it, it is not sound */
     return r->held >= n;
 }
 
@@ -565,10 +638,10 @@ static int open_block(roll_t *r)
         r->stored = bits(r, 16);
         n = bits(r, 16);
         r->one = r->stored == 1;
-        r->block = r->stored ? STORED : BETWEEN;
+        r->job = r->stored ? STORED : BETWEEN;
         return n != NONE && (r->stored ^ n) == 0xffff;
     }
-    r->block = LENGTHS;
+    r->job = LENGTHS;
     if (kind == 2) { /* the fixed codes: RFC 1951, 3.2.6 */
         r->lits = 288;
         r->codes = r->known = 320;
@@ -596,7 +669,7 @@ static int read_lengths(roll_t *r)
     r->budget -= COST_LITERAL;
     if (r->known == r->codes) {
         r->budget -= COST_LITS; /* so that what comes next is likely to begin a slice */
-        r->block = SORT;
+        r->job = SORT;
         return r->lengths[256];
     }
     code = symbol(r, r->dist);
@@ -622,23 +695,22 @@ static uint32_t spread(roll_t *r, uint32_t code, uint32_t kept)
     return ((code - (extra << kept)) << extra) + bits(r, extra);
 }
 
-/* Symbols of a coded block, to its end or until the budget is spent. 0: one that may not stand here. */
+/* Symbols of a coded block into the window, to its end, until enough is pending or the budget is spent. 0: one that may
+ * not stand here. */
 static int copy_coded(roll_t *r)
 {
-    uint8_t *bytes = r->loading->bytes, *to;
-    uint32_t window = 1u << r->header.window_bits, code, length, distance;
-    while (r->budget > 0) {
-        code = symbol(r, r->lit);
+    uint8_t *window = r->window;
+    uint32_t mask = r->mask, made = r->history;
+    while (r->budget > 0 && made - r->taken < MOST_PENDING) {
+        uint32_t code = symbol(r, r->lit), length, distance;
         if (code < 256) {
             r->budget -= COST_LITERAL;
-            if (r->size >= r->limit)
-                return 0;
-            bytes[r->size++] = (uint8_t)code;
+            window[made++ & mask] = (uint8_t)code;
             continue;
         }
         if (code == 256) {
-            r->block = BETWEEN;
-            return 1;
+            r->job = BETWEEN;
+            break;
         }
         if (code > 285)
             return 0;
@@ -647,76 +719,46 @@ static int copy_coded(roll_t *r)
         if (code > 29)
             return 0;
         distance = 1 + spread(r, code, 1);
-        if (r->size + length > r->limit || distance > window || distance > r->size + r->history)
+        if (distance > mask + 1 || distance > made)
             return 0;
-        r->budget -= COST_MATCH + (int32_t)(length / 3);
-        to = bytes + r->size;
-        r->size += length;
-        for (; to < bytes + distance && length; length--, to++) { /* it begins in the units that this one leans on */
-            *to = r->window[(r->window_at + (uint32_t)(to - bytes) - distance) & (window - 1)];
-            r->budget--;
-        }
-        for (; length; length--, to++)
-            *to = *(to - distance);
+        r->budget -= COST_MATCH + (int32_t)(length / 2);
+        for (; length; length--, made++)
+            window[made & mask] = window[(made - distance) & mask];
     }
+    r->history = made;
     return 1;
-}
-
-static void take_in_hand(roll_hand *hand, roll_slot *slot)
-{
-    hand->slot = slot;
-    hand->next = 0;
-    hand->mark_at = 6;
-    hand->value_at = slot->values_at;
-}
-
-/* What was inflated must be by its number of bytes. */
-static int check_size(roll_t *r)
-{
-    roll_slot *slot = r->loading;
-    uint32_t marks;
-    if (slot->how < MARKS)
-        return r->size == slot->frames * r->header.frame_bytes ? ROLL_OK : ROLL_BAD_UNIT;
-    if (r->size < 6)
-        return ROLL_BAD_UNIT;
-    marks = le(slot->bytes, 3);
-    slot->values_at = 6 + marks;
-    take_in_hand(&r->looking, slot);
-    return marks & 1 || 6 + marks + le(slot->bytes + 3, 3) != r->size ? ROLL_BAD_UNIT : ROLL_OK;
 }
 
 /* ROLL_BUSY, ROLL_OK when the payload has ended as section 9 says, or ROLL_BAD_UNIT. */
 static int inflate(roll_t *r)
 {
     while (r->budget > 0) {
-        int sound;
-        if (r->block == CODED) {
+        int sound = 1;
+        if (r->history > r->full)
+            return ROLL_BAD_UNIT;
+        if (r->copy || r->taken != r->history) {
+            sound = take(r);
+        } else if (r->job == CODED) {
             sound = copy_coded(r);
-        } else if (r->block == LENGTHS) {
+        } else if (r->job == LENGTHS) {
             sound = read_lengths(r);
-        } else if (r->block == SORT) {
+        } else if (r->job > LENGTHS) { /* the tables, one after another */
             r->budget -= COST_LITS;
-            r->block = LOOK_UP;
-            sound = sort_codes(r->lit, r->lengths, r->lits);
-        } else if (r->block == LOOK_UP) {
-            r->budget -= COST_LITS;
-            r->block = DISTS;
-            look_up(r->lit);
-            sound = 1;
-        } else if (r->block == DISTS) {
-            r->budget -= COST_HEADER;
-            r->block = CODED;
-            sound = build(r->dist, r->lengths + r->lits, r->codes - r->lits);
-        } else if (r->block == STORED) {
-            uint32_t byte = bits(r, 8);
-            sound = r->size < r->limit;
-            if (sound)
-                r->loading->bytes[r->size++] = (uint8_t)byte;
+            if (r->job == SORT)
+                sound = sort_codes(r->lit, r->lengths, r->lits);
+            else if (r->job == LOOK_UP)
+                look_up(r->lit);
+            else
+                sound = build(r->dist, r->lengths + r->lits, r->codes - r->lits);
+            r->job++;
+        } else if (r->job == STORED) {
+            r->window[r->history++ & r->mask] = (uint8_t)bits(r, 8);
             r->budget -= COST_LITERAL;
             if (--r->stored == 0)
-                r->block = BETWEEN;
+                r->job = BETWEEN;
         } else if (r->in == r->in_end && !r->payload_left) {
-            return r->limit && r->one && !r->held && r->crc == r->payload_crc ? check_size(r) : ROLL_BAD_UNIT;
+            sound = r->one && !(r->held | (r->crc ^ r->payload_crc) | (r->made ^ r->limit));
+            return sound ? ROLL_OK : ROLL_BAD_UNIT;
         } else {
             r->budget -= COST_HEADER;
             sound = open_block(r);
@@ -729,13 +771,19 @@ static int inflate(roll_t *r)
 
 /* ---- loading a unit, step by step: each gives ROLL_BUSY, ROLL_OK or what is wrong ------------------------------- */
 
+static int holds(const roll_slot *slot, uint32_t unit)
+{
+    return slot->sound && slot->unit == unit;
+}
+
 static roll_slot *slot_of(roll_t *r, uint32_t unit)
 {
-    roll_slot *slot;
-    for (slot = r->slot; slot < r->slot + 2; slot++)
-        if (slot->sound && slot->unit == unit)
-            return slot;
-    return 0;
+    return holds(r->slot, unit) ? r->slot : holds(r->slot + 1, unit) ? r->slot + 1 : 0;
+}
+
+static roll_slot *other_than(roll_t *r, const roll_slot *slot)
+{
+    return r->slot + (slot == r->slot);
 }
 
 /* Begin to load a unit. If its record cannot be read, or cannot be right, that shows when it is summed up. */
@@ -746,7 +794,7 @@ static void begin_unit(roll_t *r, uint32_t unit)
     slot->unit = r->unit = unit;
     r->job = SUM;
     r->crc = NONE;
-    r->payload_left = r->limit = r->size = 0;
+    r->payload_left = r->limit = r->made = r->copy = 0;
     if (get(r, r->units_at + UNIT * unit, r->record, UNIT) == ROLL_OK && unpack(slot, unit_fields, 5, r->record)) {
         r->payload_at = slot->payload_at;
         r->payload_left = slot->payload_bytes;
@@ -754,7 +802,7 @@ static void begin_unit(roll_t *r, uint32_t unit)
     }
 }
 
-/* The CRC of the payload and of its record, before any of it is inflated. */
+/* The CRC of the payload and of its record, before any of it is inflated: that is begun then. */
 static int sum_payload(roll_t *r)
 {
     const roll_slot *slot = r->loading;
@@ -764,8 +812,11 @@ static int sum_payload(roll_t *r)
         if (!refill(r))
             break;
     }
-    if (!r->limit || ~crc_more(r->crc, r->record, UNIT_CHECKED) != le(r->record + UNIT_CHECKED, 4)
-        || (slot->depth && r->ring_unit != r->unit - 1))
+    if (!r->limit || r->payload_left || ~crc_more(r->crc, r->record, UNIT_CHECKED) != le(r->record + UNIT_CHECKED, 4))
+        return ROLL_BAD_UNIT;
+    if (!slot->depth)
+        r->history = r->behind = 0;
+    else if (r->ring_unit != r->unit - 1)
         return ROLL_BAD_UNIT;
     r->payload_crc = r->crc; /* for when it is read again */
     r->crc = NONE;
@@ -773,46 +824,24 @@ static int sum_payload(roll_t *r)
     r->payload_left = slot->payload_bytes;
     r->in = r->in_end;
     r->hold = r->held = 0;
-    r->block = BETWEEN;
-    r->one = 0;
-    if (!slot->depth)
-        r->history = 0;
+    r->job = BETWEEN;
     r->ring_unit = NONE;
-    return ROLL_OK;
+    r->distance = r->header.frame_bytes;
+    r->run = slot->how < QUOTES ? r->limit : 0;
+    r->word = 1;
+    r->taken = r->history;
+    r->full = r->history + r->limit;
+    return ROLL_BUSY;
 }
 
-/* The unit's last bytes into the window, for a unit that leans on it. */
-static void keep_window(roll_t *r)
-{
-    uint32_t whole = 1u << r->header.window_bits, left = least(r->size, whole);
-    r->history = least(r->history + left, whole);
-    while (left) {
-        uint32_t n = least(left, whole - r->window_at);
-        memcpy(r->window + r->window_at, r->loading->bytes + r->size - left, n);
-        r->window_at = (r->window_at + n) & (whole - 1);
-        left -= n;
-    }
-}
-
-/* ---- frames ----------------------------------------------------------------------------------------------------- */
-
-/* n bytes, `stride` apart, to or onto every step-th byte. */
-static void lay(uint8_t *to, uint32_t step, const uint8_t *from, uint32_t stride, uint32_t n, uint32_t how)
-{
-    if (how & CHANGES)
-        for (; n; n--, to += step, from += stride)
-            *to = (uint8_t)(*to + *from);
-    else
-        for (; n; n--, to += step, from += stride)
-            *to = *from;
-}
+/* ---- frames that stand ------------------------------------------------------------------------------------------ */
 
 /* One frame of columns, pairs or rows, onto the one before it. */
 static void apply_dense(const roll_t *r, const roll_hand *hand)
 {
     const roll_slot *slot = hand->slot;
     uint32_t how = slot->how, step = (how & STEP) + 1, n = slot->frames, k, b;
-    uint32_t width = (how & MARKS) == PAIRS ? 2 : 1, stride = (how & MARKS) == ROWS ? 1 : n * width;
+    uint32_t width = (how & QUOTES) == PAIRS ? 2 : 1, stride = (how & QUOTES) == ROWS ? 1 : n * width;
     const uint8_t *from = slot->bytes;
     for (k = 0; k < step; k++) {
         uint32_t plane = (r->header.frame_bytes - k + step - 1) / step;
@@ -825,61 +854,26 @@ static void apply_dense(const roll_t *r, const roll_hand *hand)
     }
 }
 
-/* One frame of marks, onto the one before it, or with no `frame` only looked at. 0: they are none (section 9). */
-static int apply_marks(const roll_t *r, roll_hand *hand, uint8_t *frame)
+static void take_in_hand(roll_hand *hand, roll_slot *slot)
 {
-    const roll_slot *slot = hand->slot;
-    uint32_t step = (slot->how & STEP) + 1, frame_bytes = r->header.frame_bytes, at = 0;
-    while (hand->mark_at < slot->values_at) {
-        uint32_t skip = slot->bytes[hand->mark_at], run = slot->bytes[hand->mark_at + 1] * step;
-        hand->mark_at += 2;
-        if (!skip && !run)
-            return 1;
-        at += skip * step;
-        if (at + run >= frame_bytes + step)
-            return 0;
-        run = least(run, frame_bytes - at); /* the last cell may have fewer bytes */
-        if (frame && slot->how & CHANGES)
-            lay(frame + at, 1, slot->bytes + hand->value_at, 1, run, CHANGES);
-        else if (frame)
-            memcpy(frame + at, slot->bytes + hand->value_at, run);
-        hand->value_at += run;
-        at += run;
-    }
-    return 0;
+    hand->slot = slot;
+    hand->next = 0;
 }
 
-/* At most `most` frames, so that `until` is the next one. Dense values that no later frame counts from are passed over:
- * each frame stands for itself. */
+/* At most `most` frames, so that `until` is the next one. Values that no later frame counts from are passed over: each
+ * frame stands for itself. */
 static void apply(const roll_t *r, roll_hand *hand, uint32_t until, uint32_t most)
 {
-    uint32_t how = hand->slot->how;
-    if (hand->next + 1 < until && how < MARKS && !(how & CHANGES))
+    const roll_slot *slot = hand->slot;
+    uint32_t n = r->header.frame_bytes;
+    if (hand->next + 1 < until && !(slot->how & CHANGES))
         hand->next = until - 1;
     for (; hand->next < until && most; hand->next++, most--) {
-        if (how < MARKS)
-            apply_dense(r, hand);
+        if (slot->how == ROWS)
+            memcpy(hand->frame, slot->bytes + hand->next * n, n);
         else
-            (void)apply_marks(r, hand, hand->frame);
+            apply_dense(r, hand);
     }
-}
-
-/* All marks of a unit, before one of them is believed. */
-static int check_marks(roll_t *r)
-{
-    roll_hand *looking = &r->looking;
-    const roll_slot *slot = r->loading;
-    if (slot->how < MARKS)
-        return ROLL_OK;
-    for (; looking->next < slot->frames; looking->next++) {
-        uint32_t at = looking->mark_at;
-        if (r->budget <= 0)
-            return ROLL_BUSY;
-        if (!apply_marks(r, looking, 0))
-            return ROLL_BAD_UNIT;
-        r->budget -= (int32_t)(looking->mark_at - at);
-    }
-    return looking->mark_at == slot->values_at && looking->value_at == r->size ? ROLL_OK : ROLL_BAD_UNIT;
 }
 
 /* ---- what is to come -------------------------------------------------------------------------------------------- */
@@ -888,24 +882,25 @@ static int check_marks(roll_t *r)
 static void begin_ahead(roll_t *r, roll_slot *slot, uint32_t until)
 {
     take_in_hand(r->ahead, slot);
+    if (!slot->depth)
+        memset(r->ahead->frame, 0, r->header.frame_bytes);
     r->applies = 1;
     r->until = until;
 }
 
-/* Load `target` into a slot: the units that it leans on first unless they were the last to be loaded. If it does not
- * `follow` on what stands, all their frames are applied, too, from darkness on. */
+/* Load `target` into a slot. If it leans, and the other slot does not hold what it leans on, it is entered through its
+ * chain: the units of that are loaded into both slots in turn, for quotes from the one before, and their frames applied
+ * from darkness on. It takes both slots and the hand ahead, so it is left until nothing is shown and it is the next. If
+ * the other slot does, but that was not the last to be inflated, the chain is inflated for the window alone. */
 static void begin_load(roll_t *r, roll_slot *slot, uint32_t target, int follows)
 {
-    roll_slot *same = slot_of(r, target);
-    if (same)
-        same->sound = 0; /* no unit is held twice; if it is the one that is shown, it still may be */
     r->loading = slot;
     r->target = target;
     begin_unit(r, target);
     r->chained = slot->depth && !follows;
-    if (r->chained)
-        memset(r->ahead->frame, 0, r->header.frame_bytes);
-    if (r->chained || r->ring_unit != target - 1)
+    if (r->chained && (!r->dark || r->next_is != WAITS))
+        r->job = IDLE;
+    else if (r->chained || r->ring_unit != target - 1)
         begin_unit(r, target - slot->depth); /* which is the same again if it leans on none */
 }
 
@@ -917,11 +912,10 @@ static void plan_next(roll_t *r)
     int follows = standing && !r->next.first && r->shown.unit + 1 == r->next.unit && end == standing->frames;
     if (slot && ((slot == standing && r->next.first == end) || (follows && slot->depth))) {
         r->next_is = GOES_ON;
-    } else if (slot && !slot->depth) {
-        memset(r->ahead->frame, 0, r->header.frame_bytes);
+    } else if (slot && (!slot->depth || slot->how == ROWS)) { /* whose frames count from nothing before */
         begin_ahead(r, slot, r->next.first);
     } else if (slot || r->job == IDLE || r->target != r->next.unit) {
-        begin_load(r, r->now->slot == r->slot ? r->slot + 1 : r->slot, r->next.unit, follows);
+        begin_load(r, other_than(r, r->now->slot), r->next.unit, follows);
     }
 }
 
@@ -931,7 +925,7 @@ static void plan_far(roll_t *r)
     uint32_t wanted = 0, n = r->shown_number + 1 + (r->next_is == IS_DARK), last = n + PAGE_ENTRIES;
     roll_slot *slot = r->dark ? 0 : r->now->slot;
     roll_group far;
-    r->far_done = 1; /* unless something is begun */
+    r->far_done = 1;
     r->far_frames = 0;
     do {
         if (slot)
@@ -942,12 +936,8 @@ static void plan_far(roll_t *r)
         r->far_frames += slot ? far.frames : 0;
         n++;
     } while (slot);
-    begin_load(r, r->slot + (wanted & 1), far.unit, 1);
-    /* One that must be entered through its chain is left until it is the next: that takes the hand ahead. */
-    if (r->unit != far.unit && far.unit - 1 != r->shown.unit)
-        r->job = IDLE;
-    else
-        r->far_done = 0;
+    begin_load(r, r->slot + (wanted & 1), far.unit, holds(r->slot + !(wanted & 1), far.unit - 1));
+    r->far_done = r->job == IDLE;
 }
 
 static void plan(roll_t *r)
@@ -972,34 +962,29 @@ static void work(roll_t *r)
         if (r->ahead->next < r->until)
             return;
         r->applies = 0;
-        if (r->chained && r->unit != r->target)
+        if (r->chained && r->unit != r->target) {
+            r->loading = other_than(r, r->loading);
             begin_unit(r, r->unit + 1);
-        else
+        } else {
             r->next_is = JUMPS;
+        }
         return;
     }
-    switch (r->job) {
-    case SUM:
-        status = sum_payload(r);
-        break;
-    case INFLATE:
-        status = inflate(r);
-        break;
-    default:
-        status = check_marks(r);
-    }
+    status = r->job == SUM ? sum_payload(r) : inflate(r);
     if (status == ROLL_BUSY)
         return;
+    r->job = IDLE;
     if (status != ROLL_OK) { /* dark if it was to be next, else forgotten until it is */
-        r->job = IDLE;
         r->ring_unit = NONE;
         r->far_done = 1;
+        r->chained = 0;
         if (r->next_is == WAITS && r->next.unit == r->target)
             r->next_is = IS_DARK;
-    } else if (++r->job == LOADED) {
-        r->job = IDLE;
+    } else {
         r->loading->sound = 1;
-        keep_window(r);
+        if (r->loading->how >= QUOTES)
+            r->loading->how = ROWS; /* that is what they are now */
+        r->behind = r->loading->how == ROWS ? r->limit : 0;
         r->ring_unit = r->unit;
         if (r->chained)
             begin_ahead(r, r->loading, r->unit == r->target ? r->next.first : r->loading->frames);
@@ -1029,20 +1014,19 @@ uint32_t roll_share(const roll_t *r, uint32_t i)
     if (r->applies)
         left = (r->until - r->ahead->next) * r->header.frame_bytes;
     if (r->job != IDLE) {
-        uint32_t whole = slot->frames * r->header.frame_bytes / 4, payload = r->payload_left;
-        left += whole - least(whole, r->size / 4) + COST_END;
+        uint32_t whole = r->limit / 2, payload = r->payload_left + (uint32_t)(r->in_end - r->in);
+        left += whole - r->made / 2 + COST_END;
         if (r->job == SUM)
             left += payload + COST_BLOCK, payload = slot->payload_bytes;
         left += COST_PAYLOAD_BYTE * payload;
-        left += (r->target - r->unit) * (COST_BLOCK + COST_PAYLOAD_BYTE * slot->payload_bytes + 2 * whole);
+        left *= 1 + r->target - r->unit; /* those that are loaded after it may be as long */
         if (r->next_is > WAITS || r->target != r->next.unit)
             frames += r->far_frames;
         else
             left += r->next.first * r->header.frame_bytes;
     }
     frames -= least(i + 1, frames - 1); /* all shall be done a frame before it is wanted */
-    left = left / frames + 64;
-    return left < r->values / 2 && frames > 1 ? 0 : left; /* a frame that has changed much is work enough */
+    return left / frames + 64;
 }
 
 void roll_cue(roll_t *r, uint32_t number)
@@ -1063,7 +1047,8 @@ int roll_enter(roll_t *r)
     if (r->next_is == UNREAD)
         plan(r);
     while (r->next_is == WAITS)
-        (void)roll_work(r, 1000);
+        if (roll_work(r, 1000) == ROLL_OK)
+            r->dark = 1; /* it was left until now; if it was not, this is set below */
     if (r->next_is == UNREAD)
         return ROLL_FAILED_READ;
     if (r->next_is == NO_MORE)
@@ -1090,12 +1075,9 @@ int roll_enter(roll_t *r)
 
 const uint8_t *roll_frame(roll_t *r, uint32_t i)
 {
-    uint32_t values = r->now->value_at;
-    r->values = 0;
     if (r->dark || i >= r->shown.frames)
         return 0;
     apply(r, r->now, r->shown.first + i + 1, NONE);
-    r->values = r->now->value_at - values;
     return r->now->frame;
 }
 

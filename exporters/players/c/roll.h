@@ -6,7 +6,7 @@
  *
  *     static int my_read(void *ctx, uint32_t at, void *to, uint32_t n);    // n bytes from byte `at`; 0 is well
  *     static uint32_t memory[20000];                                       // must be aligned for uint32_t
- *     static roll_t roll;                                                  // some 2.3 KB: not on a small stack
+ *     static roll_t roll;                                                  // some 2.2 KB: not on a small stack
  *
  *     if (roll_measure(&roll, my_read, ctx, file_bytes) != ROLL_OK         // reads 68 bytes, sets roll.needs
  *         || roll_open(&roll, memory, sizeof memory) != ROLL_OK)           // reads and checks the head
@@ -32,7 +32,7 @@
  *   - No frame is shown of what was not checked, however small the slices of work and whatever the reads return.
  *   - Work is done in slices that you bound (roll_work), so that inflating spreads over the frames; roll_share says
  *     how much is due. If a group is entered before it is ready, roll_enter does the rest there and then: it may be
- *     late, it is never wrong.
+ *     late, it is never wrong. A jump into the middle of a chain, which encoders must not ask for, is all left to it.
  *   - Its numbers have 32 bits, but for the sums of roll_level, which have 64.
  *
  * Memory: roll.needs bytes, for two units, two frames, the window of deflate (4 or 8 KiB) and the tables of strings,
@@ -107,15 +107,13 @@ typedef struct {
 typedef struct {
     uint32_t payload_at, payload_bytes, frames, depth, how; /* the record of the unit that is held, or was */
     uint32_t unit;
-    uint32_t sound;     /* it is held, inflated and checked */
-    uint32_t values_at; /* marks: where the values begin */
+    uint32_t sound; /* it is held, inflated and checked */
     uint8_t *bytes;
 } roll_slot;
 
 typedef struct {
     roll_slot *slot;
     uint32_t next; /* the frame of the unit that is applied next */
-    uint32_t mark_at, value_at;
     uint8_t *frame; /* what stands */
 } roll_hand;
 
@@ -123,27 +121,31 @@ typedef struct {
  * where short instructions reach them. It holds pointers into itself: it must stay where it is. */
 typedef struct {
     uint8_t dark; /* yours: the shown group is broken, or none is shown yet */
-    uint8_t failed, next_is, far_done, job, block, one, chained, applies;
+    uint8_t failed, next_is, far_done, job, one, chained, applies;
+    roll_slot *loading; /* the unit that is being loaded, and how far */
+    int32_t budget;
+    uint32_t hold, held, crc, limit, unit, target, payload_left, history, taken, made, copy, mask, lits, known;
+    uint32_t head_at;
+    uint32_t far_frames; /* from the shown group to the one whose unit is being loaded */
+    roll_hand *now, *ahead; /* what is shown; what is made ready */
+
     roll_header header; /* yours */
 
-    roll_slot *loading; /* the unit that is being loaded, and how far */
-    uint32_t unit, target, size, limit, payload_at, payload_left, crc, hold, held;
+    /* history: bytes inflated since the chain began, the last of them in the window; `taken` of them went out of it,
+     * and there may be `full` with this unit. They became `made` bytes of `limit` in the slot. Of quotes: `copy` and
+     * `run` bytes are left to be quoted and spelled out, `word` is what was read of the next pair, and the unit before
+     * has `behind` bytes in the other slot. */
+    uint32_t payload_at, codes, stored, run, word, distance, behind, full, payload_crc, ring_unit;
     const uint8_t *in, *in_end;
-    int32_t budget;
-    roll_hand *now, *ahead; /* what is shown; what is made ready */
-    uint32_t until;         /* the frame before which `ahead` is ready */
-    uint32_t values;        /* that the frame shown took of its unit's marks */
+    uint8_t *window;
+    uint32_t until; /* the frame before which `ahead` is ready */
+    uint32_t names_at, units_at, index_at, payloads_at, page_number;
 
+    uint32_t shown_number; /* yours */
     roll_group shown; /* yours */
     roll_group next;
-    uint32_t shown_number; /* yours */
-    uint32_t far_frames;   /* from the shown group to the one whose unit is being loaded */
-
-    uint32_t head_at, names_at, units_at, index_at, payloads_at, page_number;
-    uint32_t ring_unit, history, window_at, stored, lits, codes, known, payload_crc;
-    uint8_t *window;
     roll_slot slot[2];
-    roll_hand hand[2], looking;
+    roll_hand hand[2];
     roll_read read;
     void *ctx;
 
@@ -196,8 +198,7 @@ void roll_cue(roll_t *roll, uint32_t number);
  * ROLL_OK: nothing to do for now. ROLL_FAILED_READ: the index could not be read; the next call tries again. */
 int roll_work(roll_t *roll, uint32_t most);
 
-/* How much of that work to do while frame i of the shown group stands, for all to be done in time, evenly: 0 if making
- * that frame was work enough. Ask for it after roll_frame. */
+/* How much of that work to do while frame i of the shown group stands, for all to be done in time, evenly. */
 uint32_t roll_share(const roll_t *roll, uint32_t i);
 
 /* The group that was made ready is now the shown one, and the next will be made ready. ROLL_OK; ROLL_END after the
