@@ -12,7 +12,8 @@ from itertools import groupby, pairwise
 from .spec import MOST_DEPTH, MOST_FRAMES
 
 CHAIN_GROUPS = 8  # groups from one unit that leans on nothing to the next: what one broken payload can darken
-CHAIN_FRAMES = 240  # or as many more, up to MOST_DEPTH, as come to so many frames: six seconds
+CHAIN_FRAMES = 240  # or as many more, up to MOST_DEPTH, as come to so many frames, six seconds,
+CHAIN_BYTES = 256 << 10  # or to so many bytes, which a board inflates in a moment
 HASTE = 2  # frames that a board makes ready at most while it shows one; more only where a single group has more
 PASSING = 3  # frames of a unit at hand that it passes over at most while it shows one
 
@@ -53,6 +54,7 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
     loads = [unit for unit, _, _ in _loads(filled, numbers, frames)]
     alone = {unit for before, unit in pairwise(loads) if unit != before + 1}
     units: list[PlannedUnit] = []
+    most_chained = max(CHAIN_FRAMES, CHAIN_BYTES // frame_bytes)
     chained = chained_frames = 0
     for number, groups in enumerate(filled):
         own = sum(frames[different] for different in groups)
@@ -60,7 +62,7 @@ def plan_units(numbers: Sequence[int], frames: Sequence[int], frame_bytes: int, 
         chained_frames += own
         leans = (
             units
-            and (chained <= CHAIN_GROUPS or (chained <= MOST_DEPTH + 1 and chained_frames <= CHAIN_FRAMES))
+            and (chained <= CHAIN_GROUPS or (chained <= MOST_DEPTH + 1 and chained_frames <= most_chained))
             and jumped_to.isdisjoint(groups)
             and number not in alone
         )

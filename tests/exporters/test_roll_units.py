@@ -5,18 +5,20 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exporters.rollplan import CHAIN_FRAMES, CHAIN_GROUPS, PlannedUnit, plan_units
+from exporters.rollplan import CHAIN_BYTES, CHAIN_FRAMES, CHAIN_GROUPS, PlannedUnit, plan_units
 
 
-def planned(numbers: list[int], unit_frames: int, frames: int = 10) -> list[tuple[tuple[int, ...], int]]:
+def planned(
+    numbers: list[int], unit_frames: int, frames: int = 10, frame_bytes: int = 2_000
+) -> list[tuple[tuple[int, ...], int]]:
     """(different groups, depth) of each unit, for groups of ten frames and room for so many in a unit."""
-    plan = plan_units(numbers, [frames] * (max(numbers) + 1), 5, unit_frames * 5)
+    plan = plan_units(numbers, [frames] * (max(numbers) + 1), frame_bytes, unit_frames * frame_bytes)
     assert all(unit.frames == frames * len(unit.groups) for unit in plan)
     return [(unit.groups, unit.depth) for unit in plan]
 
 
 def test_what_never_repeats_leans_on_what_came_before_until_a_chain_is_long_enough() -> None:
-    assert (CHAIN_GROUPS, CHAIN_FRAMES) == (8, 240)
+    assert (CHAIN_GROUPS, CHAIN_FRAMES, CHAIN_BYTES) == (8, 240, 262_144)
     assert planned(list(range(11)), 90, frames=40) == [
         ((0, 1), 0), ((2, 3), 1), ((4, 5), 2), ((6, 7), 3), ((8, 9), 0), ((10,), 1),
     ]  # fmt: skip
@@ -27,6 +29,14 @@ def test_a_chain_of_short_groups_has_more_of_them() -> None:
     assert depths == [*range(12), *range(12), *range(12), *range(4)]  # 240 frames are twelve times 20
     depths = [depth for _, depth in planned(list(range(40)), 1, frames=2)]
     assert depths == [*range(16), *range(16), *range(8)]  # a unit leans on 15 at most (ROLL.md, 11)
+
+
+def test_a_chain_of_small_frames_has_more_of_them() -> None:
+    # 262,144 bytes are 524 frames of 500 bytes, 13 groups of 40.
+    depths = [depth for _, depth in planned(list(range(40)), 1, frames=40, frame_bytes=500)]
+    assert depths == [*range(13), *range(13), *range(13), 0]
+    depths = [depth for _, depth in planned(list(range(40)), 1, frames=40, frame_bytes=60)]
+    assert depths == [*range(16), *range(16), *range(8)]
 
 
 def test_a_unit_is_as_long_as_a_board_has_room_but_not_longer_than_a_chain_or_255_frames() -> None:
