@@ -257,14 +257,14 @@ class Stage:
         self._want("idle")
         end_s = self.now() + DARKEN_S
         there = [board for board in self.boards if not board.health.gone]
-        while self.now() < end_s and not all(board.settled or board.health.gone for board in there):
+        while self.now() < end_s and not all(board.says_dark or board.health.gone for board in there):
             for board in there:
                 board.step()
             self.wait(TICK_S)
         if self.sender is not None:
             self.sender.close()
             self.sender = None
-        return [board.name for board in self.boards if board.health.gone or not board.settled]
+        return [board.name for board in self.boards if not board.says_dark]
 
 
 @contextmanager
