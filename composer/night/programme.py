@@ -71,8 +71,8 @@ def play_evening(
                 stack.callback(company.close)
                 check_company(company.boards, shows.values(), options.partly, company.quiet, tell)
         controls = Controls(offset_ms=evening.offset_ms)
+        stack.enter_context(signals_end(controls))  # first, so that a second Ctrl-C leaves no terminal without echo
         keys = stack.enter_context(Keys().listening())
-        stack.enter_context(signals_end(controls))
         stage = Stage([], controls, keys.pressed, terminal.say, terminal.show)
         if company is not None:
             needed = dict.fromkeys(name for baked in shows.values() for name in baked.rolls)
@@ -113,8 +113,8 @@ def clap_test(
         sound: Sound = Silent() if options.silent else Card(click_track(), RATE, options.device)
         stack.callback(sound.close)
         controls = Controls(offset_ms=options.offset_ms or 0.0)
+        stack.enter_context(signals_end(controls))  # first, so that a second Ctrl-C leaves no terminal without echo
         keys = stack.enter_context(Keys().listening())
-        stack.enter_context(signals_end(controls))
         try:
             return clap(lamps, sound, controls, keys.pressed, terminal.show)
         finally:
@@ -195,7 +195,11 @@ class Night:
                 self.stage.tell(HELP)
             first = False
             baked = self.shows[self.evening.shows[number]]
-            sound = self.sound(baked, self.evening)
+            try:
+                sound = self.sound(baked, self.evening)
+            except Faults as error:  # it was there when the evening began
+                self.stage.tell(f"{error}: dark")
+                return False
             try:
                 outcome = self.stage.play(baked, sound, until=self._until)
             finally:

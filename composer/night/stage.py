@@ -10,10 +10,11 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from ..faults import Faults, ShowFails
 from ..pipeline.playing import Baked, FramesByTime, e131, link
 from .sound import Sound
 from .status import status_line
@@ -83,7 +84,13 @@ class Stage:
         closed. `until` is asked often; its first word that is not '' becomes the outcome.
         """
         self._paused = False
-        with FramesByTime(baked) as self._frames:
+        with ExitStack() as stack:
+            try:
+                self._frames = stack.enter_context(FramesByTime(baked))
+            except (ShowFails, Faults) as error:  # the boards have rolls of their own
+                self.tell(f"{error}; what the supplies carry is not known")
+                if self.sender is not None:
+                    return "fault"
             try:
                 outcome = self._ready(baked, sound, until)
                 if not outcome:

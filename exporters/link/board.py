@@ -246,8 +246,16 @@ class Board:
         self._asked = _Asked(line, verb, number, now_s, self.want)
 
     def _missed(self) -> None:
-        if self._asked is not None and self._asked.verb == "state":
+        verb, known = self._asked.verb if self._asked is not None else "", self._known
+        if verb == "state":
             self._state_s = -1e9  # asked again at once
+        # The line may have been obeyed all the same, and the wish may change before it is said again.
+        if verb == "cue":
+            known.file = None
+        elif verb == "bright":
+            known.bright = None
+        elif verb in ("dark", "stop"):
+            known.dark = None
         self._asked = None
         if self.wire.ordered:  # an answer that comes late must not pass for the next one's
             self._deaf_until_s = self.now() + DRAIN_S

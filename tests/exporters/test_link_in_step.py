@@ -8,6 +8,7 @@ picture, so that all else (loudspeakers, distance, the hearing of beats) has the
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from board_model import ModelBoard, ModelWire, Roll, Turned
@@ -294,3 +295,31 @@ def test_what_a_board_says_when_all_is_well_are_no_last_words() -> None:
     stage.settle(0.5)
     assert stage.board.health.said == "* stop error OSError"
     assert not stage.board.says_dark
+
+
+def test_an_answer_that_was_lost_leaves_nothing_taken_for_granted() -> None:
+    """The board obeyed a `stop`, which ends a blackout, and nobody heard that it did: the next song is dark again."""
+    stage = Stage(0, **UDP | {"loss": 0.0})
+    stage.model.files["ebb.roll"] = ROLL
+    stage.board.want = Want("cued", "quay.roll", 0x0BADCAFE, dark=True)
+    stage.settle(5.0)
+    stage.board.want = Want()
+    while stage.model.state != "idle":
+        stage.settle(STEP_S)
+    stage.wire._back.clear()
+    stage.board.want = Want("playing", "ebb.roll", 0x0BADCAFE, dark=True, seek=1)
+    stage.settle(3.0)
+    assert (stage.model.state, stage.model.blackout) == ("playing", True)
+
+
+def test_a_blackout_that_is_given_and_taken_back_while_answers_are_lost() -> None:
+    stage = Stage(0, **UDP | {"loss": 0.0})
+    stage.board.want = Want("playing", "quay.roll", 0x0BADCAFE)
+    stage.settle(5.0)
+    stage.board.want = replace(stage.board.want, dark=True, bright=90)
+    while not stage.model.blackout:
+        stage.settle(STEP_S)
+    stage.wire._back.clear()
+    stage.board.want = replace(stage.board.want, dark=False, bright=255)
+    stage.settle(2.0)
+    assert (stage.model.blackout, stage.model.bright) == (False, 255)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pty
 import signal
@@ -16,6 +17,8 @@ from night_kit import PtyBoard, boards_for, until
 from shows import ROOT, command, make_show
 
 from composer.cli import main
+from composer.night import programme
+from composer.night.keys import Keys
 from composer.night.lock import lock_path
 
 
@@ -183,6 +186,22 @@ def test_a_closed_terminal_ends_dark(baked: Path, boards: dict[str, PtyBoard]) -
     play.send_signal(signal.SIGHUP)
     play.wait(10)
     assert [board.model.state for board in boards.values()] == ["idle", "idle"]
+
+
+def test_a_second_ctrl_c_while_the_terminal_is_given_back_is_heard(
+    baked: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Impatient(Keys):
+        def pressed(self) -> list[str]:
+            return ["quit"]
+
+        @contextlib.contextmanager
+        def listening(self) -> Iterator[Keys]:
+            yield self
+            signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(programme, "Keys", Impatient)
+    assert main(["play", str(baked), "--no-sound", "--no-boards"]) == 0
 
 
 def test_keys_pause_seek_black_out_and_quit(baked: Path, boards: dict[str, PtyBoard]) -> None:
