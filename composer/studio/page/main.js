@@ -2,7 +2,7 @@
 
 import { PAGE, Refused, Unreachable, getJson, getPacket, listen } from "./api.js";
 import { fill, find, make, notice, say } from "./dom.js";
-import { refresh, told } from "./edits.js";
+import { faultText, refresh, told } from "./edits.js";
 import { put, store, watch } from "./store.js";
 import { commandsOf, listenToKeys } from "./commands.js";
 import { faultsOf } from "./clip_panel.js";
@@ -95,12 +95,17 @@ function heardOfChange({ page: by, what, files, version }) {
     return;
   }
   const name = files?.join(" and ");
-  told(refresh());
-  if (!name) return; // the server's own doing, such as softening
-  if (!by) {
-    notice(`${name} ${files.length > 1 ? "were" : "was"} changed on disk; the page shows it.`);
-    say(`${name} changed on disk`);
-  } else notice(`Another page: ${what}.`);
+  told(refresh().then(() => name && tellOfChange(by, what, name))); // nameless: the server's own doing, as softening
+}
+
+function tellOfChange(by, what, name) {
+  const { state } = store;
+  if (by) notice(`Another page: ${what}.`);
+  else if (state.good) notice(`Changed on disk: ${name}. The page shows it.`);
+  else {
+    const stays = state.show ? " The page shows the last good show." : "";
+    notice(`Changed on disk: ${name}, with faults: ${faultText(state.faults[0])}.${stays}`, { kind: "bad" });
+  }
 }
 
 const had = {}; // the ids of what has been fetched
