@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..faults import Faults
@@ -24,6 +24,7 @@ from .lock import only_one
 from .sound import Card, Silent, Sound, load_samples
 from .stage import Controls, Stage, signals_end
 
+HALF_DAY = timedelta(hours=12)
 LOOK_S = 1.0  # how often the clock of the evening is looked at
 
 
@@ -172,7 +173,8 @@ class Night:
         self.evening, self.shows, self.stage = evening, shows, stage
         self.clock, self.chance = clock, chance or random.Random()
         self.sound = sound or _sound
-        self.start, self.end = window(evening, clock())
+        self._clock = clock()
+        self.start, self.end = window(evening, self._clock)
         self._looked_s = -1e9
         whose = [("the evening's", evening.quiet_hours)]
         whose += [("the rig's", baked.rig.quiet_hours) for baked in shows.values()]
@@ -182,7 +184,7 @@ class Night:
         """Everything; returns whether it went well."""
         if self.clock() < self.start:
             self.stage.tell(f"waiting until {self.start:%H:%M}")
-        if self._dark_until(lambda: self.clock() >= self.start) == "quit":
+        if self._dark_until(self._begins) == "quit":
             return True
         first = True
         for number in order(self.evening, self.chance):
@@ -210,6 +212,15 @@ class Night:
                 self.stage.tell(self._why_over())
                 return True
         return True
+
+    def _begins(self) -> bool:
+        """Whether the evening begins. A clock that is set to another day meanwhile, as the network does for a computer
+        that has none of its own, makes it another day's evening."""
+        was, self._clock = self._clock, self.clock()
+        if abs(self._clock - was) > HALF_DAY:
+            self.start, self.end = window(self.evening, self._clock)
+            self.stage.tell(f"the clock was set anew: waiting until {self.start:%H:%M}")
+        return self._clock >= self.start
 
     def _why_over(self) -> str:
         hush = self._hush()

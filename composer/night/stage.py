@@ -253,7 +253,7 @@ class Stage:
     def _tell_changes(self) -> None:
         for board in self.boards:
             health = board.health
-            what = "unplugged" if health.gone else health.trouble
+            what = "unplugged" if health.gone else "does not answer" if health.mute else health.trouble
             if what != self._told.get(board.name, ""):
                 said = f" (its last words: {health.said})" if health.gone and health.said else ""
                 self.tell(f"{board.name}: {what}{said}" if what else f"{board.name}: is back")

@@ -51,7 +51,8 @@ class Want:
 class Health:
     """How a board does, for people and for those who decide. Times None: not measured yet.
 
-    `ahead_ms`: its light before the sound (late light is negative), the median of the last measurements.
+    `ahead_ms`: its light before the sound (late light is negative), the median of the last measurements; `unanswered`:
+    lines in a row that it gave no answer to.
     """
 
     state: str = "?"
@@ -61,9 +62,15 @@ class Health:
     broken: int = 0
     dimmed: int = 0
     silent_s: float = 0.0
+    unanswered: int = 0
     gone: bool = False
     trouble: str = ""
     said: str = ""
+
+    @property
+    def mute(self) -> bool:
+        """It gives no answer, and not because a few packets were lost or nobody asked."""
+        return self.unanswered >= 4 and self.silent_s > SILENCE_S / 2
 
     @property
     def well(self) -> bool:
@@ -117,7 +124,7 @@ class Board:
         self._greeted = hello is not None
         self._round_trips_s: deque[float] = deque(maxlen=ROUND_TRIPS)
         self._ahead_s: deque[float] = deque(maxlen=LATEST)
-        self._astray = 0
+        self._astray = self._unanswered = 0
         self._health = Health()
 
     @property
@@ -134,6 +141,7 @@ class Board:
             ahead_ms=1000 * statistics.median(self._ahead_s) if self._ahead_s else None,
             round_trip_ms=1000 * min(trips) if trips else None,
             silent_s=self.now() - self._heard_s,
+            unanswered=self._unanswered,
         )
 
     @property
@@ -143,7 +151,7 @@ class Board:
 
     def heard(self, round_trip_s: float | None = None) -> None:
         """The board spoke just now; `round_trip_s` where it answered a question that was asked once."""
-        self._heard_s = self.now()
+        self._heard_s, self._unanswered = self.now(), 0
         if round_trip_s is not None:
             self._round_trips_s.append(round_trip_s)
 
@@ -164,7 +172,7 @@ class Board:
         self.wire = wire
         self._asked, self._known, self._greeted = None, _Known(), False
         self._round_trips_s.clear()
-        self._heard_s = self.now()
+        self._heard_s, self._unanswered = self.now(), 0
         self._rest_until_s = -1e9
         self._health = replace(self._health, gone=False, trouble="", said="")
 
@@ -246,6 +254,7 @@ class Board:
         self._asked = _Asked(line, verb, number, now_s, self.want)
 
     def _missed(self) -> None:
+        self._unanswered += 1
         verb, known = self._asked.verb if self._asked is not None else "", self._known
         if verb == "state":
             self._state_s = -1e9  # asked again at once

@@ -8,6 +8,7 @@ import pty
 import re
 import select
 import socket
+import termios
 import threading
 import time
 import tty
@@ -190,6 +191,16 @@ def test_a_port_with_nobody_behind_is_told_and_let_go() -> None:
     SerialWire(port).close()  # it is free again
     os.close(master)
     os.close(slave)
+
+
+def test_a_port_that_goes_away_while_it_is_opened_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    there = OnPty(quay())
+
+    def gone(handle: int, queue: int) -> None:
+        raise termios.error(5, "Input/output error")
+
+    monkeypatch.setattr(termios, "tcflush", gone)
+    assert find_serial([there.port], patience_s=0.1) == ({}, {there.port: "cannot be opened: Input/output error"})
 
 
 def test_a_board_that_restarts_when_its_port_is_opened_is_found() -> None:

@@ -236,6 +236,26 @@ def test_a_roll_that_cannot_be_read_any_more_stops_no_song(tide: Baked, tmp_path
     assert "2 boards ok" in hall.lines[-1] and " A" not in hall.lines[-1]
 
 
+def test_a_clock_that_is_set_to_another_day_while_the_evening_waits(tide: Baked) -> None:
+    hall = Hall(tide, "10:00", start=20 * 60 + 30, end=22 * 60)
+
+    def set_anew() -> None:
+        hall.begins = datetime(2027, 1, 5, 20, 29, 30)
+
+    hall.plan.append((5, set_anew))
+    assert hall.run()
+    assert hall.states(0, 29) == {"idle"} and hall.states(33, 45) == {"playing"}
+    assert "the clock was set anew: waiting until 20:30" in hall.said
+
+
+def test_a_board_that_gives_no_answer_is_named(tide: Baked) -> None:
+    hall = Hall(tide, rounds=2)
+    wire = hall.wires["deck"]
+    hall.plan += [(5, lambda: setattr(wire, "loss", 1.0)), (20, lambda: setattr(wire, "loss", 0.0))]
+    assert hall.run()
+    assert [line for line in hall.said if "deck" in line] == ["deck: does not answer", "deck: is back"]
+
+
 def test_seeking_by_bars_moves_sound_and_light(tide: Baked) -> None:
     hall = Hall(tide)
     hall.press(6, "forward")

@@ -8,6 +8,7 @@ import pty
 import signal
 import subprocess
 import sys
+import termios
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -186,6 +187,18 @@ def test_a_closed_terminal_ends_dark(baked: Path, boards: dict[str, PtyBoard]) -
     play.send_signal(signal.SIGHUP)
     play.wait(10)
     assert [board.model.state for board in boards.values()] == ["idle", "idle"]
+
+
+def test_a_play_behind_the_shells_ampersand_asks_the_terminal_for_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would be stopped (POSIX.1-2017, XBD 11.1.4), its boards dark after 10 s and its lock held."""
+    master, slave = pty.openpty()
+    before = termios.tcgetattr(slave)
+    os.write(master, b"q\n")
+    monkeypatch.setattr(os, "tcgetpgrp", lambda handle: os.getpgrp() + 1)
+    with open(slave) as stream, Keys(stream).listening() as keys:
+        assert keys.pressed() == []
+        assert termios.tcgetattr(slave) == before
+    os.close(master)
 
 
 def test_a_second_ctrl_c_while_the_terminal_is_given_back_is_heard(
