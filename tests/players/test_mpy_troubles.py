@@ -235,7 +235,7 @@ def test_boards_without_a_link_follow_one_that_a_computer_leads(evening: Path) -
 
 
 def test_a_listener_that_missed_a_start_plays_no_wrong_song_and_is_back_with_the_next_round(evening: Path) -> None:
-    """LINK.md section 7: the wrong song's light is worse than none, and each round of an endless list has its `stop`."""
+    """LINK.md section 7: the wrong song's light is worse than none; each round of an endless list has its `stop`."""
     songs = {"songs": ["long.roll", "a.roll", "b.roll"], "loop": True, "pause_s": 1}
     missed = ["+ 5000", "cut", "press 300", "+ 2000", "mend", "+ 10000"]
     got = acts(evening, LEAD | songs, *missed, *["+ 1000"] * 34, "+ 4000", listener=songs)

@@ -20,7 +20,8 @@ class Alone:
         self.on = False
         self._song = 0
         self._next_ms = -1  # when the next song begins; -1: not by itself
-        self._stop_heard = self._broken = False
+        self._stop_heard = False
+        self._unshown = False  # the start of a song that is not shown here was heard
         self.listener = Listener(player.hw)
         self.lead = Lead(player.hw) if settings["pulse_out_pin"] is not None else None
         self._told_stop = False
@@ -122,7 +123,7 @@ class Alone:
         if self._player.talk.led():
             self._count(kind)  # it may be silent later
         elif kind == MARK and self._between():
-            self._stop_heard = self._stop_heard and self._broken  # a song whose start was missed
+            self._stop_heard = self._stop_heard and self._unshown  # a song whose start was missed
         elif kind == MARK and self._player.state == PLAYING:
             self._player.clock.tick()
             was_us = self._player.clock.us - age
@@ -133,7 +134,7 @@ class Alone:
         elif kind == START and (self._stop_heard or len(self._player.settings["songs"]) == 1):
             # Never the one after it: that would be another song than the lead's.
             self._start_song(min(1, len(self._player.settings["songs"])), START_MS + age // 1000, age % 1000)
-            self._broken = self._player.state != PLAYING
+            self._unshown = self._player.state != PLAYING
         elif kind == STOP:
             self._count(kind)
             if self._player.state != IDLE:
@@ -151,6 +152,7 @@ class Alone:
         """Where the list is, whether or not a pulse is obeyed."""
         if kind == START and self._player.settings["songs"]:
             self._song = (self._song + 1) % len(self._player.settings["songs"])
+            self._unshown = True
         elif kind == STOP:
             self._stop_heard = True
             self._song = 0
