@@ -67,7 +67,12 @@ class SerialWire:
 
     def send(self, line: str) -> int:
         """Send a line. A port that takes nothing for a quarter of a second counts as gone: OSError."""
-        self._serial.write(checked(line))  # pyserial's exceptions are OSErrors
+        try:
+            self._serial.write(checked(line))  # pyserial's exceptions are OSErrors
+        except OSError:
+            with contextlib.suppress(Exception):  # else closing the port may wait half a minute for it to go
+                self._serial.reset_output_buffer()
+            raise
         return 0
 
     def receive(self) -> list[tuple[int, str]]:
