@@ -278,9 +278,11 @@ def test_the_button_pressed_twice_starts_the_others_again(evening: Path) -> None
     assert abs(lead[3] - other[3]) <= 10
 
 
-def test_a_lead_that_was_started_before_it_could_say_stop_says_it_after_the_song(folder: Path) -> None:
-    """Listeners with several songs begin none before their first stop, wherever the list is then."""
+def test_a_lead_that_is_started_at_once_says_stop_before_the_song(folder: Path) -> None:
+    """Listeners with several songs begin none before their first stop, and may have kept their place from before."""
     songs = {"songs": ["a.roll", "b.roll", "c.roll"], "pause_s": 1}
-    got = acts(folder, LEAD | songs, "+ 1000", "press 300", "+ 5500", listener=songs)
+    got = acts(folder, LEAD | songs, "+ 1000", "press 300", "+ 1500", "+ 4000", listener=songs)
+    lead, other = got["steps"][-2]
+    assert lead[:3] == other[:3] == [PLAYING, "a.roll", True] and abs(lead[3] - other[3]) <= 10
     lead, other = got["steps"][-1]
     assert lead[:3] == other[:3] == [PLAYING, "b.roll", True] and abs(lead[3] - other[3]) <= 10

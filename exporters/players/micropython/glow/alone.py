@@ -62,8 +62,9 @@ class Alone:
         self._next_ms = -1
         self._quiet_due = False
         self.on = True
-        if self._led and not self._song:
-            self._stop_others()  # each round anew, for who missed a start
+        if self.lead and not self._song and (self._led or not self._told_stop):
+            self._told_stop = True
+            self._stop_others()  # each round anew, for who missed a start, or kept his place while this board restarted
         if self.lead and self.lead.busy:
             ms -= 500  # its stop must end first
         for _ in range(most):
