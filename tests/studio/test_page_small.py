@@ -52,6 +52,15 @@ def test_what_was_refused_is_forgotten_once_something_was_done(opened: Any) -> N
     until(page, "document.querySelectorAll('.notice.bad').length === 0")
 
 
+def test_a_line_that_is_said_again_stands_once(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    for _ in range(3):
+        page.keyboard.press("Control+y")
+    page.wait_for_timeout(500)
+    assert page.locator("#notices p").all_inner_texts() == ["There is nothing to redo."]
+
+
 def test_the_hint_of_a_field_lies_clear_of_its_ring(opened: Any) -> None:
     page = opened
     block(page, "white").click()
