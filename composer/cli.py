@@ -381,12 +381,13 @@ def _play(given: argparse.Namespace) -> int:
 
 
 def _load(given: argparse.Namespace) -> int:
-    from .night.evening import alone, find_evening
+    from .night.evening import alone, evening_file, load_evening
     from .pipeline import loading
 
     shows, look, keys = given.shows, None, None
-    if not given.wiring and [path for path in shows if path.suffix == ".toml" and path.name != "score.toml"]:
-        evening = find_evening(shows)
+    named = None if given.wiring else evening_file(shows)
+    if named is not None:
+        evening = load_evening(named)
         shows, look = evening.shows, evening.look
         keys = {key: value for key, value in alone(evening, ()).items() if key in ("loop", "pause_s")}
     choices = loading.Choices(only=given.only, replace=given.replace, force=given.force)

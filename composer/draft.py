@@ -152,6 +152,8 @@ def _phrases(first: int, last: int) -> list[tuple[int, int]]:
 def _part(part: Part, follows: Part | None, song: SongMap, rig: Rig) -> list[str]:
     bars = f'bars = "{part.bars}"'
     long = part.last - part.first + 1 >= 4
+    whole = part.first == 1 and follows is None  # fades at both its ends: they must leave something between them
+    fade = "1 bar" if whole and part.last < 8 else "2 bars"
     lines = []
     for i, string in enumerate(rig.strings):
         looks = LOOKS[part.energy]
@@ -163,9 +165,9 @@ def _part(part: Part, follows: Part | None, song: SongMap, rig: Rig) -> list[str
         if 'effect = "rings"' not in look and i % 2:
             clip.append('direction = "back"')
         if part.first == 1 and long:
-            clip.append('fade_in = "2 bars"')
+            clip.append(f'fade_in = "{fade}"')
         if follows is None and long:
-            clip.append('fade_out = "2 bars"')
+            clip.append(f'fade_out = "{fade}"')
         lines += [*clip, ""]
         if part.energy == QUIET:
             stars = (

@@ -54,7 +54,9 @@ def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
 
 def _from_path(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
     points = table.list_of("path", "points [x, y] in metres", _is_point, [])
-    if not isinstance(table.content["path"], list) or len(points) < 2:
+    if not table.sound("path"):
+        return None
+    if len(points) < 2:
         table.fault("path", "needs at least two points [[x, y], [x, y]]")
         return None
     if all(point == points[0] for point in points):
@@ -67,6 +69,8 @@ def _from_svg(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
     from .drawing import svg_line
 
     text = table.text("svg")
+    if not table.sound("svg"):
+        return None
     file, hash_sign, name = text.rpartition("#")
     if not hash_sign or not file or not name:
         table.fault("svg", 'needs a file and the id of a line in it, such as "front.svg#rail"')

@@ -11,6 +11,7 @@ import difflib
 import re
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,12 @@ class Renumbering:
         self.new = self._clock(Grid(song.beats, song.bars, song.beats_per_bar))
         # Where a beat of one numbering is not a beat of the other, lengths in beats no longer mean the same.
         self.same_beats = old.beats == song.beats
-        self.bar_beats = (old.beats_per_bar, song.beats_per_bar)
+        was, now = old.beats_per_bar, song.beats_per_bar
+        self.other_bars = ""  # why a length in bars may be another length now
+        if was != now:
+            self.other_bars = f"a bar has {counted(now, 'beat')} now, not {was}"
+        elif any(b - a != now for bars in (old.bars, song.bars) for a, b in pairwise(bars)):
+            self.other_bars = "bars are not all of one length"
 
     def _clock(self, grid: Grid) -> FrameClock:
         bars = BarGrid.of(grid.beats, grid.bars, grid.beats_per_bar, self.song_us)
@@ -114,13 +120,9 @@ def renumbered(text: str, path: Path, song: SongMap) -> tuple[str, list[str]]:
         raise Faults.one(path, "", "is laid out in a way that renumber cannot follow: move the addresses by hand")
     beats_changed = "the beats themselves changed: lengths (for, every, ...) stay as written, look at them"
     notes = [] if numbering.same_beats else [beats_changed]
-    was, now = numbering.bar_beats
-    lengths = list(_lengths_in_bars(document)) if was != now else []
+    lengths = list(_lengths_in_bars(document)) if numbering.other_bars else []
     if lengths:
-        notes.append(
-            f"a bar has {counted(now, 'beat')} now, not {was}: lengths in bars stay as written, look at "
-            f"{listed(lengths)}"
-        )
+        notes.append(f"{numbering.other_bars}: lengths in bars stay as written, look at {listed(lengths)}")
     return moved, notes
 
 
@@ -138,10 +140,20 @@ def _lengths_in_bars(document: dict[str, Any]) -> Iterator[str]:
 
 
 def _says_bars(value: Any) -> bool:
-    """Whether a value, or a time of its points, holds a length such as "4 bars"."""
+    """Whether a value holds a length such as "4 bars", or a point past the first bar of its clip."""
     if isinstance(value, list):
-        return any(_says_bars(item) for item in value)
+        return any(_says_bars(item) or _is_later_point(item) for item in value)
     return isinstance(value, str) and re.search(r"\d\s*bars?\b", value) is not None
+
+
+def _is_later_point(item: Any) -> bool:
+    if not (isinstance(item, list) and item and isinstance(item[0], str)):
+        return False
+    try:
+        moment = parse_moment(item[0])
+    except ValueError:
+        return False
+    return moment.kind == "bar" and moment.bar != 1
 
 
 def _meant(document: dict[str, Any], numbering: Renumbering, grid: str) -> dict[str, Any]:

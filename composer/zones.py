@@ -71,7 +71,7 @@ class _Zones:
             twice = len(pixels) - len(set(pixels))
             if twice:
                 self.faults.add(where, f"holds {twice} pixel{'s' if twice > 1 else ''} twice: its parts overlap")
-            if None in parts:
+            if twice or None in parts:
                 self.failed.add(name)
             self.done[name] = pixels
         return None if name in self.failed else self.done[name]

@@ -66,6 +66,18 @@ IN_SCORE = [
         '[[phrase.wave]]\nphrase = "ebb"\nat = "1.1"\n[[phrase.ebb]]\nphrase = "wave"\nat = "1.1"\n[order]',
         "phrase.wave: phrases go round in a circle: wave -> ebb -> wave",
     ),
+    ('zone = "mast"', 'zone = ""', "clip[1].zone: is empty: it needs the name of a zone"),
+    ('zone = "mast"', 'zone = "mast"\nonly = ""', "clip[1].only: is empty: it needs the name of a zone"),
+    ("[order]", '[[phrase.wave]]\nphrase = ""\n[order]', "phrase.wave[3].phrase: is empty: it needs the name of a ph"),
+    ('on = "beats"', 'on = ""', 'trigger[1].on: "" is not one of'),
+    ('on = "beats"', 'on = "label"', "trigger[1].on: needs the name of a label"),
+    ('on = "beats"', 'on = "midi 17/1"', 'trigger[1].on: "midi 17/1" is not a note'),
+    ('bars = "4"', 'at = "4"\nfor = "0 beats"', "clip[2].for: a length is more than nothing"),
+    (
+        'bars = "1-2"\nevery',
+        'at = "section C"\nfor = "1 bar"\nevery',
+        'phrase.wave[1].at: "section C": inside a phrase',
+    ),
     ("format = 1", "format = 2", "format: this version reads format = 1"),
     ('"tide.wav"', '"/"', 'song: "/": this is a folder, not a song'),
 ]
@@ -89,6 +101,7 @@ IN_RIG = [
     ("pin = 17", "pin = 16", 'string.mast.pin: pin 16 of "quay" already drives "rail": strings overlap'),
     ("pin = 17", "pin = 40", "string.mast.pin: pico cannot drive a string from pin 40"),
     ('"20-23"', '"20-24"', "string.mast.skip: 20-24 is outside the string's pixels 0-23"),
+    ("{awg = 16, metres = 1.5}", '"16 awg"', "string.rail.feed[1].wire: needs a table, got the text"),
     ("volts = 12.0", "volts = 5.0", "string.boom.feed[1].supply: boat gives 5 V, ws2815 needs 9.5-13.5 V"),
 ]
 CASES = [("score.toml", *case) for case in IN_SCORE] + [("rig.toml", *case) for case in IN_RIG]

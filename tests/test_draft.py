@@ -157,6 +157,14 @@ def test_nothing_in_a_draft_says_bars_but_what_renumber_moves(song: SongMap, rig
     assert not any(letter.isdecimal() for line in comments for letter in line)
 
 
+def test_fades_leave_something_between_them(song: SongMap, rig: Rig) -> None:
+    short = replace(song, beats=song.beats[:17], bars=song.bars[:5], sections=(Section(0.0, 8.0, "A"),))
+    assert [(p.first, p.last) for p in parts_of(short)] == [(1, 4)]
+    text = draft(short, rig, "a.wav")  # two bars in and two out would be all of it
+    assert 'fade_in = "1 bar"' in text and 'fade_out = "1 bar"' in text
+    assert 'fade_in = "2 bars"' in draft(song, rig, "a.wav")
+
+
 @pytest.mark.parametrize("seconds", [0.2, 0.9, 1.9, 2.1, 5.0])
 def test_a_very_short_song_gets_a_score_that_bakes(seconds: float, tmp_path: Path) -> None:
     at = np.arange(int(44_100 * seconds)) / 44_100

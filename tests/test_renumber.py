@@ -92,6 +92,17 @@ def test_addresses_move_from_bars_of_four_to_bars_of_three(song: SongMap) -> Non
     assert renumbered(plain.format(grid=song.grid), PATH, threes)[1] == []
     pulsed = plain.replace("accent", 'blend", every = "2 bars", for = "1 beat')
     assert renumbered(pulsed.format(grid=song.grid), PATH, threes)[1][0].endswith("look at trigger[1].clip.every")
+    risen = plain.replace('bars = "3" ', 'bars = "3"\nopacity = [["1.1", 0.2], ["2.1", 1]]').format(grid=song.grid)
+    assert renumbered(risen, PATH, threes)[1][0].endswith("look at clip[1].opacity")
+    assert renumbered(risen.replace("2.1", "1.3"), PATH, threes)[1] == []
+
+
+def test_lengths_in_bars_are_told_of_where_bars_are_uneven(song: SongMap) -> None:
+    uneven = on(song, Grid(song.beats, (0, 4, 6, *range(10, len(song.beats), 4)), 4))  # bar 2 has two beats
+    told = "bars are not all of one length: lengths in bars stay as written, look at clip[2].at, phrase.wave"
+    assert renumbered(SCORE.format(grid=song.grid), PATH, uneven)[1] == [told]
+    later = on(song, Grid(song.beats, tuple(range(1, len(song.beats), 4)), 4))
+    assert renumbered(SCORE.format(grid=song.grid), PATH, later)[1] == []
 
 
 def test_fractions_of_a_beat_move_with_the_beats_and_come_back(song: SongMap) -> None:

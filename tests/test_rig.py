@@ -581,11 +581,6 @@ def test_all_faults_of_a_file_come_at_once() -> None:
     }  # fmt: skip
 
 
-def test_a_zone_of_one_part_without_a_list_is_named_by_itself() -> None:
-    with pytest.raises(Faults, match=r'\Arig\.toml: zone\.z: there is no string or zone "rial"'):
-        rig_of(rail(after="[zone]\nz = 'rial'"))
-
-
 def test_a_fault_brings_no_further_ones_with_it() -> None:
     # The string hangs on no controller that exists; zones made of it, and of zones made of it, add nothing to that.
     zones_text = '[zone]\nz = ["rail[0:5]"]\nouter = ["z", "rail"]'

@@ -50,6 +50,38 @@ def test_what_was_refused_is_not_held_against_strings(change: tuple[str, str], w
     assert [fault.where for fault in raised.value.faults] == [where]
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (rail("path = [[0, 0], [1]]"), r"string\.rail\.path\[2\]: needs points \[x, y\] in metres, got a list"),
+        (rail("svg = 5"), r"string\.rail\.svg: needs text in quotes, got the number 5"),
+        (rail('clock_pin = "x"'), r'string\.rail\.clock_pin: needs a whole number, got the text "x"'),
+        (rail("clock_pin = 16"), r"string\.rail\.clock_pin: ws2812b has no clock line"),
+        (rail(after="[zone]\na = ['rail', 'rail[0]']\nb = ['a']"), r"zone\.a: holds 1 pixel twice: its parts overlap"),
+        (
+            rail().replace('board = "pico"', 'board = "pico"\nstart = "button"\nbutton_pin = "GP14"'),
+            r'controller\.quay\.button_pin: needs a whole number, got the text "GP14" \(did you mean 14\?\)',
+        ),
+        (
+            rail(after="[[string.rail.reading]]\nlevel = [256, 0, 0]\namps = 1"),
+            r"string\.rail\.reading\[1\]\.level\[1\]: needs levels 0-255, got the number 256",
+        ),
+        (
+            rail().partition("[string.rail]")[0] + "[string]\n[zone]\nz = ['rail']",
+            r"string: a rig needs at least one \[string\.NAME\]",
+        ),
+    ],
+)
+def test_one_slip_is_told_in_one_line(text: str, says: str) -> None:
+    with pytest.raises(Faults, match=rf"\Arig\.toml: {says}\Z"):
+        rig_of(text)
+
+
+def test_a_zone_of_one_part_without_a_list_is_named_by_itself() -> None:
+    with pytest.raises(Faults, match=r'\Arig\.toml: zone\.z: there is no string or zone "rial"'):
+        rig_of(rail(after="[zone]\nz = 'rial'"))
+
+
 def test_a_string_may_be_skipped_whole_but_not_every_string() -> None:
     assert rig_of(rail('skip = ["0-19"]', after=MAST)).zones["rail"].pixels == ()
     with pytest.raises(Faults) as raised:

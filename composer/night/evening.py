@@ -18,6 +18,7 @@ from ..clock import parse_span
 from ..faults import FaultList, Faults, Table, is_number, kind_of, nearest, read_toml
 from ..files import score_path
 
+KEYS = ("shows", "shuffle", "rounds", "pause", "look", "times", "quiet", "brightness", "sound", "boards")
 CLOCK_TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 Hours = tuple[int, int]
 
@@ -51,11 +52,21 @@ def load_evening(path: Path) -> Evening:
     """Read and check an evening. Raises `Faults` with all that is wrong in it."""
     faults = FaultList(path)
     document = read_toml(path)
-    if "string" in document and "shows" not in document:
-        raise Faults.one(path, "", "is a rig: name the folder of a show, or an evening.toml")
+    _is_one(document, path)
     evening = evening_from(document, path, faults)
     faults.raise_if_any()
     return evening
+
+
+def _is_one(document: dict[str, Any], path: Path) -> None:
+    """Raises `Faults`, one line, for a file that is something else: a list of its keys would be no help."""
+    if any(key in document for key in KEYS) or not {*document} - {"format"}:
+        return
+    near = f' ("{path.parent}")' if (path.parent / "score.toml").is_file() else ""
+    if any(key in document for key in ("supply", "controller", "string")):
+        raise Faults.one(path, "", f"is a rig: name the folder of a show{near}, or an evening.toml")
+    what = 'is no evening, which has format = 1 and shows = ["FOLDER", ...]'
+    raise Faults.one(path, "", f"{what}: name one, or the folder of a show{near}")
 
 
 def evening_from(document: dict[str, Any], path: Path, faults: FaultList) -> Evening:
@@ -258,11 +269,21 @@ def plain(shows: Sequence[Path]) -> Evening:
     return Evening(tuple(shows))
 
 
+def evening_file(paths: Sequence[Path]) -> Path | None:
+    """The evening.toml that the command line names; None for shows (their folders, or scores). Raises `Faults`."""
+    files = [path for path in paths if path.suffix == ".toml" and path.name != "score.toml" and not _is_score(path)]
+    if files and len(paths) > 1:
+        _is_one(read_toml(files[0]), files[0])
+        raise Faults.one(files[0], "", "an evening stands alone: it names its shows itself")
+    return files[0] if files else None
+
+
+def _is_score(path: Path) -> bool:
+    document = read_toml(path)
+    return "song" in document and "shows" not in document
+
+
 def find_evening(paths: Sequence[Path]) -> Evening:
     """The evening that the command line names: one evening.toml, or shows. Raises `Faults`."""
-    files = [path for path in paths if path.suffix == ".toml" and path.name != "score.toml"]
-    if not files:
-        return plain(paths)
-    if len(paths) > 1:
-        raise Faults.one(files[0], "", "an evening stands alone: it names its shows itself")
-    return load_evening(files[0])
+    path = evening_file(paths)
+    return plain(paths) if path is None else load_evening(path)

@@ -73,7 +73,7 @@ class Keys:
                 out += arrow.get(msvcrt.getwch(), "") if letter in "\x00\xe0" else letter
             return out
         handle = self._stream.fileno()
-        if not select.select([handle], [], [], 0)[0]:
+        if not _in_front(handle) or not select.select([handle], [], [], 0)[0]:
             return ""
         data = os.read(handle, 256)
         if not data:
@@ -94,6 +94,10 @@ class Keys:
         import tty
 
         handle = self._stream.fileno()
+        if not _in_front(handle):
+            self._on = False
+            yield self
+            return
         before = termios.tcgetattr(handle)
         try:
             tty.setcbreak(handle)
@@ -101,4 +105,13 @@ class Keys:
         finally:
             self._on = False
             with contextlib.suppress(termios.error, OSError):  # a terminal that is closed needs nothing
-                termios.tcsetattr(handle, termios.TCSADRAIN, before)
+                if _in_front(handle):  # else the shell has set it as it wants it
+                    termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _in_front(handle: int) -> bool:
+    """Whether the terminal is this job's. One behind a shell's & is stopped where it asks for keys: dark, for ever."""
+    try:
+        return os.tcgetpgrp(handle) == os.getpgrp()
+    except OSError:  # not the terminal that jobs are controlled from
+        return True

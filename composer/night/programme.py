@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from ..faults import Faults
@@ -24,6 +24,7 @@ from .lock import only_one
 from .sound import Card, Silent, Sound, load_samples
 from .stage import Controls, Stage, signals_end
 
+HALF_DAY = timedelta(hours=12)
 LOOK_S = 1.0  # how often the clock of the evening is looked at
 
 
@@ -71,8 +72,8 @@ def play_evening(
                 stack.callback(company.close)
                 check_company(company.boards, shows.values(), options.partly, company.quiet, tell)
         controls = Controls(offset_ms=evening.offset_ms)
+        stack.enter_context(signals_end(controls))  # first, so that a second Ctrl-C leaves no terminal without echo
         keys = stack.enter_context(Keys().listening())
-        stack.enter_context(signals_end(controls))
         stage = Stage([], controls, keys.pressed, terminal.say, terminal.show)
         if company is not None:
             needed = dict.fromkeys(name for baked in shows.values() for name in baked.rolls)
@@ -113,8 +114,8 @@ def clap_test(
         sound: Sound = Silent() if options.silent else Card(click_track(), RATE, options.device)
         stack.callback(sound.close)
         controls = Controls(offset_ms=options.offset_ms or 0.0)
+        stack.enter_context(signals_end(controls))  # first, so that a second Ctrl-C leaves no terminal without echo
         keys = stack.enter_context(Keys().listening())
-        stack.enter_context(signals_end(controls))
         try:
             return clap(lamps, sound, controls, keys.pressed, terminal.show)
         finally:
@@ -172,7 +173,8 @@ class Night:
         self.evening, self.shows, self.stage = evening, shows, stage
         self.clock, self.chance = clock, chance or random.Random()
         self.sound = sound or _sound
-        self.start, self.end = window(evening, clock())
+        self._clock = clock()
+        self.start, self.end = window(evening, self._clock)
         self._looked_s = -1e9
         whose = [("the evening's", evening.quiet_hours)]
         whose += [("the rig's", baked.rig.quiet_hours) for baked in shows.values()]
@@ -182,7 +184,7 @@ class Night:
         """Everything; returns whether it went well."""
         if self.clock() < self.start:
             self.stage.tell(f"waiting until {self.start:%H:%M}")
-        if self._dark_until(lambda: self.clock() >= self.start) == "quit":
+        if self._dark_until(self._begins) == "quit":
             return True
         first = True
         for number in order(self.evening, self.chance):
@@ -195,7 +197,11 @@ class Night:
                 self.stage.tell(HELP)
             first = False
             baked = self.shows[self.evening.shows[number]]
-            sound = self.sound(baked, self.evening)
+            try:
+                sound = self.sound(baked, self.evening)
+            except Faults as error:  # it was there when the evening began
+                self.stage.tell(f"{error}: dark")
+                return False
             try:
                 outcome = self.stage.play(baked, sound, until=self._until)
             finally:
@@ -206,6 +212,15 @@ class Night:
                 self.stage.tell(self._why_over())
                 return True
         return True
+
+    def _begins(self) -> bool:
+        """Whether the evening begins. A clock that is set to another day meanwhile, as the network does for a computer
+        that has none of its own, makes it another day's evening."""
+        was, self._clock = self._clock, self.clock()
+        if abs(self._clock - was) > HALF_DAY:
+            self.start, self.end = window(self.evening, self._clock)
+            self.stage.tell(f"the clock was set anew: waiting until {self.start:%H:%M}")
+        return self._clock >= self.start
 
     def _why_over(self) -> str:
         hush = self._hush()

@@ -10,10 +10,11 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from ..faults import Faults, ShowFails
 from ..pipeline.playing import Baked, FramesByTime, e131, link
 from .sound import Sound
 from .status import status_line
@@ -83,7 +84,13 @@ class Stage:
         closed. `until` is asked often; its first word that is not '' becomes the outcome.
         """
         self._paused = False
-        with FramesByTime(baked) as self._frames:
+        with ExitStack() as stack:
+            try:
+                self._frames = stack.enter_context(FramesByTime(baked))
+            except (ShowFails, Faults) as error:  # the boards have rolls of their own
+                self.tell(f"{error}; what the supplies carry is not known")
+                if self.sender is not None:
+                    return "fault"
             try:
                 outcome = self._ready(baked, sound, until)
                 if not outcome:
@@ -246,7 +253,7 @@ class Stage:
     def _tell_changes(self) -> None:
         for board in self.boards:
             health = board.health
-            what = "unplugged" if health.gone else health.trouble
+            what = "unplugged" if health.gone else "does not answer" if health.mute else health.trouble
             if what != self._told.get(board.name, ""):
                 said = f" (its last words: {health.said})" if health.gone and health.said else ""
                 self.tell(f"{board.name}: {what}{said}" if what else f"{board.name}: is back")
@@ -257,14 +264,14 @@ class Stage:
         self._want("idle")
         end_s = self.now() + DARKEN_S
         there = [board for board in self.boards if not board.health.gone]
-        while self.now() < end_s and not all(board.settled or board.health.gone for board in there):
+        while self.now() < end_s and not all(board.says_dark or board.health.gone for board in there):
             for board in there:
                 board.step()
             self.wait(TICK_S)
         if self.sender is not None:
             self.sender.close()
             self.sender = None
-        return [board.name for board in self.boards if board.health.gone or not board.settled]
+        return [board.name for board in self.boards if not board.says_dark]
 
 
 @contextmanager

@@ -51,7 +51,8 @@ def boards_text(boards: Iterable[link.Board], missing: int = 0) -> list[str]:
 
 def supply_text(amps: Mapping[str, float], budgets_a: Mapping[str, float]) -> str:
     """What every supply carries against its budget: `shed 3.1/4.8 A`."""
-    return "  ".join(f"{name} {amps[name]:.1f}/{budget:.1f} A" for name, budget in budgets_a.items())
+    known = {name: budget for name, budget in budgets_a.items() if name in amps}
+    return "  ".join(f"{name} {amps[name]:.1f}/{budget:.1f} A" for name, budget in known.items())
 
 
 def status_line(
@@ -76,7 +77,7 @@ def status_line(
         f"{baked.title}  {place}",
         *[mark.upper() for mark in marks],
         *boards_text(boards, missing),
-        supply_text(amps, baked.budgets_a),
+        *filter(None, [supply_text(amps, baked.budgets_a)]),
     ]
     if bright != 255:
         parts.append(f"light {bright / 255:.0%}")

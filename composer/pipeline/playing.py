@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from bisect import bisect_right
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -151,12 +152,17 @@ def head_crc(roll: bytes) -> int:
 
 
 class FramesByTime:
-    """The frames of a show's rolls by the time of the song, and what they draw. Use as a context."""
+    """The frames of a show's rolls by the time of the song, and what they draw. Use as a context.
+
+    Raises `Faults` and `ShowFails` for a roll that cannot be read any more.
+    """
 
     def __init__(self, baked: Baked) -> None:
         self._rig = baked.rig
         self._model = CurrentModel(baked.rig)
-        self._readers = {name: RollReader(roll.path) for name, roll in baked.rolls.items()}
+        with ExitStack() as stack:
+            self._readers = {name: stack.enter_context(opened(roll.path)) for name, roll in baked.rolls.items()}
+            self._close = stack.pop_all().close
         self._kept: dict[str, tuple[int, NDArray[np.uint8]]] = {}
 
     def amps_at(self, seconds: float, share: float = 1.0) -> dict[str, float]:
@@ -182,17 +188,17 @@ class FramesByTime:
 
     def _frame(self, name: str, reader: RollReader, us: int) -> NDArray[np.uint8]:
         dark = np.zeros(reader.header.frame_bytes, np.uint8)
-        found = reader.seek(us)
-        if found is None:
-            return dark
-        number, frame = found
-        kept, frames = self._kept.get(name, (-1, dark[None]))
-        if kept != number:
-            try:
-                frames = reader.group(number)
-            except RollError:
+        try:
+            found = reader.seek(us)
+            if found is None:
                 return dark
-            self._kept[name] = (number, frames)
+            number, frame = found
+            kept, frames = self._kept.get(name, (-1, dark[None]))
+            if kept != number:
+                frames = reader.group(number)
+                self._kept[name] = (number, frames)
+        except (RollError, OSError):  # damaged, or its disk went away
+            return dark
         standing: NDArray[np.uint8] = frames[frame]
         return standing
 
@@ -200,8 +206,7 @@ class FramesByTime:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for reader in self._readers.values():
-            reader.close()
+        self._close()
 
 
 def patch_of(rig: Rig, first_universe: int = 1) -> list[e131.Patch]:

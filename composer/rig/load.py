@@ -63,9 +63,9 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
         read.append(_string(name, table, controllers, supplies, ground, refused))
         if not any(table.has(key) for key in PLACE_KEYS):
             ground = replace(ground, row=ground.row + 1)  # the next one hangs below it
-    if not controllers and not top.has("controller"):
+    if not controllers and top.sound("controller"):
         top.fault("controller", "a rig needs at least one [controller.NAME]")
-    if not read and not top.has("string"):
+    if not read and top.sound("string"):
         top.fault("string", "a rig needs at least one [string.NAME]")
     strings = {s.name: s for name in controllers for s in read if s.controller == name}
     for name in controllers:
@@ -75,7 +75,8 @@ def rig_from(document: Mapping[str, Any], path: Path, faults: FaultList) -> Rig:
         faults.add("string", f"more than {MOST_PIXELS} pixels in one rig")
     _check_pins(read, controllers, faults)
     unplaced = {s.name for s in read if s.name not in strings or f"string.{s.name}.pixels" in refused}
-    zones = _zones(top, strings, unplaced, faults)
+    top.raw("zone", {})
+    zones = _zones(top, strings, unplaced, faults) if read else {}  # of no strings there are none
     limits, audience, quiet = top.table("limits"), top.table("audience"), top.table("quiet")
     skew_ms = _skew_ms(limits)
     viewing_m = audience.number("metres", None, low=0.5, high=10_000.0)
@@ -160,7 +161,7 @@ def _controller(name: str, table: Table, supplies: Mapping[str, Supply], refused
             table.fault(key, f"{board.name} has no pin {pin} to use: it has {text_of(board.pins)}")
         if taken.setdefault(pin, key) != key:
             table.fault(key, f"pin {pin} is already its {taken[pin]}")
-    if start == "button" and pins["button_pin"] is None:
+    if start == "button" and pins["button_pin"] is None and table.sound("button_pin"):
         table.fault("start", '"button" needs a button_pin')
     table.finish()
     return Controller(name, board, supply, start, **pins)
@@ -199,7 +200,7 @@ def _string(
     clock_pin = _pin(table, "clock_pin")
     if known and chip.clocked and clock_pin is None and table.sound("clock_pin"):
         table.fault("clock_pin", f"{chip.name} is clocked: it needs a clock_pin besides its pin")
-    if known and not chip.clocked and clock_pin is not None:
+    if known and not chip.clocked and clock_pin is not None and table.sound("clock_pin"):
         table.fault("clock_pin", f"{chip.name} has no clock line")
     if controller in controllers and f"controller.{controller}.board" not in refused:
         board = controllers[controller].board
@@ -220,7 +221,7 @@ def _string(
         skip=_skip(table, most),
         feeds=_feeds(name, table, most, supplies, chip if known else None, refused),
         cuts=cuts,
-        clock_pin=clock_pin,
+        clock_pin=clock_pin if table.sound("clock_pin") else None,
         rail_ohm_per_m=table.number("rail_ohm_per_m", None, low=1e-4, high=10.0),
         readings=_readings(table, pixels, chip),
     )
@@ -260,7 +261,7 @@ def _readings(table: Table, pixels: int, chip: Chip) -> tuple[Reading, ...]:
         levels = block.list_of("level", "levels 0-255", _inside(0, 256))
         if len(levels) == 1:
             levels = levels * chip.channels
-        elif levels and len(levels) != chip.channels:
+        elif levels and len(levels) != chip.channels and block.sound("level"):
             block.fault("level", f"needs one level, or one for each of the {chip.channels} channels, got {len(levels)}")
         amps = block.number("amps", low=0.0, high=1000.0)
         if len(levels) == chip.channels:

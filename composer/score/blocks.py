@@ -101,7 +101,7 @@ class Reader:
         effect = table.choice("effect", EFFECTS)
         if not table.has("effect") and nearest("effect", table.content):  # nobody asks for its other keys then
             table.fault(nearest("effect", table.content).strip('"'), "unknown key", '"effect"')
-        zone = table.text("zone")
+        zone = _name(table, "zone", "a zone")
         params, words = self._params(table, EFFECTS[effect])
         block = Block(
             where=table.where,
@@ -117,7 +117,7 @@ class Reader:
             # Named by what it is, not by its number: a clip put in before it must not change its random choices.
             seed=table.whole("seed", zlib.crc32(f"{name}/{zone}/{effect}".encode()) >> 1, low=0, high=2**31 - 1),
             params=params,
-            only=table.text("only", ""),
+            only=_name(table, "only", "a zone", ""),
             words=words,
         )
         if table.content.get("effect") == effect:  # else its other keys may well be right for the effect that was meant
@@ -153,7 +153,7 @@ class Reader:
 
     def _placing(self, table: Table, label: str, in_phrase: bool, timed: bool) -> Block:
         """A phrase placed by a block: `phrase` and `at`. It lasts as long as its clips."""
-        phrase = table.text("phrase")
+        phrase = _name(table, "phrase", "a phrase")
         for key in ("bars", "for", "to"):
             if table.has(key):
                 table.raw(key)
@@ -184,6 +184,14 @@ class Reader:
             longer=SPEEDS[table.choice("speed", SPEEDS, "normal")],
             colours=colours,
         )
+
+
+def _name(table: Table, key: str, what: str, *default: str) -> str:
+    """The name of something that the score or the rig has; an empty one would stand for nothing without a word."""
+    name: str = table.text(key, *default)
+    if table.has(key) and not name and table.sound(key):
+        table.fault(key, f"is empty: it needs the name of {what}")
+    return name
 
 
 def read_level(table: Table) -> Level | None:
@@ -221,9 +229,9 @@ MIDI_NOTE = re.compile(r"(?:[1-9]|1[0-6])/(?:\d|[1-9]\d|1[01]\d|12[0-7])")
 
 def read_trigger(table: Table, label: str, read: Reader) -> Trigger:
     text = table.text("on")
-    event, _, of = (text or "").strip().partition(" ")
+    event, _, of = text.strip().partition(" ")
     of = of.strip()
-    if text and event not in EVENTS:
+    if table.sound("on") and event not in EVENTS:
         table.fault("on", f'"{text}" is not one of {", ".join(EVENTS)}', nearest(event, EVENTS))
     elif event == "onsets" and of not in BANDS:
         table.fault("on", f'onsets need a band, "onsets low", "onsets mid" or "onsets high", got "{text}"')
@@ -233,6 +241,8 @@ def read_trigger(table: Table, label: str, read: Reader) -> Trigger:
         table.fault("on", f'"{text}" is not a note: write "midi 10/36", channel 1-16 and note 0-127')
     elif event not in ("onsets", "label", "midi") and of:
         table.fault("on", f'"{text}": {event} takes nothing after it', f'"{event}"')
+    if not table.sound("on"):
+        event = ""  # of which there are none
     if table.has("clip"):
         clip = read.block(table.table("clip"), label, timed=False)
     else:

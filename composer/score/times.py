@@ -136,6 +136,7 @@ def moment_of(table: Table, key: str, text: str, in_phrase: bool = False) -> Mom
         return None
     if in_phrase and moment.kind != "bar":
         table.fault(key, f'"{text}": inside a phrase, times are bars and beats from its own start, such as "1.1"')
+        return None
     return moment
 
 
@@ -199,6 +200,7 @@ def length_of(table: Table) -> Span | None:
     length = read_span(table, "for")
     if length is not None and not length.positive:
         table.fault("for", "a length is more than nothing")
+        return None
     return length
 
 

@@ -39,6 +39,7 @@ STEPS = {
     "half": {"": "half", "double": "", "half": "quarter", "quadruple": "double"},
 }
 """What twice or half as many beats make of the level in force: word by word, the one takes the other back."""
+LEAST_BEAT_S = 0.02  # anchors that need shorter ones are a slip: no music has 3,000 beats a minute
 TOGETHER = 0.2  # so near, in beats, are a beat that was heard twice as slow and its own place
 SAME_TEMPO = 0.01  # readings so near, in log tempo, are of one tempo: the first of them was believed most
 TAKEN_AS_HEARD = ("off-beat", "3:2", "2:3")  # twice or half as many beats are those that are there, whatever was heard
@@ -150,7 +151,9 @@ def _fixes_from(top: Table) -> Fixes:
     if top.has("grid"):
         given = top.table("grid")
         beats = read_times(given, "beats")
-        grid = Grid(beats, read_bars(given, "bars", len(beats)), given.whole("beats_per_bar", 4, low=1, high=64))
+        given.raw("bars", ())
+        bars = read_bars(given, "bars", len(beats)) if given.sound("beats") else ()
+        grid = Grid(beats, bars, given.whole("beats_per_bar", 4, low=1, high=64))
         given.text("source", "")
         given.finish()
     fixes = Fixes(
@@ -179,7 +182,7 @@ def _shift(top: Table) -> Span:
     if not text:
         return Span()
     try:
-        span = parse_span(text.lstrip("+-").strip())
+        span = parse_span(text[1:] if text[0] in "+-" else text)
     except ValueError as error:
         top.fault("shift", str(error))
         return Span()
@@ -298,7 +301,7 @@ def apply_fixes(song_map: SongMap, fixes: Fixes, named: Collection[str] = ()) ->
             pins = _pins(grid, fixes.anchors)
             moves.append(_along(grid.beats, lambda beat: _pinned(pins, beat)))
         grid = _anchored(grid, fixes.anchors, faults)
-        if any(b <= a for a, b in itertools.pairwise(grid.beats)):
+        if any(b - a < LEAST_BEAT_S for a, b in itertools.pairwise(grid.beats)):
             faults.add("anchor", "bars lie so near each other that their beats fall together")
     kept = _inside(grid, seconds)
     if grid.beats and not kept.beats and fixes.shift.seconds:

@@ -282,7 +282,8 @@ class Studio:
 
     async def undo(self, request: Request) -> Response:
         """One step back."""
-        await run_in_threadpool(self.session.undo, short(await body_of(request), "page"))
+        body = await body_of(request)
+        await run_in_threadpool(self.session.undo, short(body, "page"), body.get("anyway") is True)
         return await self._done()
 
     async def redo(self, request: Request) -> Response:

@@ -171,8 +171,11 @@ class Session:
     def poll(self) -> bool:
         """Look whether a file changed on disk; what changed is taken in and told. True if anything did."""
         with self.lock:
-            if self._now() == self._stamps:
+            now = self._now()
+            if now == self._stamps:
                 return False
+            sheets = {sheet.path for sheet in (self.score, self.fixes) if sheet is not None}
+            touched = {Path(path) for path, *_ in set(now) ^ set(self._stamps)} - sheets  # the rig, the song
             changes: list[Change] = []
             self.unreadable = None
             for sheet in (self.score, self.fixes):
@@ -191,7 +194,8 @@ class Session:
             self._take_in()
             if self.unreadable is not None:
                 self.faults = [self.unreadable, *self.faults]
-            self._told(FROM_OUTSIDE, None, [sheet.path.name for sheet, _, _ in changes])
+            files = [sheet.path.name for sheet, _, _ in changes] + sorted(path.name for path in touched)
+            self._told(FROM_OUTSIDE, None, files)
             return True
 
     def _told(self, what: str, page: str | None, files: Sequence[str]) -> None:
@@ -430,18 +434,27 @@ class Session:
 
     # -- to and fro
 
-    def undo(self, page: str | None = None) -> None:
-        """One step back. Raises `Refused` when there is none."""
-        self._step(self.history.undo, "undo", page)
+    def undo(self, page: str | None = None, anyway: bool = False) -> None:
+        """One step back. Raises `Refused` when there is none, or when another program made it, unless `anyway`."""
+        with self.lock:
+            self._look_first()
+            if not anyway and (names := self.history.from_outside()):
+                why = f"the last change of {names} came from outside: an editor made it, or another studio"
+                raise Refused(409, "outside", why)
+            self._step(self.history.undo, "undo", page)
 
     def redo(self, page: str | None = None) -> None:
         """One step on again. Raises `Refused` when there is none."""
-        self._step(self.history.redo, "redo", page)
+        with self.lock:
+            self._look_first()
+            self._step(self.history.redo, "redo", page)
+
+    def _look_first(self) -> None:
+        if self.poll():
+            raise Refused(409, "conflict", "a file has changed on disk meanwhile: look first, then again")
 
     def _step(self, go: Callable[[], Any], word: str, page: str | None) -> None:
         with self.lock:
-            if self.poll():
-                raise Refused(409, "conflict", "a file has changed on disk meanwhile: look first, then again")
             try:
                 step = go()
             except IndexError:

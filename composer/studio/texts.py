@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ..faults import Faults, reading
+from ..faults import Faults, listed, reading
 from ..files import write_text
 
 ABSENT = "absent"
@@ -89,6 +89,11 @@ class History:
         """Remember a step that is written already."""
         self.done.append(Step(what, tuple(changes)))
         self.undone.clear()
+
+    def from_outside(self) -> str:
+        """The files whose last change another program made; '' where the last step was the studio's own."""
+        last = self.done[-1] if self.done else None
+        return listed(sheet.path.name for sheet, _, _ in last.changes) if last and last.what == FROM_OUTSIDE else ""
 
     def undo(self) -> Step:
         """Write the texts from before the last step. Raises IndexError without one, `Faults` as writing."""

@@ -27,6 +27,9 @@ AT_PERIOD_S = 0.25
 UNEVEN_S = 0.05  # `at` lines in a strict beat would always meet a board in the middle of the same work
 ROUND_TRIPS = 50
 LATEST = 8  # measurements behind a figure for people
+EXPECTED = ("ok ", "no ", "* boot ", "* end ", "* stop asked")  # no last words
+ASTRAY_S, ASTRAY = 0.05, 4  # a board that is so far from the sound in so many answers is told to start anew
+NO_SEEK = -1
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,8 @@ class Want:
 class Health:
     """How a board does, for people and for those who decide. Times None: not measured yet.
 
-    `ahead_ms`: its light before the sound (late light is negative), the median of the last measurements.
+    `ahead_ms`: its light before the sound (late light is negative), the median of the last measurements; `unanswered`:
+    lines in a row that it gave no answer to.
     """
 
     state: str = "?"
@@ -58,9 +62,15 @@ class Health:
     broken: int = 0
     dimmed: int = 0
     silent_s: float = 0.0
+    unanswered: int = 0
     gone: bool = False
     trouble: str = ""
     said: str = ""
+
+    @property
+    def mute(self) -> bool:
+        """It gives no answer, and not because a few packets were lost or nobody asked."""
+        return self.unanswered >= 4 and self.silent_s > SILENCE_S / 2
 
     @property
     def well(self) -> bool:
@@ -107,12 +117,14 @@ class Board:
         self._deaf_until_s = self._rest_until_s = -1e9
         self._at_s = self._state_s = -1e9
         self._heard_s = now()
+        self._rest_mode = ""  # what was wanted when it was refused: another wish waits for nothing
         self._starts = 0
         self._cued: str | None = None  # the file that it opened for us, and that was the right one
         self._uneven_s, self._random = 0.0, random.Random(self.name)
         self._greeted = hello is not None
         self._round_trips_s: deque[float] = deque(maxlen=ROUND_TRIPS)
         self._ahead_s: deque[float] = deque(maxlen=LATEST)
+        self._astray = self._unanswered = 0
         self._health = Health()
 
     @property
@@ -129,6 +141,7 @@ class Board:
             ahead_ms=1000 * statistics.median(self._ahead_s) if self._ahead_s else None,
             round_trip_ms=1000 * min(trips) if trips else None,
             silent_s=self.now() - self._heard_s,
+            unanswered=self._unanswered,
         )
 
     @property
@@ -138,14 +151,20 @@ class Board:
 
     def heard(self, round_trip_s: float | None = None) -> None:
         """The board spoke just now; `round_trip_s` where it answered a question that was asked once."""
-        self._heard_s = self.now()
+        self._heard_s, self._unanswered = self.now(), 0
         if round_trip_s is not None:
             self._round_trips_s.append(round_trip_s)
 
     @property
     def settled(self) -> bool:
         """The board does what is wanted."""
-        return self._asked is None and self._next_line(asking_state=False) is None
+        busy = self._asked is not None and self._asked.verb != "state"
+        return not busy and self._next_line(asking_state=False) is None
+
+    @property
+    def says_dark(self) -> bool:
+        """The board has said that it is idle, and so dark."""
+        return self._known.mode == "idle" and not self._health.gone
 
     def reconnect(self, wire: Wire) -> None:
         """The board is on another wire now, or on its own again: everything is asked anew."""
@@ -153,9 +172,9 @@ class Board:
         self.wire = wire
         self._asked, self._known, self._greeted = None, _Known(), False
         self._round_trips_s.clear()
-        self._heard_s = self.now()
+        self._heard_s, self._unanswered = self.now(), 0
         self._rest_until_s = -1e9
-        self._health = replace(self._health, gone=False, trouble="")
+        self._health = replace(self._health, gone=False, trouble="", said="")
 
     # ---- leading ---------------------------------------------------------------------------------------------
 
@@ -168,13 +187,15 @@ class Board:
             now_s = self.now()
             if self._asked is not None and now_s - self._asked.at_s > ANSWER_S:
                 self._missed()
-            if self._asked is None and now_s >= max(self._rest_until_s, self._deaf_until_s):
+            resting = now_s < self._rest_until_s and self.want.mode == self._rest_mode
+            if self._asked is None and not resting and now_s >= self._deaf_until_s:
                 line = self._next_line()
                 if line is not None:
                     self._send(line)
         except OSError as error:
             self.wire.close()  # a port that is held would come back under another name
-            self._health = replace(self._health, gone=True, state="?", said=str(error.strerror or error))
+            said = self._health.said or error.strerror or ""
+            self._health = replace(self._health, gone=True, state="?", said=said)
 
     def _next_line(self, asking_state: bool = True) -> str | None:
         """The line that brings what the board does nearer to what it shall do."""
@@ -186,7 +207,9 @@ class Board:
         if want.mode == "idle":
             if known.mode != "idle":
                 return "stop"
-        elif known.file != want.file or known.mode in ("idle", "live", "wiring"):
+            # Nothing else: a board that is started by its button later shall not be dark since somebody pressed b.
+            return "state" if asking_state and now_s - self._state_s >= STATE_PERIOD_S else None
+        if known.file != want.file or known.mode in ("idle", "live", "wiring"):
             return f"cue {want.file}"
         elif want.mode == "cued" and known.mode != "cued":
             return f"cue {want.file}"  # darkness, with the roll ready
@@ -231,10 +254,21 @@ class Board:
         self._asked = _Asked(line, verb, number, now_s, self.want)
 
     def _missed(self) -> None:
+        self._unanswered += 1
+        verb, known = self._asked.verb if self._asked is not None else "", self._known
+        if verb == "state":
+            self._state_s = -1e9  # asked again at once
+        # The line may have been obeyed all the same, and the wish may change before it is said again.
+        if verb == "cue":
+            known.file = None
+        elif verb == "bright":
+            known.bright = None
+        elif verb in ("dark", "stop"):
+            known.dark = None
         self._asked = None
         if self.wire.ordered:  # an answer that comes late must not pass for the next one's
             self._deaf_until_s = self.now() + DRAIN_S
-        if self.now() - self._heard_s > SILENCE_S / 4:
+        if self.now() - self._heard_s > SILENCE_S / 2:  # longer than a few packets that are lost
             self._known = _Known()  # it may have restarted meanwhile
 
     def _listen(self) -> None:
@@ -247,7 +281,7 @@ class Board:
             asked = self._asked
             words = answer_of(line, asked.verb) if asked is not None else None
             if asked is None or words is None or number != asked.number:
-                if line and number == 0 and not line.startswith(("ok ", "no ")):
+                if line and number == 0 and not line.startswith(EXPECTED):
                     self._health = replace(self._health, said=line[:80])
                 continue
             self.heard(now_s - asked.at_s)
@@ -268,7 +302,8 @@ class Board:
                 self._known, self._cued = _Known(), None
                 self._trouble(f'holds another "{want.file}" than was baked: load it again')
                 return
-            known.mode, known.file, known.seek = "cued", want.file, None
+            # Between songs nobody leads: anybody may have said `bright`.
+            known.mode, known.file, known.seek, known.bright = "cued", want.file, None, None
             self._cued = want.file
         elif asked.verb == "start":
             known.mode, known.seek = "playing", want.seek
@@ -311,8 +346,18 @@ class Board:
     def _measured(self, words: list[str], now_s: float, round_trip_s: float) -> None:
         """How far ahead of the sound the board is: its answer was true half a round trip ago."""
         position = number_of(words[0]) if words else None
-        if position is not None:
-            self._ahead_s.append(position - (self.place() - round_trip_s / 2))
+        if position is None:
+            return
+        place = self.place()
+        self._ahead_s.append(position - (place - round_trip_s / 2))
+        # The computer slept, the network was slow, or a digit was lost on the way. Left to itself, a board comes back
+        # slowly. An uneven network can make a `start` as wrong as its latency: less than that is left alone.
+        far_s = self.latency_s + ASTRAY_S
+        side = int(position - place > far_s) - int(place - round_trip_s - position > far_s)  # however the answer ran
+        self._astray = self._astray + side if side * self._astray > 0 else side
+        if abs(self._astray) >= ASTRAY:
+            self._astray = 0
+            self._known.seek = NO_SEEK if side > 0 else None  # late, a plain `start` takes it on
 
     def _refused(self, asked: _Asked, reason: str) -> None:
         self._known = _Known()  # it is not where we thought: perhaps it restarted
@@ -321,4 +366,4 @@ class Board:
 
     def _trouble(self, what: str) -> None:
         self._health = replace(self._health, trouble=what)
-        self._rest_until_s = self.now() + AGAIN_S
+        self._rest_until_s, self._rest_mode = self.now() + AGAIN_S, self.want.mode

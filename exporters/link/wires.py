@@ -54,13 +54,25 @@ class SerialWire:
 
         # Both control lines stay as the system sets them, asserted: without DTR a Pico says nothing, and the circuit
         # that resets an ESP32 acts on one of them alone. Nobody else may open the port.
-        self._serial: Any = serial.Serial(port, SERIAL_SPEED, timeout=0, write_timeout=0.25, exclusive=True)
+        try:
+            self._serial: Any = serial.Serial(port, SERIAL_SPEED, timeout=0, write_timeout=0.25, exclusive=True)
+        except OSError:
+            raise
+        except Exception as error:  # unplugged while it is opened: termios's error is no OSError
+            if type(error).__module__ != "termios":
+                raise
+            raise OSError(*error.args) from None
         self.name = port
         self._rest = b""
 
     def send(self, line: str) -> int:
         """Send a line. A port that takes nothing for a quarter of a second counts as gone: OSError."""
-        self._serial.write(checked(line))  # pyserial's exceptions are OSErrors
+        try:
+            self._serial.write(checked(line))  # pyserial's exceptions are OSErrors
+        except OSError:
+            with contextlib.suppress(Exception):  # else closing the port may wait half a minute for it to go
+                self._serial.reset_output_buffer()
+            raise
         return 0
 
     def receive(self) -> list[tuple[int, str]]:

@@ -8,6 +8,7 @@ picture, so that all else (loudspeakers, distance, the hearing of beats) has the
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from board_model import ModelBoard, ModelWire, Roll, Turned
@@ -213,3 +214,112 @@ def test_health_tells_how_far_ahead_a_board_is() -> None:
     assert health.state == "playing"
     assert health.ahead_ms == pytest.approx(0, abs=10)
     assert 1 <= health.round_trip_ms <= 60  # type: ignore[operator]
+
+
+# ---- after a trouble ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("slept_s", [0.15, 5.0, 60.0, -0.15])
+def test_a_board_far_from_the_sound_is_told_to_start_anew(slept_s: float) -> None:
+    """A computer that slept has a sound that stood still, while boards ran on. By slewing alone (LINK.md, section 4)
+    0.15 s would take 30 s, and a jump back 16 lines."""
+    stage = Stage(0, **SERIAL)
+    stage.settle(20.0)
+    stage.now.s += max(0.0, slept_s)
+    stage._begin_s += slept_s
+    stage.settle(2.0)
+    assert max(abs(error) for error in stage.run(20.0)) < 0.030
+
+
+def test_a_digit_that_was_lost_on_the_way_is_made_good() -> None:
+    stage = Stage(0, **SERIAL)
+    stage.settle(20.0)
+    stage.model.hear(f"at {stage.place() + 70:.3f}")
+    assert stage.model.position_s() - stage.place() > 60
+    stage.settle(2.0)
+    assert max(abs(error) for error in stage.run(20.0)) < 0.030
+
+
+@pytest.mark.parametrize("mode", ["playing", "paused"])
+def test_lost_packets_start_nothing_anew(mode: str) -> None:
+    stage = Stage(100, sound_ppm=-100, **UDP)
+    stage.board.want = Want(mode, "quay.roll", 0x0BADCAFE)
+    stage.settle(10.0)
+    stage.model.heard.clear()
+    stage.settle(300.0)
+    assert stage.model.state == mode
+    assert not [line for line in stage.model.heard if line.startswith(("start", "cue", "pause"))]
+
+
+def test_nothing_of_a_blackout_stays_on_a_board_that_is_stopped() -> None:
+    stage = Stage(0, **SERIAL)
+    stage.board.want = Want("playing", "quay.roll", 0x0BADCAFE, dark=True)
+    stage.settle(5.0)
+    assert stage.model.blackout
+    stage.board.want = Want(dark=True)
+    stage.settle(3.0)
+    assert stage.board.says_dark and stage.board.settled
+    assert (stage.model.state, stage.model.blackout) == ("idle", False)
+
+
+def test_what_a_stranger_said_of_the_brightness_between_songs_does_not_stay() -> None:
+    stage = Stage(0, **SERIAL)
+    stage.settle(5.0)
+    stage.board.want = Want()
+    stage.settle(1.0)
+    assert stage.model.hear("bright 0", who="other") == "ok bright 0"
+    stage.board.want = Want("playing", "quay.roll", 0x0BADCAFE, seek=1)
+    stage.settle(1.0)
+    assert (stage.model.state, stage.model.bright) == ("playing", 255)
+
+
+def test_a_refused_line_holds_up_no_stop() -> None:
+    stage = Stage(0, **SERIAL)
+    stage.board.want = Want("playing", "quay.roll", 0x12345678)
+    stage.settle(0.5)
+    assert stage.board.health.trouble and stage.model.state == "cued"
+    stage.board.want = Want()
+    stage.settle(0.3)
+    assert stage.board.says_dark and stage.model.state == "idle"
+
+
+def test_what_a_board_says_when_all_is_well_are_no_last_words() -> None:
+    stage = Stage(0, **SERIAL)
+    stage.settle(5.0)
+    stage.wire.say(["* boot quay", "* end quay.roll", "* stop asked"])
+    stage.settle(0.5)
+    assert stage.board.health.said == ""
+    stage.wire.say(["* stop error OSError"])
+    stage.settle(0.5)
+    stage.wire.plugged = False
+    stage.settle(0.5)
+    assert stage.board.health.said == "* stop error OSError"
+    assert not stage.board.says_dark
+
+
+def test_an_answer_that_was_lost_leaves_nothing_taken_for_granted() -> None:
+    """The board obeyed a `stop`, which ends a blackout, and nobody heard that it did: the next song is dark again."""
+    stage = Stage(0, **UDP | {"loss": 0.0})
+    stage.model.files["ebb.roll"] = ROLL
+    stage.board.want = Want("cued", "quay.roll", 0x0BADCAFE, dark=True)
+    stage.settle(5.0)
+    stage.board.want = Want()
+    while stage.model.state != "idle":
+        stage.settle(STEP_S)
+    stage.wire._back.clear()
+    stage.board.want = Want("playing", "ebb.roll", 0x0BADCAFE, dark=True, seek=1)
+    stage.settle(3.0)
+    assert (stage.model.state, stage.model.blackout) == ("playing", True)
+
+
+def test_a_blackout_that_is_given_and_taken_back_while_answers_are_lost() -> None:
+    stage = Stage(0, **UDP | {"loss": 0.0})
+    stage.board.want = Want("playing", "quay.roll", 0x0BADCAFE)
+    stage.settle(5.0)
+    stage.board.want = replace(stage.board.want, dark=True, bright=90)
+    while not stage.model.blackout:
+        stage.settle(STEP_S)
+    stage.wire._back.clear()
+    stage.board.want = replace(stage.board.want, dark=False, bright=255)
+    stage.settle(2.0)
+    assert (stage.model.blackout, stage.model.bright) == (False, 255)

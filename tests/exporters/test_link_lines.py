@@ -8,6 +8,7 @@ import pty
 import re
 import select
 import socket
+import termios
 import threading
 import time
 import tty
@@ -16,6 +17,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import serial
 from board_model import ModelBoard, ModelWire, Roll
 from hypothesis import given
 from hypothesis import strategies as st
@@ -192,6 +194,16 @@ def test_a_port_with_nobody_behind_is_told_and_let_go() -> None:
     os.close(slave)
 
 
+def test_a_port_that_goes_away_while_it_is_opened_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    there = OnPty(quay())
+
+    def gone(handle: int, queue: int) -> None:
+        raise termios.error(5, "Input/output error")
+
+    monkeypatch.setattr(termios, "tcflush", gone)
+    assert find_serial([there.port], patience_s=0.1) == ({}, {there.port: "cannot be opened: Input/output error"})
+
+
 def test_a_board_that_restarts_when_its_port_is_opened_is_found() -> None:
     there = OnPty(quay())
     there.deaf_until_s = time.monotonic() + 0.7
@@ -218,6 +230,21 @@ def test_a_board_that_is_unplugged_is_gone() -> None:
     assert board.health.gone
     with pytest.raises(LinkError, match="is unplugged"):
         ask(board, "state")
+
+
+def test_what_a_hung_board_does_not_take_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Linux waits up to 30 s for it when the port is closed (tty_port_close_start, closing_wait)."""
+    dropped: list[int] = []
+    monkeypatch.setattr(serial.Serial, "reset_output_buffer", lambda self: dropped.append(self.fd))
+    master, slave = pty.openpty()
+    wire = SerialWire(os.ttyname(slave))
+    with pytest.raises(OSError, match="imeout"):
+        for _ in range(1000):  # nobody reads
+            wire.send("x" * 200)
+    assert len(dropped) == 1
+    wire.close()
+    os.close(master)
+    os.close(slave)
 
 
 def test_boards_on_the_network_are_found_and_packets_are_numbered(hub: UdpHub) -> None:

@@ -290,11 +290,25 @@ def test_a_song_s_name_may_hold_what_a_comment_may_not(tmp_path: Path) -> None:
     [
         ("[grid]\nbeats = [0.5, 0.5000001]\nbars = [0]\n", "grid.beats: times must ascend"),
         ("[[anchor]]\nbar = 1\nat = 5\n[[anchor]]\nbar = 2\nat = 5.000001\n", "anchor: bars lie so near"),
+        ("[[anchor]]\nbar = 1\nat = 2\n[[anchor]]\nbar = 50000\nat = 3\n", "anchor: bars lie so near"),
     ],
 )
 def test_beats_that_a_microsecond_does_not_tell_apart_are_refused(tmp_path: Path, text: str, fault: str) -> None:
     with pytest.raises(Faults, match=fault):
         apply_fixes(a_map(), from_text(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[grid]\nbeats = ['x']\nbars = [0]\n", "grid.beats: needs a list of times in seconds"),
+        ('shift = "--20 ms"\n', 'shift: "-20 ms" is not a length: write "2 bars", "1/2 beat" or "0.5 s"'),
+    ],
+)
+def test_one_slip_is_one_fault(tmp_path: Path, text: str, says: str) -> None:
+    with pytest.raises(Faults) as raised:
+        from_text(tmp_path, text)
+    assert [f"{fault.where}: {fault.what}" for fault in raised.value.faults] == [says]
 
 
 def test_an_edit_that_would_lose_a_block_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -16,6 +16,7 @@ from composer.night.evening import (
     Evening,
     alone,
     brightness_at,
+    evening_file,
     find_evening,
     load_evening,
     order,
@@ -170,6 +171,31 @@ def test_the_command_line_names_shows_or_one_evening(folder: Path) -> None:
     (folder / "rig.toml").write_text("[string.rail]\npixels = 5\n", encoding="utf-8")
     with pytest.raises(Faults, match=r"rig\.toml: is a rig: name the folder of a show, or an evening\.toml\Z"):
         find_evening([folder / "rig.toml"])
+
+
+def test_another_toml_than_an_evening_is_told_in_one_line(folder: Path) -> None:
+    def told(name: str, text: str, *others: Path) -> str:
+        (folder / name).write_text(text, encoding="utf-8")
+        with pytest.raises(Faults) as caught:
+            find_evening([folder / name, *others])
+        return str(caught.value).removeprefix(str(folder))
+
+    quay = folder / "quay"
+    rig = f'/quay/rig.toml: is a rig: name the folder of a show ("{quay}"), or an evening.toml'
+    assert told("quay/rig.toml", "[supply.shed]\nvolts = 5\n") == rig
+    assert told("quay/rig.toml", "[supply.shed]\nvolts = 5\n", folder / "ebb") == rig
+    other = 'is no evening, which has format = 1 and shows = ["FOLDER", ...]: name one, or the folder of a show'
+    assert told("tool.toml", "[project]\nname = 1\n") == f"/tool.toml: {other}"
+    assert told("quay/tool.toml", "[tool]\n") == f'/quay/tool.toml: {other} ("{quay}")'
+    assert told("evening.toml", "pause = 5\n").count("\n") == 2  # an evening with faults: each is told
+    assert told("empty.toml", "").count("\n") == 1
+
+
+def test_a_score_of_any_name_is_a_show_as_for_the_other_verbs(folder: Path) -> None:
+    score = folder / "quay" / "second.toml"
+    score.write_text('format = 1\nsong = "tide.wav"\n', encoding="utf-8")
+    assert evening_file([score]) is None
+    assert find_evening([score, folder / "ebb"]) == plain([score, folder / "ebb"])
 
 
 # ---- by the clock ------------------------------------------------------------------------------------------------

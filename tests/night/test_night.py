@@ -208,6 +208,54 @@ def test_a_sound_device_that_goes_away_leaves_darkness(tide: Baked) -> None:
     assert "the sound device went away: dark" in hall.said
 
 
+def test_a_sound_that_is_gone_between_two_songs_is_dark_and_the_end(tide: Baked) -> None:
+    hall = Hall(tide, rounds=2)
+    first = hall._sound
+
+    def second_is_gone(baked: Baked, evening: Evening) -> Silent:
+        if hall.sounds:
+            raise Faults.one("sound", "", "cannot be played")
+        return first(baked, evening)
+
+    hall._sound = second_is_gone  # type: ignore[method-assign]
+    assert not hall.run()
+    assert hall.said[-1] == "sound: cannot be played: dark"
+
+
+@pytest.mark.parametrize(("folder", "why"), [("cut", "cut short"), ("gone", "no such file")])
+def test_a_roll_that_cannot_be_read_any_more_stops_no_song(tide: Baked, tmp_path: Path, folder: str, why: str) -> None:
+    """Boards have rolls of their own: only what the supplies carry is not known."""
+    (tmp_path / "cut").mkdir()
+    (tmp_path / "cut" / "tide.roll").write_bytes(tide.rolls["deck"].path.read_bytes()[:50])
+    path = tmp_path / folder / "tide.roll"
+    hall = Hall(replace(tide, rolls=tide.rolls | {"deck": replace(tide.rolls["deck"], path=path)}))
+    assert hall.run()
+    assert hall.states(5, 10) == {"playing"}
+    (said,) = [line for line in hall.said if "tide.roll" in line]
+    assert why in said and said.endswith("what the supplies carry is not known")
+    assert "2 boards ok" in hall.lines[-1] and " A" not in hall.lines[-1]
+
+
+def test_a_clock_that_is_set_to_another_day_while_the_evening_waits(tide: Baked) -> None:
+    hall = Hall(tide, "10:00", start=20 * 60 + 30, end=22 * 60)
+
+    def set_anew() -> None:
+        hall.begins = datetime(2027, 1, 5, 20, 29, 30)
+
+    hall.plan.append((5, set_anew))
+    assert hall.run()
+    assert hall.states(0, 29) == {"idle"} and hall.states(33, 45) == {"playing"}
+    assert "the clock was set anew: waiting until 20:30" in hall.said
+
+
+def test_a_board_that_gives_no_answer_is_named(tide: Baked) -> None:
+    hall = Hall(tide, rounds=2)
+    wire = hall.wires["deck"]
+    hall.plan += [(5, lambda: setattr(wire, "loss", 1.0)), (20, lambda: setattr(wire, "loss", 0.0))]
+    assert hall.run()
+    assert [line for line in hall.said if "deck" in line] == ["deck: does not answer", "deck: is back"]
+
+
 def test_seeking_by_bars_moves_sound_and_light(tide: Baked) -> None:
     hall = Hall(tide)
     hall.press(6, "forward")

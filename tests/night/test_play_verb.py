@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pty
 import signal
 import subprocess
 import sys
+import termios
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +18,8 @@ from night_kit import PtyBoard, boards_for, until
 from shows import ROOT, command, make_show
 
 from composer.cli import main
+from composer.night import programme
+from composer.night.keys import Keys
 from composer.night.lock import lock_path
 
 
@@ -183,6 +187,34 @@ def test_a_closed_terminal_ends_dark(baked: Path, boards: dict[str, PtyBoard]) -
     play.send_signal(signal.SIGHUP)
     play.wait(10)
     assert [board.model.state for board in boards.values()] == ["idle", "idle"]
+
+
+def test_a_play_behind_the_shells_ampersand_asks_the_terminal_for_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would be stopped (POSIX.1-2017, XBD 11.1.4), its boards dark after 10 s and its lock held."""
+    master, slave = pty.openpty()
+    before = termios.tcgetattr(slave)
+    os.write(master, b"q\n")
+    monkeypatch.setattr(os, "tcgetpgrp", lambda handle: os.getpgrp() + 1)
+    with open(slave) as stream, Keys(stream).listening() as keys:
+        assert keys.pressed() == []
+        assert termios.tcgetattr(slave) == before
+    os.close(master)
+
+
+def test_a_second_ctrl_c_while_the_terminal_is_given_back_is_heard(
+    baked: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Impatient(Keys):
+        def pressed(self) -> list[str]:
+            return ["quit"]
+
+        @contextlib.contextmanager
+        def listening(self) -> Iterator[Keys]:
+            yield self
+            signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(programme, "Keys", Impatient)
+    assert main(["play", str(baked), "--no-sound", "--no-boards"]) == 0
 
 
 def test_keys_pause_seek_black_out_and_quit(baked: Path, boards: dict[str, PtyBoard]) -> None:

@@ -234,6 +234,19 @@ def test_boards_without_a_link_follow_one_that_a_computer_leads(evening: Path) -
         assert abs(lead[3] - other[3]) <= 10
 
 
+def test_a_listener_that_missed_a_start_plays_no_wrong_song_and_is_back_with_the_next_round(evening: Path) -> None:
+    """LINK.md section 7: the wrong song's light is worse than none; each round of an endless list has its `stop`."""
+    songs = {"songs": ["long.roll", "a.roll", "b.roll"], "loop": True, "pause_s": 1}
+    missed = ["+ 5000", "cut", "press 300", "+ 2000", "mend", "+ 10000"]
+    got = acts(evening, LEAD | songs, *missed, *["+ 1000"] * 34, "+ 4000", listener=songs)
+    files = [(lead[1], other[1]) for lead, other in got["steps"]]
+    assert ("a.roll", None) in files and ("b.roll", None) in files
+    assert {other for lead, other in files if lead != "long.roll"} == {None}
+    lead, other = got["steps"][-1]
+    assert lead[:3] == other[:3] == [PLAYING, "long.roll", True]
+    assert abs(lead[3] - other[3]) < 20
+
+
 def test_a_listener_that_a_computer_leads_obeys_the_computer_and_the_wire_when_that_is_silent(evening: Path) -> None:
     songs = {"songs": ["a.roll", "long.roll", "b.roll"]}
     both = ["cue a.roll", "other cue long.roll", "start -2", "other start -2", "+ 2500"]
@@ -265,9 +278,11 @@ def test_the_button_pressed_twice_starts_the_others_again(evening: Path) -> None
     assert abs(lead[3] - other[3]) <= 10
 
 
-def test_a_lead_that_was_started_before_it_could_say_stop_says_it_after_the_song(folder: Path) -> None:
-    """Listeners with several songs begin none before their first stop, wherever the list is then."""
+def test_a_lead_that_is_started_at_once_says_stop_before_the_song(folder: Path) -> None:
+    """Listeners with several songs begin none before their first stop, and may have kept their place from before."""
     songs = {"songs": ["a.roll", "b.roll", "c.roll"], "pause_s": 1}
-    got = acts(folder, LEAD | songs, "+ 1000", "press 300", "+ 5500", listener=songs)
+    got = acts(folder, LEAD | songs, "+ 1000", "press 300", "+ 1500", "+ 4000", listener=songs)
+    lead, other = got["steps"][-2]
+    assert lead[:3] == other[:3] == [PLAYING, "a.roll", True] and abs(lead[3] - other[3]) <= 10
     lead, other = got["steps"][-1]
     assert lead[:3] == other[:3] == [PLAYING, "b.roll", True] and abs(lead[3] - other[3]) <= 10

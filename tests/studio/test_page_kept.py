@@ -96,22 +96,22 @@ def test_nothing_that_is_pressed_while_the_server_does_not_answer_is_an_error_of
     complaints.clear()
 
 
-def test_a_rig_that_changed_while_the_server_did_not_answer_is_fetched_afterwards(
-    opened: Any, show_folder: Path, complaints: list[str]
+@pytest.mark.parametrize("address", ["**/api/rig", "**/api/state"])
+def test_what_changed_while_the_server_did_not_answer_is_fetched_afterwards(
+    opened: Any, show_folder: Path, complaints: list[str], address: str
 ) -> None:
     page = opened
     block(page, "glow").wait_for()
-    until(page, "studio.store.rig !== null")
-    page.route("**/api/rig", lambda route: route.abort())
+    until(page, "studio.store.rig !== null && studio.events?.readyState === EventSource.OPEN")
+    refused: list[str] = []
+    page.route(address, lambda route: (refused.append(address), route.abort()))
     rig = show_folder / "rig.toml"
     rig.write_text(rig.read_text().replace("amps = 10.0", "amps = 8.0"))
-    until(page, "studio.store.state.rig_id === 'rig-2'")
-    page.wait_for_timeout(200)
+    while not refused:
+        page.wait_for_timeout(50)
     assert page.evaluate("studio.store.rig.rig_id") == "rig-1"
-    page.unroute("**/api/rig")
-    block(page, "glow").click()
-    page.keyboard.press("Shift+ArrowRight")
-    until(page, "studio.store.rig.rig_id === 'rig-2'")
+    page.unroute(address)
+    until(page, "studio.store.state.rig_id === 'rig-2' && studio.store.rig.rig_id === 'rig-2'")
     complaints.clear()  # the browser's own word on the request that was broken off
 
 
@@ -130,3 +130,46 @@ def test_the_text_keeps_the_line_ends_of_its_file(opened: Any, show_folder: Path
     page.click("#save-text")
     until(page, "studio.store.state.undo === 'edit the text'")
     assert score.read_bytes() == before + b"# one more line"
+
+
+# ---- what others write ------------------------------------------------------------------------------------------
+
+
+def test_undo_takes_back_what_another_program_wrote_only_when_that_is_pressed(opened: Any, show_folder: Path) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    score = show_folder / "score.toml"
+    before = score.read_bytes()
+    theirs = before + b"# of an editor\n"
+    score.write_bytes(theirs)
+    until(page, "studio.store.state.undo !== null")
+    page.keyboard.press("Control+z")
+    page.locator('.notice:has-text("Not undone")').wait_for()
+    assert score.read_bytes() == theirs
+    page.click('#notices button:text-is("take it back all the same")')
+    until(page, "studio.store.state.undo === null")
+    assert score.read_bytes() == before
+    assert page.inner_text("#said") == "undo: a change from outside"
+
+
+def test_a_change_on_disk_that_brings_faults_is_said_so_wherever_the_sheet_is_scrolled(
+    opened: Any, show_folder: Path
+) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    until(page, "studio.events?.readyState === EventSource.OPEN")
+    rig = show_folder / "rig.toml"
+    sound = rig.read_bytes()
+    rig.write_bytes(sound.replace(b'board = "pico"', b'board = "pica"'))
+    told = page.locator(".notice.bad")
+    told.wait_for()
+    assert "Changed on disk: rig.toml, with faults: rig.toml: " in told.inner_text()
+    assert "The page shows the last good show." in told.inner_text()
+    block(page, "glow").click()
+    page.keyboard.press("Shift+ArrowRight")
+    refused = page.locator('.notice:has-text("Not done")')
+    refused.wait_for()
+    # "write it anyway" would be refused as well: other faults come first.
+    assert refused.locator("button").all_inner_texts() == ["×"]
+    rig.write_bytes(sound)
+    page.locator('.notice:has-text("Changed on disk: rig.toml. The page shows it.")').wait_for()

@@ -143,6 +143,23 @@ def test_a_section_begins_a_line_and_the_pickup_stands_before_bar_1() -> None:
     assert [b["top"] for b in systems[1:]] == [a["top"] + a["height"] for a in systems[:-1]]
 
 
+@pytest.mark.parametrize(("beat", "line", "stands"), [(8, 1, 8), (7.98, 1, 8), (8.2, 1, 8), (7.5, 0, 7.5)])
+def test_a_section_that_begins_a_breath_beside_a_bar_line_stands_on_it(beat: float, line: int, stands: float) -> None:
+    body = """return layout.layOut(given.show, [], given.how).systems.map((system) =>
+        system.sections.map((section) => [section.name, section.from, section.stands]));"""
+    got = run(body, show=show([], [(0, "A"), (beat, "B")]), how=HOW)
+    assert [row for row in got[line] if row[0] == "B"] == [["B", beat, stands]]
+    assert sum(len(rows) for rows in got) == 2
+
+
+@pytest.mark.parametrize(("pickup", "written"), [(-2, [0, 1, 2, 3, 4]), (-0.1, [1, 2, 3, 4])])
+def test_numbers_of_bars_do_not_cover_each_other(pickup: float, written: list[int]) -> None:
+    bars = [{**BARS[0], "from": pickup}, *BARS[1:5]]
+    body = """const [system] = layout.layOut(given.show, [], given.how).systems;
+        return layout.numbered(system).map((bar) => bar.bar);"""
+    assert run(body, show={**show([], []), "bars": bars}, how=HOW) == written
+
+
 def test_a_clip_stands_in_every_line_that_it_sounds_in_and_only_there() -> None:
     clips = [{"zone": "rail", "from": 2, "to": 20}, {"zone": "mast", "from": 40, "to": 44}]
     systems = run(LAY_OUT, show=show(clips, []), how=HOW)

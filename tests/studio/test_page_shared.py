@@ -24,7 +24,7 @@ def test_a_change_on_disk_shows_on_the_page(opened: Any, show_folder: Path) -> N
     path = show_folder / "score.toml"
     path.write_text(path.read_text().replace('name = "white"', 'name = "surf"'))
     block(page, "surf").wait_for()
-    assert "changed on disk" in page.inner_text("#notices")
+    assert "Changed on disk: score.toml" in page.inner_text("#notices")
 
 
 def test_a_rig_that_is_gone_is_named_and_an_edit_says_that_it_comes_first(

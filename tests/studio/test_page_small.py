@@ -52,6 +52,15 @@ def test_what_was_refused_is_forgotten_once_something_was_done(opened: Any) -> N
     until(page, "document.querySelectorAll('.notice.bad').length === 0")
 
 
+def test_a_line_that_is_said_again_stands_once(opened: Any) -> None:
+    page = opened
+    block(page, "glow").wait_for()
+    for _ in range(3):
+        page.keyboard.press("Control+y")
+    page.wait_for_timeout(500)
+    assert page.locator("#notices p").all_inner_texts() == ["There is nothing to redo."]
+
+
 def test_the_hint_of_a_field_lies_clear_of_its_ring(opened: Any) -> None:
     page = opened
     block(page, "white").click()
@@ -95,3 +104,20 @@ def test_caps_lock_turns_no_undo_into_a_redo(opened: Any, key: str, shift: bool,
         [key, shift],
     )
     assert pressed == written
+
+
+def test_a_long_name_of_a_section_at_the_end_of_a_line_stays_on_the_sheet(opened: Any) -> None:
+    page = opened
+    page.locator(".section-name").first.wait_for()
+    page.evaluate(
+        """() => {
+            const { view } = studio.page;
+            const system = view.layout.systems[0];
+            system.sections.push({ name: "the last of all the refrains", from: 15.9, stands: 15.9 });
+            view.fillBlocks(0);
+        }"""
+    )
+    name = page.locator('.section-name:text("the last of all the refrains")').bounding_box()
+    sheet = page.locator("#systems").bounding_box()
+    assert name["width"] > 100 and name["height"] < 25
+    assert name["x"] + name["width"] <= sheet["x"] + sheet["width"] + 1

@@ -18,9 +18,10 @@ from typing import Any
 import pytest
 import soundfile
 from shows import RATE, ROOT, listing, tune
-from studio_kit import ask, started, wait
+from studio_kit import Client, ask, started, wait
 
 from composer.faults import Faults
+from composer.studio.app import Studio
 from composer.studio.session import Session
 
 
@@ -54,8 +55,42 @@ def test_a_change_on_disk_is_told_and_can_be_taken_back(show_folder: Path, studi
         state = ask(running.url + "api/state")
         assert state["version"] == content["version"] and state["good"]
         assert state["show"]["clips"][0]["values"]["opacity"] == 0.75
-        answer = ask(running.url + "api/undo", {"page": "mine"})
+        theirs = path.read_bytes()
+        refused = ask(running.url + "api/undo", {"page": "mine"})["error"]
+        assert refused["kind"] == "outside" and "score.toml came from outside" in refused["message"]
+        assert path.read_bytes() == theirs
+        answer = ask(running.url + "api/undo", {"page": "mine", "anyway": True})
         assert answer["ok"] and path.read_bytes() == before
+
+
+def test_two_studios_on_one_show_do_not_undo_each_other_unasked(show_folder: Path) -> None:
+    mine, theirs = (Client(Studio(Session(show_folder))) for _ in range(2))
+    path = show_folder / "score.toml"
+    before = path.read_bytes()
+    assert mine.edit({"op": "move", "where": "clip[2]", "by": "4"})[0] == 200
+    between = path.read_bytes()
+    theirs.studio.session.poll()
+    assert theirs.edit({"op": "set", "where": "clip[1]", "key": "opacity", "value": 0.25})[0] == 200
+    after = path.read_bytes()
+    mine.studio.session.poll()
+    assert mine.ask("api/undo", {})[1]["error"]["kind"] == "outside" and path.read_bytes() == after
+    assert theirs.ask("api/undo", {})[0] == 200 and path.read_bytes() == between
+    assert theirs.ask("api/undo", {})[1]["error"]["kind"] == "outside" and path.read_bytes() == between
+    assert theirs.ask("api/undo", {"anyway": True})[0] == 200 and path.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["rig.toml", "score.toml"])
+def test_every_file_that_changed_is_named_and_one_that_was_only_touched_is_not(
+    client, show_folder: Path, name: str
+) -> None:
+    told: list[list[str]] = []
+    client.studio.session.listen(lambda event, content: told.append(content["files"]))
+    path = show_folder / name
+    os.utime(show_folder / "score.toml", (1, 1))
+    assert client.studio.session.poll()
+    path.write_text(path.read_text() + "# more\n")
+    assert client.studio.session.poll()
+    assert told == [[], [name]]
 
 
 def test_another_song_is_heard_while_the_page_goes_on(show_folder: Path, studio: Callable) -> None:

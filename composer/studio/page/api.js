@@ -11,6 +11,7 @@ export class Refused extends Error {
     this.kind = body.error?.kind ?? "broken";
     this.faults = body.error?.faults ?? [];
     this.kept = body.error?.kept ?? null;
+    this.text = body.error?.text ?? null; // of the score, faults and all, as it would be
     this.state = body.state ?? null;
   }
 }

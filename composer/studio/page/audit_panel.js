@@ -4,6 +4,7 @@ import { getJson } from "./api.js";
 import { make } from "./dom.js";
 import { told } from "./edits.js";
 import { put, store } from "./store.js";
+import { beatsText } from "./time.js";
 import { frameOf, pieceAt } from "./pieces.js";
 
 export class AuditPanel {
@@ -120,7 +121,8 @@ export class AuditPanel {
     const list = store.show.softened ?? [];
     if (!list.length) return null;
     const text = list.map(
-      ({ clip, over_beats: beats, opacity }) => `${clip} over ${beats} beats, at ${Math.round(100 * opacity)} %`,
+      ({ clip, over_beats: beats, opacity }) =>
+        `${clip} over ${beatsText(beats)}${opacity < 1 ? `, at ${Math.round(100 * opacity)} %` : ""}`,
     );
     return make("p", { class: "hint" }, `Softened so that it flashes less: ${text.join("; ")}.`);
   }

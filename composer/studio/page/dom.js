@@ -66,6 +66,7 @@ export function notice(text, { kind = "", actions = {} } = {}) {
   }
   box.append(make("button", { class: "quiet", "aria-label": "close this message", onclick: close }, "×"));
   box.close = close;
+  for (const other of find("notices").children) if (other.textContent === box.textContent) other.close(); // said once
   find("notices").append(box);
   while (find("notices").children.length > 4) find("notices").firstElementChild.close();
   if (!Object.keys(actions).length) setTimeout(close, kind === "bad" ? 12_000 : 5_000);

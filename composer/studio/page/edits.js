@@ -49,8 +49,8 @@ export function fix(what, op) {
   return change(what, () => post("fix", { base: store.state.fixes_id, ...op }), { again: () => fix(what, op) });
 }
 
-export function undo() {
-  return change("undo", () => post("undo", {}), {});
+export function undo({ anyway = false } = {}) {
+  return change("undo", () => post("undo", { anyway }), { anyway: () => undo({ anyway: true }) });
 }
 
 export function redo() {
@@ -59,11 +59,12 @@ export function redo() {
 
 function change(what, send, { again, anyway }) {
   return inTurn(async () => {
+    const step = store.state?.[what]; // what is undone or redone
     try {
       const answer = await send();
       takeState(answer.state);
       for (const close of refusals.splice(0)) close();
-      say(`done: ${what}`);
+      say(step ? `${what}: ${step}` : `done: ${what}`);
       return answer;
     } catch (error) {
       if (error instanceof Unreachable) {
@@ -85,10 +86,13 @@ function explain(what, refused, { again, anyway }) {
     const text = `The file was changed elsewhere meanwhile; nothing was written.${kept}`;
     return notice(text, { kind: "bad", actions: again ? { "do it again": again } : {} });
   }
+  if (refused.kind === "outside") {
+    return notice(`Not undone: ${refused.message}.`, { actions: { "take it back all the same": anyway } });
+  }
   if (refused.kind === "faults") {
     const list = refused.faults.map(faultText).join("\n");
-    const actions = anyway ? { "write it anyway": anyway } : {};
-    const why = store.state.good ? "it would bring a fault" : "the files have faults, which come first";
+    const actions = anyway && refused.text !== null ? { "write it anyway": anyway } : {};
+    const why = refused.text !== null ? "it would bring a fault" : "the files have faults, which come first";
     return notice(`Not done (${what}): ${why}.\n${list}`, { kind: "bad", actions });
   }
   const actions = refused.kind === "layout" ? { "to the text": () => put({ tab: "text" }) } : {};

@@ -22,6 +22,8 @@ export const SIZES = {
   below: 34, // white space to the next system
 };
 
+const ON_THE_LINE = 1 / 4; // beats: a section that begins so near to a bar line is drawn on it, and on its line
+
 /** Every instance of the show: {key, where, placing, clip, zone, from, to, events or null}, in the order of covering. */
 export function instancesOf(show) {
   const found = new Map();
@@ -86,6 +88,24 @@ function nearestBar(bars, beat) {
   return bars.reduce((best, bar) => (Math.abs(bar.from - beat) < Math.abs(best.from - beat) ? bar : best));
 }
 
+function standsAt(bars, beat) {
+  const line = nearestBar(bars, beat).from;
+  return Math.abs(line - beat) < ON_THE_LINE ? line : beat;
+}
+
+/** How wide a bar's number is written, about. */
+export function numberWidth(bar) {
+  return String(bar.bar).length * 7 + 2;
+}
+
+/** The bars whose number is written: where one is so short that two would cover each other, the later. */
+export function numbered(system) {
+  return system.bars.filter((bar, at) => {
+    const next = system.bars[at + 1];
+    return !next || (next.from - bar.from) * system.perBeat >= numberWidth(bar);
+  });
+}
+
 function oneSystem(show, instances, bars, { room, beats, allZones }) {
   const from = bars[0].from;
   const to = bars[bars.length - 1].to;
@@ -130,7 +150,9 @@ function oneSystem(show, instances, bars, { room, beats, allZones }) {
     to,
     perBeat,
     right: SIZES.left + (to - from) * perBeat,
-    sections: show.sections.filter((section) => section.from >= from - 1e-6 && section.from < to - 1e-6),
+    sections: show.sections
+      .map((section) => ({ ...section, stands: standsAt(show.bars, section.from) }))
+      .filter(({ stands }) => stands >= from - 1e-6 && stands < to - 1e-6),
     placings: brackets.items.map((placing, number) => ({
       ...placing,
       top: placingsTop + brackets.laneOf[number] * SIZES.placing,

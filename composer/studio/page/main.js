@@ -2,7 +2,7 @@
 
 import { PAGE, Refused, Unreachable, getJson, getPacket, listen } from "./api.js";
 import { fill, find, make, notice, say } from "./dom.js";
-import { refresh, told } from "./edits.js";
+import { faultText, refresh, told } from "./edits.js";
 import { put, store, watch } from "./store.js";
 import { commandsOf, listenToKeys } from "./commands.js";
 import { faultsOf } from "./clip_panel.js";
@@ -16,6 +16,8 @@ import { RigView } from "./rig_view.js";
 import { ScoreView } from "./score_view.js";
 import { Sound } from "./sound.js";
 import { takeJob, takeLamps } from "./bake_panel.js";
+
+const CATCH_UP_MS = 2000;
 
 const page = {};
 const small = matchMedia("(max-height: 480px)"); // a phone held sideways: to look at, not to work on
@@ -58,8 +60,10 @@ async function load() {
     notice(`The studio's server does not answer: ${error.message}`, { kind: "bad" });
   }
   window.studio.events = listen({
-    // What could not be fetched while the server did not answer is asked for again, too.
-    hello: ({ version }) => told(version === store.state?.version ? whatChanged() : refresh()),
+    hello: ({ version }) => {
+      heard = version;
+      if (version !== store.state?.version) told(refresh());
+    },
     changed: heardOfChange,
     audit: () => told(fetchAudit()),
     job: (job) => told(jobTold(job)),
@@ -68,6 +72,14 @@ async function load() {
     closing: () => window.studio.events.close(),
   });
   setInterval(tellConnection, 1000);
+  setInterval(catchUp, CATCH_UP_MS);
+}
+
+/** What was told of and did not come, since the server did not answer for a moment, is asked for again. */
+function catchUp() {
+  if (window.studio.events.readyState !== EventSource.OPEN) return;
+  if ((store.state?.version ?? -1) < heard) told(refresh());
+  else if (lacking) told(whatChanged());
 }
 
 /** Whether what is done here still reaches the files. */
@@ -88,22 +100,26 @@ function goToAddress() {
 }
 
 function heardOfChange({ page: by, what, files, version }) {
-  // The answer to this page's own edit brings the state; it is asked for again only if that answer got lost.
+  heard = Math.max(heard, version);
   if (find("saved").textContent.endsWith("%")) find("saved").textContent = "";
-  if (by === PAGE) {
-    setTimeout(() => store.state.version < version && told(refresh()), 2000);
-    return;
-  }
+  if (by === PAGE) return; // the answer to this page's own edit brings the state
   const name = files?.join(" and ");
-  told(refresh());
-  if (!name) return; // the server's own doing, such as softening
-  if (!by) {
-    notice(`${name} ${files.length > 1 ? "were" : "was"} changed on disk; the page shows it.`);
-    say(`${name} changed on disk`);
-  } else notice(`Another page: ${what}.`);
+  told(refresh().then(() => name && tellOfChange(by, what, name))); // nameless: the server's own doing, as softening
 }
 
+function tellOfChange(by, what, name) {
+  const { state } = store;
+  if (by) notice(`Another page: ${what}.`);
+  else if (state.good) notice(`Changed on disk: ${name}. The page shows it.`);
+  else {
+    const stays = state.show ? " The page shows the last good show." : "";
+    notice(`Changed on disk: ${name}, with faults: ${faultText(state.faults[0])}.${stays}`, { kind: "bad" });
+  }
+}
+
+let heard = 0; // the newest version that was told of
 const had = {}; // the ids of what has been fetched
+let lacking = false; // whether any of that failed
 
 /** Fetch what hangs on an id that is new; it is asked for again where that fails. */
 async function fetchNew(name, id, fetchIt) {
@@ -114,6 +130,7 @@ async function fetchNew(name, id, fetchIt) {
     await fetchIt(before === undefined);
   } catch (error) {
     had[name] = before;
+    lacking = true;
     throw error;
   }
 }
@@ -121,6 +138,7 @@ async function fetchNew(name, id, fetchIt) {
 /** Fetch what hangs on the state and has changed: the rig, the song, the audit. */
 async function whatChanged() {
   const { state } = store;
+  lacking = false;
   if (!state?.show) return;
   await fetchNew("rig", state.rig_id, async () => {
     put({ rig: await getPacket("rig") });

@@ -261,6 +261,7 @@ export class ScoreView {
   }
 
   sectionName(system, section) {
+    const x = xOf(system, section.stands);
     return make(
       "button",
       {
@@ -268,7 +269,8 @@ export class ScoreView {
         tabindex: "-1",
         "aria-label": `section ${section.name}`,
         data: { from: section.from },
-        style: { left: `${xOf(system, section.from)}px`, top: "0px" },
+        // A long name at the end of a line stands farther left: the sheet ends there.
+        style: { left: `${x}px`, top: "0px", translate: `min(0px, ${this.layout.width - x}px - 100%)` },
       },
       section.name,
     );

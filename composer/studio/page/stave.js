@@ -1,6 +1,6 @@
 /* One system drawn: its ruling as an engraver would, the sound, the light of its clips, the amperes. */
 
-import { SIZES, placedNames, titleOf, xOf } from "./layout.js";
+import { SIZES, numberWidth, numbered, placedNames, titleOf, xOf } from "./layout.js";
 import { inks } from "./ink.js";
 
 /**
@@ -44,11 +44,13 @@ function ruling(context, system, { show, last }, pens) {
     }
   }
   context.strokeStyle = pens.ink;
-  const opens = new Set(show.sections.map((section) => section.from.toFixed(3)));
+  const opens = new Set(system.sections.map((section) => section.stands.toFixed(3)));
+  const named = new Set(numbered(system));
   for (const bar of system.bars) {
     const x = xOf(system, bar.from);
     line(context, x, top, x, bottom);
     if (opens.has(bar.from.toFixed(3)) && bar !== system.bars[0]) line(context, x - 3, top, x - 3, bottom);
+    if (!named.has(bar)) continue;
     context.fillStyle = pens.ink;
     context.font = `italic ${bar === system.bars[0] ? 13 : 11}px ${pens.serif}`;
     context.textAlign = "left";
@@ -265,7 +267,7 @@ function tags(context, system, labels, pens) {
   context.font = `italic 11px ${pens.serif}`;
   context.textAlign = "left";
   context.textBaseline = "middle";
-  const numbers = system.bars.map((bar) => [bar.from, String(bar.bar).length * 7 + 2]);
+  const numbers = numbered(system).map((bar) => [bar.from, numberWidth(bar)]);
   for (const { name, x } of placedNames(system, labels, numbers, (text) => context.measureText(text).width))
     context.fillText(name, x, system.numbersTop + 7);
 }

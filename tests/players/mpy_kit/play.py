@@ -390,6 +390,10 @@ def acts(own, others, *steps):
                 raise OSError(5)
 
             player.show.roll._entry = broken
+        elif word == "cut":  # the wire to the listener
+            hw.listeners = []
+        elif word == "mend":
+            hw.listeners = [boards[1].hw]
         elif word == "stubborn":  # a watchdog that cannot be stopped
             hw.watchdog_off = lambda: False
         elif word == "ctrl-c":

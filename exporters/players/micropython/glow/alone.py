@@ -21,6 +21,7 @@ class Alone:
         self._song = 0
         self._next_ms = -1  # when the next song begins; -1: not by itself
         self._stop_heard = False
+        self._unshown = False  # the start of a song that is not shown here was heard
         self.listener = Listener(player.hw)
         self.lead = Lead(player.hw) if settings["pulse_out_pin"] is not None else None
         self._told_stop = False
@@ -61,6 +62,9 @@ class Alone:
         self._next_ms = -1
         self._quiet_due = False
         self.on = True
+        if self.lead and not self._song and (self._led or not self._told_stop):
+            self._told_stop = True
+            self._stop_others()  # each round anew, for who missed a start, or kept his place while this board restarted
         if self.lead and self.lead.busy:
             ms -= 500  # its stop must end first
         for _ in range(most):
@@ -119,6 +123,8 @@ class Alone:
         age = self.listener.age_us
         if self._player.talk.led():
             self._count(kind)  # it may be silent later
+        elif kind == MARK and self._between():
+            self._stop_heard = self._stop_heard and self._unshown  # a song whose start was missed
         elif kind == MARK and self._player.state == PLAYING:
             self._player.clock.tick()
             was_us = self._player.clock.us - age
@@ -129,16 +135,25 @@ class Alone:
         elif kind == START and (self._stop_heard or len(self._player.settings["songs"]) == 1):
             # Never the one after it: that would be another song than the lead's.
             self._start_song(min(1, len(self._player.settings["songs"])), START_MS + age // 1000, age % 1000)
+            self._unshown = self._player.state != PLAYING
         elif kind == STOP:
             self._count(kind)
             if self._player.state != IDLE:
                 self._player.stop("pulse")
                 self._player.talk.say("stop", "pulse")
 
+    def _between(self):
+        """Whether no song of the list plays."""
+        player = self._player
+        if player.state == PLAYING:
+            return player.file == player.settings["quiet_look"]
+        return player.state == IDLE or player.state == CUED
+
     def _count(self, kind):
         """Where the list is, whether or not a pulse is obeyed."""
         if kind == START and self._player.settings["songs"]:
             self._song = (self._song + 1) % len(self._player.settings["songs"])
+            self._unshown = True
         elif kind == STOP:
             self._stop_heard = True
             self._song = 0
