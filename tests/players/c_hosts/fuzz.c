@@ -45,7 +45,7 @@ static void repair(uint8_t *roll, uint32_t size)
     uint32_t units_at, index_at, units, groups, end, u, g;
     if (size < 68)
         return;
-    memcpy(roll, "ROLL\1", 5);
+    memcpy(roll, "ROLL\2", 5);
     put(roll + 12, size);
     units = le(roll + 22, 2);
     groups = le(roll + 20, 2);
