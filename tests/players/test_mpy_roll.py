@@ -347,6 +347,7 @@ def test_heads_that_lie_under_a_sound_checksum_are_answered_as_by_the_other_read
         "000000ffff000100fdff41",  # its inverse differs
         "000100feff41000100feff42",  # two bytes where one frame of one is wanted
         "0200000100feff41",  # fixed codes that never end
+        "720100feff43",  # fixed codes of 44, all that is wanted, whose last bits are those of 01
     ],
 )
 def test_payloads_that_break_the_rules_darken_their_unit_and_what_leans_on_it(payload: str, tmp_path: Path) -> None:

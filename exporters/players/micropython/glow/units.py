@@ -164,11 +164,10 @@ class Loader:
         self._at += got
         # The last byte comes alone, and with the five bytes of its own block: not one of them was needed before it.
         at = self._file.tell()
-        if at > self._end - 5:
-            self._last = n == 1 and at == self._end
-            if not self._last:
-                self._fail()
-                return 0
+        self._last = at == self._end
+        if at > self._end - 5 and not self._last:
+            self._fail()
+            return 0
         return got
 
     def _inflate(self):
