@@ -1,4 +1,4 @@
-"""ROLL, version 1: the constants of ROLL.md in the page's order, and the two errors of the exporting wing.
+"""ROLL, version 2: the constants of ROLL.md in the page's order, and the two errors of the exporting wing.
 
 One table a record drives writing, reading, range checks and (by test) the page itself. Integers are little-endian
 and unsigned. This room imports nothing but the standard library.
@@ -53,7 +53,7 @@ LEAST_PAYLOAD_BYTES = 6
 # ---- header -----------------------------------------------------------------------------------------------------
 
 MAGIC = b"ROLL"
-VERSION = 1
+VERSION = 2
 LEAST_WINDOW_BITS = 12
 MOST_WINDOW_BITS = 13
 

@@ -135,7 +135,7 @@ def test_a_roll_of_another_age_is_told(baked: Path, tmp_path: Path, capsys: pyte
     rows = [vars(package.packed(row["name"], (folder / row["name"]).read_bytes())) for row in made["files"]]
     (folder / "manifest.json").write_text(json.dumps(made | {"files": rows}), encoding="utf-8")
     assert main(["load", str(copy), "--controller", "quay"]) == 2
-    assert capsys.readouterr().err == f"{roll}: a roll of version 9; this reader knows version 1\n"
+    assert capsys.readouterr().err == f"{roll}: a roll of version 9; this reader knows version 2\n"
 
 
 def test_an_evening_too_large_for_a_board_fails(

@@ -236,8 +236,8 @@ END_US = HEAD_BYTES - 12
 @pytest.mark.parametrize(
     ("at", "value", "message"),
     [
-        (4, b"\x00", "a roll of version 0; this reader knows version 1"),
-        (4, b"\x02", "a roll of version 2; this reader knows version 1"),
+        (4, b"\x01", "a roll of version 1; this reader knows version 2"),
+        (4, b"\x03", "a roll of version 3; this reader knows version 2"),
         (5, b"\x0b", "window_bits is 11, it must be 12 to 13"),
         (5, b"\x0e", "window_bits is 14, it must be 12 to 13"),
         (6, b"\x00", "strings is 0, it must be 1 to 32"),

@@ -255,7 +255,7 @@ def test_the_golden_checksums_follow_from_the_page() -> None:
 def decode_by_the_page(data: bytes) -> list[tuple[int, list[int]]]:
     """(due, bytes) of every frame, as sections 3 to 10 say, with struct and one zlib inflater for the whole roll."""
     magic, version, window, strings, supplies, draws, most_frames = struct.unpack_from("<4s6B", data)
-    assert (magic, version) == (b"ROLL", 1)
+    assert (magic, version) == (b"ROLL", 2)
     names_bytes, file_bytes, frame_bytes, groups, units = struct.unpack_from("<HIIHH", data, 10)
     most_unit, most_payload = struct.unpack_from("<II", data, 24)
     units_at = 68 + 8 * strings + 4 * supplies + 13 * draws + names_bytes

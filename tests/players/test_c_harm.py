@@ -153,8 +153,8 @@ END_US = HEAD_BYTES - 12
     ("at", "value", "status"),
     [
         (0, b"r", NOT_A_ROLL),
-        (4, b"\x00", NO_VERSION),
-        (4, b"\x02", NO_VERSION),
+        (4, b"\x01", NO_VERSION),
+        (4, b"\x03", NO_VERSION),
         (5, b"\x0b", BAD_FIELD),
         (5, b"\x0e", BAD_FIELD),
         (6, b"\x00", BAD_FIELD),

@@ -355,10 +355,10 @@ def test_what_is_not_a_roll_is_called_that(tmp_path: Path, data: bytes) -> None:
 
 def test_another_version_is_named(sound: Path, tmp_path: Path) -> None:
     data = bytearray(sound.read_bytes())
-    data[4] = 2
+    data[4] = 3
     path = tmp_path / "next.roll"
     path.write_bytes(data)
-    assert node("play", path) == [{"refused": "a roll of version 2; this reader knows version 1"}]
+    assert node("play", path) == [{"refused": "a roll of version 3; this reader knows version 2"}]
     assert width(HEADER) == 68
 
 

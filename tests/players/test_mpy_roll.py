@@ -262,6 +262,21 @@ def test_chains_of_quotes_played_through_and_entered_anywhere(run: Any, tmp_path
     assert run("decode.py", "rolls", bundle(tmp_path / "rolls", rolls)) == wanted
 
 
+def test_the_fewest_quotes_that_there_can_be_are_not_read_beyond(tmp_path: Path) -> None:
+    """255 cells a pair, and then nothing but the payload of another unit: no inflater may be asked for a byte more."""
+    still, dark, units = np.tile(frames_of(0)[:1], (200, 1)), np.zeros((200, SHOW.frame_bytes), np.uint8), []
+    for how in range(24, 32):
+        step = (how & 3) + 1
+        for frames in (still, dark):
+            arranged = quoted(frames, NO_HISTORY, how)
+            assert len(arranged) <= 2 * -(-frames.size // (255 * step)) + 2 * SHOW.frame_bytes + 12
+            units.append(HandUnit(how, 200, arranged))
+    rolls = [hand_roll(SHOW.frame_bytes, units), hand_roll(SHOW.frame_bytes, [
+        HandUnit(16, 200, frames.tobytes()) for _ in range(8) for frames in (still, dark)])]  # fmt: skip
+    one, other = unix("decode.py", "rolls", bundle(tmp_path / "rolls", rolls))
+    assert one == other and "-" not in one
+
+
 @pytest.mark.parametrize("seed", [5, 6, 7])
 @pytest.mark.parametrize("in_order", [True, False])
 def test_quotes_in_any_order_and_left_in_the_midst(seed: int, in_order: bool, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-/* A decoder of rolls, version 1. roll.h says how it is used, exporters/ROLL.md what a roll is ("section" below). */
+/* A decoder of rolls, version 2. roll.h says how it is used, exporters/ROLL.md what a roll is ("section" below). */
 
 #include "roll.h"
 
@@ -146,7 +146,7 @@ typedef struct {
 } field;
 
 static const field header_fields[14] = {
-    {1, 1, 1}, {1, 12, 13}, {1, 1, 32}, {1, 0, 32}, {1, 0, 64}, {1, 1, 0}, {2, 6, 0}, {4, 0, 0},
+    {1, 2, 2}, {1, 12, 13}, {1, 1, 32}, {1, 0, 32}, {1, 0, 64}, {1, 1, 0}, {2, 6, 0}, {4, 0, 0},
     {4, 3, 0}, {2, 1, 0}, {2, 1, 0}, {4, 1, 0}, {4, 6, 0}, {4, 0, 0},
 };
 static const field string_fields[3] = {{1, 0, 254}, {1, 0, 0}, {2, 1, 0}};
@@ -182,7 +182,7 @@ int roll_measure(roll_t *r, roll_read read, void *ctx, uint32_t file_bytes)
         return ROLL_FAILED_READ;
     if (memcmp(h, "ROLL", 4) != 0)
         return ROLL_NOT_A_ROLL;
-    if (file_bytes > 4 && h[4] != 1)
+    if (file_bytes > 4 && h[4] != 2)
         return ROLL_NO_VERSION;
     if (file_bytes < HEADER)
         return ROLL_CUT_SHORT;

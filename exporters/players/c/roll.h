@@ -1,4 +1,4 @@
-/* roll.h, roll.c: a decoder of rolls, version 1 (exporters/ROLL.md), in C99: two files to copy into a program.
+/* roll.h, roll.c: a decoder of rolls, version 2 (exporters/ROLL.md), in C99: two files to copy into a program.
  *
  * A roll holds every frame's bytes of the pixel strings of one board, as they go down the wire, and when each frame is
  * due. This decoder takes no memory of its own (no malloc), needs memcpy, memset and memcmp and nothing else of a

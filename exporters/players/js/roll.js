@@ -1,4 +1,4 @@
-/* A roll, read: version 1 of exporters/ROLL.md, whose section numbers stand beside what they rule.
+/* A roll, read: version 2 of exporters/ROLL.md, whose section numbers stand beside what they rule.
  *
  *     const roll = new Roll(await (await fetch("quay.roll")).arrayBuffer());   // throws RollError
  *     const bytes = roll.frameAt(us);                                          // always roll.frameBytes long
@@ -14,7 +14,7 @@ export class RollError extends Error {}
 
 // ---- constants, in the page's order (section 11) ------------------------------------------------------------------
 
-const VERSION = 1;
+const VERSION = 2;
 const MOST_FRAME_BYTES = 1 << 20;
 const MOST_UNIT_BYTES = 1 << 24;
 const MOST_PRODUCT = (1 << 30) - 1;

@@ -29,8 +29,8 @@ class Head:
         got = file.readinto(buf, 68)
         if got < 4 or bytes(buf[:4]) != b"ROLL":
             raise RollError("not a roll")
-        if got > 4 and buf[4] != 1:
-            raise RollError(f"a roll of version {buf[4]}; this player knows 1")
+        if got > 4 and buf[4] != 2:
+            raise RollError(f"a roll of version {buf[4]}; this player knows 2")
         if got < 68:
             raise RollError("cut short")
         fast.crc(TABLE, self._crc, buf, 68)
