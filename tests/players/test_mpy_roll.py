@@ -269,7 +269,7 @@ def test_the_fewest_quotes_that_there_can_be_are_not_read_beyond(tmp_path: Path)
         step = (how & 3) + 1
         for frames in (still, dark):
             arranged = quoted(frames, NO_HISTORY, how)
-            assert len(arranged) <= 2 * -(-frames.size // (255 * step)) + 2 * SHOW.frame_bytes + 12
+            assert len(arranged) <= 2 * -(-frames.size // (255 * step)) + 5 * SHOW.frame_bytes
             units.append(HandUnit(how, 200, arranged))
     rolls = [hand_roll(SHOW.frame_bytes, units), hand_roll(SHOW.frame_bytes, [
         HandUnit(16, 200, frames.tobytes()) for _ in range(8) for frames in (still, dark)])]  # fmt: skip
