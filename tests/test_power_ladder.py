@@ -113,6 +113,20 @@ def test_v_plus_that_is_cut_keeps_supplies_apart_while_ground_goes_through() -> 
     assert 5 - solved.volts["rail"][0, -1] == pytest.approx(2 * 1.0 * 0.062 * 5 / 2, rel=1e-3)
 
 
+def test_ground_that_goes_through_divides_like_two_resistors_where_v_plus_is_cut() -> None:
+    """The pixel after the cut has its V+ from the far feed alone; its ground current divides, the larger part through
+    the near feed, whose V+ is dark: the rule of the current divider, and Kirchhoff's of currents for the sum."""
+    far = "wire = {mm2 = 0.3, metres = 10}"
+    rig = rig_of(string("rail", 2, 2.0, [(0, "shed", ""), (2, "shed", far)], 0.1, "cut = [1]"))
+    solved = Ladder(rig).solve(np.array([[0.0, 3.0]]))
+    assert solved.feeds[0] == pytest.approx([0.0, 3.0])
+    # Rails 1 m a pitch, half of it beyond each end, 0.1 ohm a metre; the far feed's wire as the rig's reader has it.
+    near_ohm, far_ohm = 0.15, 0.05 + wire_ohm(rig.feeds["rail@end"].wire)
+    near_a = 3.0 * far_ohm / (near_ohm + far_ohm)
+    assert near_a > 2.0
+    assert solved.grounds[0] == pytest.approx([near_a, 3.0 - near_a], rel=1e-4)
+
+
 def test_ground_lift_is_half_the_drop_of_a_string_fed_at_one_end() -> None:
     ladder = Ladder(rig_of(string("rail", 60, 2.0, [("start", "shed", "wire = {awg = 18, metres = 2}")])))
     solved = ladder.solve(np.full((1, 60), 0.05))
@@ -296,7 +310,7 @@ def netlist(rig: Rig, amps: Floats) -> tuple[str, list[str]]:
             lines.append(f"{source} {name}_w{feed.at} {feed.supply}_m {rig.supplies[feed.supply].volts:.15g}")
             lines.append(f"Rwp{name}_{feed.at} {name}_w{feed.at} {name}_bp{feed.at} {ohm:.15g}")
             lines.append(f"Rwg{name}_{feed.at} {name}_bg{feed.at} {feed.supply}_m {ohm:.15g}")
-            prints.append(f"-i({source})")
+            prints += [f"-i({source})", f"(v({name}_bg{feed.at})-v({feed.supply}_m))/{ohm:.15g}"]
     return "\n".join(lines), prints
 
 
@@ -307,7 +321,9 @@ def ngspice(rig: Rig, amps: Floats, folder: Path) -> list[float]:
     file = folder / "rig.cir"
     file.write_text(f"{circuit}\n{options}\n.control\nset numdgt=12\nop\n{control}\n.endc\n.end\n")
     done = subprocess.run(["ngspice", "-b", str(file)], capture_output=True, text=True, timeout=60, check=False)
-    values = [float(line.rsplit("=", 1)[1]) for line in done.stdout.splitlines() if line.startswith(("v(", "-i("))]
+    values = [
+        float(line.rsplit("=", 1)[1]) for line in done.stdout.splitlines() if line.startswith(("v(", "-i(", "(v("))
+    ]
     assert len(values) == len(prints), done.stdout + done.stderr
     return values
 
@@ -321,7 +337,8 @@ def test_random_rigs_agree_with_ngspice(seed: int, tmp_path: Path) -> None:
     ours: list[Any] = []
     first = 0
     for name, s in rig.strings.items():
-        ours += [*solved.volts[name][0], *solved.feeds[0, first : first + len(s.feeds)]]
+        mine = slice(first, first + len(s.feeds))
+        ours += [*solved.volts[name][0], *np.stack([solved.feeds[0, mine], solved.grounds[0, mine]], axis=1).ravel()]
         first += len(s.feeds)
     assert ours == pytest.approx(expected, rel=1e-6, abs=1e-8)
 

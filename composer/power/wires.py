@@ -82,7 +82,10 @@ def feed_limit_a(feed: Feed) -> float:
 
 
 def wire_ok(feed: Feed, peak_a: float) -> bool:
-    """Whether a feed's wire carries its peak and its fuse protects that wire. A feed without a wire passes."""
+    """Whether a feed's wire carries its peak and its fuse protects that wire. A feed without a wire passes.
+
+    `peak_a`: of its plus or its ground wire, whichever carries more.
+    """
     if feed.wire is None:
         return True
     amps = carries(feed.wire).amps
