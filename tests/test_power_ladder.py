@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from composer.faults import FaultList
 from composer.power import CurrentModel
@@ -181,7 +183,7 @@ def test_consistent_currents_leave_a_good_rig_alone() -> None:
 def test_one_starved_pixel_is_a_quadratic_worked_by_hand() -> None:
     # 1 A wanted through 2 x 1 ohm from 5 V: 3 V, below full. Between 2.5 and 3.8 V the current is (V - 2.5) / 1.3 A,
     # and V = 5 - 2 (V - 2.5) / 1.3, so V = (5 + 5 / 1.3) / (1 + 2 / 1.3).
-    wire = f"wire = {{mm2 = 0.3, metres = {0.3 / 0.017241}}}"
+    wire = f"wire = {{mm2 = 0.5, metres = {1 / 0.039}}}"  # IEC 60228: 39.0 ohm/km
     ladder = Ladder(rig_of(string("rail", 1, 0.01, [("start", "shed", wire)])))
     assert headroom(ladder.strings["rail"]) == (3.8, 2.5)
     volts, drawn = ladder.consistent(np.array([1.0]), np.array([0.0]))
@@ -220,15 +222,27 @@ def test_awg_resistance_at_75_c_by_the_nec(awg: int, ohm: float) -> None:
     assert ohm_per_m(Wire(awg_mm2(awg), 1.0, awg), 75) * 1000 == pytest.approx(ohm, rel=3e-3)
 
 
-# IEC 60228, class 5/6 plain copper, highest resistance at 20 C, ohm/km.
-@pytest.mark.parametrize(("mm2", "ohm"), {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95}.items())
-def test_metric_flexible_wire_by_iec_60228(mm2: float, ohm: float) -> None:
+# DIN VDE 0295, then IEC 60228, class 5/6: plain copper, highest resistance at 20 C, ohm/km.
+FLEXIBLE = {
+    0.22: 96.0, 0.25: 76.0, 0.34: 53.0,
+    0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95, 6.0: 3.30, 10.0: 1.91, 50.0: 0.386,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("mm2", "ohm"), FLEXIBLE.items())
+def test_metric_flexible_wire_by_its_standards(mm2: float, ohm: float) -> None:
     assert wire_ohm(Wire(mm2, 1000.0)) == pytest.approx(ohm)
 
 
-def test_other_metric_sizes_are_pure_copper() -> None:
-    # 17.241 ohm mm2/km (IEC 60028).
-    assert ohm_per_m(Wire(0.3, 1.0)) * 1000 == pytest.approx(17.241 / 0.3)
+@given(st.floats(0.05, 50.0), st.floats(0.05, 50.0))
+@example(1.3, 1.5)
+@example(4.0, 6.0)
+def test_thicker_metric_wire_resists_less_and_none_less_than_its_copper(one: float, other: float) -> None:
+    thin, thick = sorted((one, other))
+    assert ohm_per_m(Wire(thick, 1.0)) <= ohm_per_m(Wire(thin, 1.0)) * (1 + 1e-12)
+    for mm2 in (thin, thick):
+        # 17.241 ohm mm2/km (IEC 60028, 100 % IACS); of strands more, by a quarter at most in the standards' sizes.
+        assert 17.241 <= ohm_per_m(Wire(mm2, 1.0)) * 1000 * mm2 <= 17.241 * 1.25
 
 
 @pytest.mark.parametrize(

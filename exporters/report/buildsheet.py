@@ -64,8 +64,8 @@ def write_build_sheet(path: str | Path, sheet: Mapping[str, Any]) -> None:
             `place`, `supply`, `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`,
             `white_min_v`, `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may
             hold `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `boards`, every board with its wires
-            that are no string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings hang on, and
-            `button_pin`, `pulse_in_pin`, `pulse_out_pin`, `led_pin`).
+            that are no string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings
+            hang on, and `button_pin`, `pulse_in_pin`, `pulse_out_pin`, `led_pin`).
     """
     sheet = plain(sheet)
     title = str(sheet.get("title") or "show")
