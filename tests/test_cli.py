@@ -79,7 +79,7 @@ FLASHES = {"worst_per_s": int, "at_s": NUMBER_OR_NULL, "red_worst_per_s": int, "
 AUDIT = {
     "ok": bool,
     "supplies": {"*": SUPPLY},
-    "feeds": {"*": {"peak_a": NUMBER, "fuse_a": NUMBER_OR_NULL, "wire_ok": bool}},
+    "feeds": {"*": {"peak_a": NUMBER, "ground_a": NUMBER, "fuse_a": NUMBER_OR_NULL, "wire_ok": bool}},
     "strings": {"*": STRING},
     "controllers": {"*": CONTROLLER},
     "flashes": FLASHES,

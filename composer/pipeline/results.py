@@ -83,7 +83,7 @@ def amperes(
         if power.add(group, block, None if gains is None else next(gains)):
             brightest.add(block)
     found = power.result(address)
-    found["advice"] = advice(model, found, power.worst_amps)
+    found["advice"] = advice(model, found, power.worst_amps, power.loads)
     found["sources"] = model.sources()
     found["notes"] = [*NOTES, *_bare_feeds(rig)]
     return found, power, brightest.largest

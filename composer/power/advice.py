@@ -11,9 +11,10 @@ from typing import Any
 
 from ..rig import Feed, Rig, Wire, awg_mm2
 from .feeding import MOST_TRIALS, NewFeeds, Places, more_feeds
-from .ladder import Rails, likeness
+from .ladder import Circuit, Rails, likeness
 from .model import CurrentModel
 from .network import Floats
+from .rewired import ASSUMED_M, most_with, picks
 from .wires import carries, ohm_per_m, wire_ohm
 
 # Blade fuses, ISO 8820-3, and small cartridge fuses, IEC 60127 (both from memory).
@@ -26,20 +27,25 @@ DROP = 0.03  # of the supply's volts along a feed's wire: practice
 CLEARS = 3.0  # times its rating: what blows a fuse at once (practice)
 MET = 0.95  # share of a limit that the largest frame reaches where the limiter held a show to it
 CAPS = (0.3, 0.5, 0.7)
-ASSUMED_M = 1.0  # a feed whose wire the rig does not give
+ROUNDS = 20  # of solving again with wires that are advised; two or three are enough
 
 
-def wire_for(peak_a: float, metres: float, volts: float, celsius: float = 20.0, far_ohm: float = 0.0) -> dict[str, Any]:
+def wire_for(
+    peak_a: float, metres: float, volts: float, celsius: float = 20.0, far_ohm: float = 0.0, ground_a: float = 0.0
+) -> dict[str, Any]:
     """The thinnest AWG wire for a feed: it carries a fuse for its peak, and drops at most 3 % of its supply (practice).
+
+    `ground_a`: what its ground wire carries at most, where that is more than its peak. The wire carries it too, and
+    its drop counts; the fuse, in the plus wire, does not see it.
 
     `far_ohm`: of one rail up to the far end of the feed's run; a short there must blow the fuse, too. Where that asks
     for a smaller one, the fuse has less to spare than practice has it.
 
     Keys: `awg`, `carries_a`, `basis`, `code` (False: no code gives a value), `drop_v`, `fuse_a`, `by` ("current",
-    "drop" or "short": what asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more places. `mm2`,
-    `mm2_carries_a`, `mm2_basis`: the thinnest metric wire by the same tests, up to 6 mm2.
+    "ground", "drop" or "short": what asked for it). Thicker than 8 AWG is not offered: `awg` is None, feed in more
+    places. `mm2`, `mm2_carries_a`, `mm2_basis`: the thinnest metric wire by the same tests, up to 6 mm2.
     """
-    tests = _Tests(peak_a, volts, celsius, far_ohm)
+    tests = _Tests(peak_a, volts, celsius, far_ohm, ground_a)
     awg = tests.thinnest([Wire(awg_mm2(gauge), metres, gauge) for gauge in GAUGES])
     metric = tests.thinnest([Wire(mm2, metres) for mm2 in METRIC_MM2])
     found: dict[str, Any] = {"awg": None, "carries_a": None, "basis": "", "code": False, "drop_v": None, "by": ""}
@@ -62,6 +68,7 @@ class _Tests:
     volts: float
     celsius: float
     far_ohm: float
+    ground_a: float = 0.0
 
     def thinnest(self, wires: Sequence[Wire]) -> tuple[Wire, str] | None:
         """The first wire that will do, and which test it was that the one before failed."""
@@ -70,6 +77,8 @@ class _Tests:
             for wire in wires:
                 if fuse_for(self.peak_a, carries(wire).amps, habit) is None:
                     by = "current"
+                elif self.ground_a > carries(wire).amps:
+                    by = "ground"
                 elif fuse_for(self.peak_a, self._most_a(wire), habit) is None:
                     by = "short"
                 elif self.drop_v(wire) > DROP * self.volts:
@@ -79,7 +88,7 @@ class _Tests:
         return None
 
     def drop_v(self, wire: Wire) -> float:
-        return 2 * wire.metres * ohm_per_m(wire, self.celsius) * self.peak_a
+        return 2 * wire.metres * ohm_per_m(wire, self.celsius) * max(self.peak_a, self.ground_a)
 
     def fuse_a(self, wire: Wire) -> float | None:
         """The fuse for a feed with this wire; one with less to spare than practice has it where no other fits."""
@@ -98,11 +107,17 @@ def fuse_for(peak_a: float, most_a: float, habit: float = HABIT) -> float | None
     return fits[0] if fits else None
 
 
-def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Floats]) -> dict[str, Any]:
+def advice(
+    model: CurrentModel,
+    audit: Mapping[str, Any],
+    worst: Mapping[str, Floats],
+    loads: Mapping[tuple[str, ...], Floats] | None = None,
+) -> dict[str, Any]:
     """Advice for a whole rig: {"supplies", "strings", "feeds"} by name.
 
     `audit` is `PowerAudit.result`; `worst` holds, by string, its pixels' currents (pixels,) in the frame in which its
-    volts are lowest (`PowerAudit.worst_amps`).
+    volts are lowest (`PowerAudit.worst_amps`). `loads`: `PowerAudit.loads`, for wires that stand what flows once they
+    are there.
     """
     supplies = {}
     capped = {cap: model.supply_a(model.white(round(255 * cap)))[0] for cap in CAPS}
@@ -116,13 +131,41 @@ def advice(model: CurrentModel, audit: Mapping[str, Any], worst: Mapping[str, Fl
             "dimmed_by": dimmed_by(name, audit),
         }
     strings = _further_feeds(model, audit, worst)
-    feeds = {}
-    for string in model.rig.strings.values():
-        rails = Rails(string, 20.0)
-        for i, feed in enumerate(string.feeds):
-            volts = model.rig.supplies[feed.supply].volts
-            feeds[feed.name] = _feed(feed, audit["feeds"][feed.name]["peak_a"], volts, rails.far_ohm(i))
-    return {"supplies": supplies, "strings": strings, "feeds": feeds}
+    return {"supplies": supplies, "strings": strings, "feeds": _feeds(model.rig, audit["feeds"], loads or {})}
+
+
+def _feeds(
+    rig: Rig, audited: Mapping[str, Mapping[str, Any]], loads: Mapping[tuple[str, ...], Floats]
+) -> dict[str, dict[str, Any]]:
+    """Advice on each feed. Wires that are replaced share the current in other parts, so where V+ is cut the rig is
+    solved again with them, until they carry what flows through them.
+    """
+    far_ohm = {
+        feed.name: rails.far_ohm(i)
+        for string in rig.strings.values()
+        for rails in [Rails(string, 20.0)]
+        for i, feed in enumerate(string.feeds)
+    }
+
+    def one(name: str, peak_a: float, ground_a: float) -> dict[str, Any]:
+        return _feed(rig.feeds[name], peak_a, rig.supplies[rig.feeds[name].supply].volts, far_ohm[name], ground_a)
+
+    carried = {name: (row["peak_a"], row.get("ground_a", 0.0)) for name, row in audited.items()}
+    feeds = {name: one(name, *amps) for name, amps in carried.items()}
+    known: dict[Hashable, Circuit] = {}
+    for strings, amps in loads.items():
+        mine = [feed.name for string in strings for feed in rig.strings[string].feeds]
+        bad = [name for name in mine if not audited[name]["wire_ok"]]
+        for _ in range(ROUNDS):
+            wires = {name: feeds[name]["wire"] for name in mine}
+            choices = [pick for take in (mine, bad) for pick in picks(rig, wires, take)]
+            more = most_with(rig, strings, amps, choices, known)
+            for name in mine:
+                carried[name] = max(more[name][0], carried[name][0]), max(more[name][1], carried[name][1])
+                feeds[name] = one(name, *carried[name])
+            if all(feeds[name]["wire"][size] == wires[name][size] for name in mine for size in ("awg", "mm2")):
+                break
+    return feeds
 
 
 def _further_feeds(
@@ -188,15 +231,15 @@ def dimmed_by(supply: str, audit: Mapping[str, Any]) -> list[str]:
     return met or ["budget"]  # each board held to its own share of it
 
 
-def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float) -> dict[str, Any]:
+def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float, ground_a: float) -> dict[str, Any]:
     """`fuse_a` with its own wire (None without one: nothing is known of it), `fuse_with_wire_a` with the wire to take.
     `short_limits`: a short at the far end of its run blows no fuse that stands its peak."""
     metres = feed.wire.metres if feed.wire else ASSUMED_M
-    wire = wire_for(peak_a, metres, volts, far_ohm=far_ohm)
+    wire = wire_for(peak_a, metres, volts, far_ohm=far_ohm, ground_a=ground_a)
     fuse_a = None if feed.wire is None else _Tests(peak_a, volts, 20.0, far_ohm).fuse_a(feed.wire)
     short_limits = wire["awg"] is None and fuse_a is None
     if wire["awg"] is None:
-        wire = wire_for(peak_a, metres, volts)
+        wire = wire_for(peak_a, metres, volts, ground_a=ground_a)
         wire["fuse_a"] = None
     return {
         "wire": wire,
@@ -208,7 +251,10 @@ def _feed(feed: Feed, peak_a: float, volts: float, far_ohm: float) -> dict[str, 
 
 
 def drop_v(feed: Feed, peak_a: float, celsius: float = 20.0) -> float | None:
-    """Volts that a feed's own wire drops at its peak, both conductors; None where the rig does not give the wire."""
+    """Volts that a feed's own wire drops at its peak, both conductors; None where the rig does not give the wire.
+
+    `peak_a`: of its plus or its ground wire, whichever carries more.
+    """
     return None if feed.wire is None else 2 * wire_ohm(feed.wire, celsius) * peak_a
 
 

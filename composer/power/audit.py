@@ -171,6 +171,16 @@ class PowerAudit:
         islands = self.ladder.island_of
         return {name: amps[islands[name].own[name]] for name, amps in self.volts.min_amps.items()}
 
+    @property
+    def loads(self) -> dict[tuple[str, ...], Floats]:
+        """By strings that feel each other, where ground wires may carry more than plus wires: the frames that load
+        some wire of theirs most, as their pixels' currents (frames, pixels of these strings); after `result`."""
+        out = {}
+        for island, rows in self.volts.loads.items():
+            different = {id(row): row for row in rows.values()}
+            out[tuple(island.strings)] = np.stack(list(different.values()))
+        return out
+
     def over_budget(self) -> list[str]:
         """Supplies whose largest frame is above their budget."""
         return [name for i, name in enumerate(self.model.supplies) if self._peak_a[i] > self.model.budget_a[i]]
@@ -244,6 +254,9 @@ class VoltAudit:
         self.lift_v = dict.fromkeys(strings, 0.0)
         self.feed_peak_a = np.full(len(ladder.feeds), -np.inf)
         self.feed_frame = np.zeros(len(ladder.feeds), int)
+        self.ground_a = np.full(len(ladder.feeds), -np.inf)
+        # Of islands whose ground wires may carry more than their plus wires: by wire the frame that loads it most.
+        self.loads: dict[Island, dict[tuple[str, int], Floats]] = {one: {} for one in ladder.islands if one.uneven}
         # Groups are gathered, because a few hundred frames cost little more than a few; never more than 3 MB an array,
         # and 24 MB of frames.
         longest = max(string.pixels for string in strings.values())
@@ -339,7 +352,23 @@ class VoltAudit:
         peaks = solved.feeds[top, np.arange(len(top))]
         mine = island.columns
         self.feed_frame[mine] = np.where(peaks > self.feed_peak_a[mine], numbers[top], self.feed_frame[mine])
+        if island in self.loads:
+            grounds = np.abs(solved.grounds)
+            self._keep_loads(island, "plus", amps, top, peaks > self.feed_peak_a[mine])
+            most = grounds.argmax(axis=0)
+            self._keep_loads(island, "ground", amps, most, grounds.max(axis=0) > self.ground_a[mine])
+            self.ground_a[mine] = np.maximum(self.ground_a[mine], grounds.max(axis=0))
         self.feed_peak_a[mine] = np.maximum(self.feed_peak_a[mine], peaks)
+        if island not in self.loads:
+            self.ground_a[mine] = self.feed_peak_a[mine]
+
+    def _keep_loads(
+        self, island: Island, wire: str, amps: Floats, rows: npt.NDArray[np.intp], more: npt.NDArray[np.bool_]
+    ) -> None:
+        """Keep the frames (rows of amps) that load an island's feeds more than any before. Feeds share a copy."""
+        copies = {row: amps[row].copy() for row in set(rows[more].tolist())}
+        for feed in np.flatnonzero(more):
+            self.loads[island][wire, int(feed)] = copies[int(rows[feed])]
 
     def strings(self, times_us: npt.NDArray[np.int64]) -> dict[str, dict[str, Any]]:
         """`strings` as in audit.json, and more.
@@ -382,9 +411,12 @@ class VoltAudit:
         """`feeds` as in audit.json, and more.
 
         `limit_a` is what a show may draw through it (its fuse's rating, else what its wire carries; None for neither);
-        `wire_a` is what its wire carries by `wire_basis`; `wire_ok` says that its peak does not exceed that and its
-        fuse protects it. `short_a` flows when its run is shorted at the far end; a fuse clears that promptly where it
+        `wire_a` is what its wire carries by `wire_basis`; `wire_ok` says that neither exceeds that and its fuse
+        protects it. `short_a` flows when its run is shorted at the far end; a fuse clears that promptly where it
         is 3 times its rating or more (practice). `lost_min_v`: the string's worst frame without this feed.
+
+        `peak_a` is the plus wire's, which the fuse sees; `ground_a` is the most that its ground wire carries, which may
+        be more where V+ is cut and ground is not.
         """
         out = {}
         for i, (name, feed) in enumerate(self.model.rig.feeds.items()):
@@ -396,11 +428,12 @@ class VoltAudit:
             out[name] = {
                 "supply": feed.supply,
                 "peak_a": peak_a,
+                "ground_a": float(self.ground_a[i]),
                 "limit_a": limit_a if math.isfinite(limit_a) else None,
                 "peak_s": float(times_us[self.feed_frame[i]] / 1e6),
                 "fuse_a": feed.fuse_a,
                 "fuse_ok": None if feed.fuse_a is None else peak_a <= feed.fuse_a,
-                "wire_ok": wire_ok(feed, peak_a),
+                "wire_ok": wire_ok(feed, max(peak_a, float(self.ground_a[i]))),
                 "wire_a": carried.amps if carried else None,
                 "wire_basis": carried.basis if carried else None,
                 "short_a": short_a,

@@ -59,12 +59,14 @@ def headroom(string: LedString) -> Headroom:
 
 @dataclass(frozen=True)
 class Solved:
-    """Volts between V+ and ground at each pixel by string (n, pixels); amperes of the feeds (n, feeds) as named;
-    ground lift by string: volts of each pixel's ground above its first feed's supply minus (n, pixels)."""
+    """Volts between V+ and ground at each pixel by string (n, pixels); amperes of the feeds' plus wires, and of their
+    ground wires towards the supply (below 0: from it), (n, feeds) as named; ground lift by string: volts of each
+    pixel's ground above its first feed's supply minus (n, pixels)."""
 
     volts: Mapping[str, Floats]
     lift: Mapping[str, Floats]
     feeds: Floats
+    grounds: Floats
 
 
 class Ladder:
@@ -79,7 +81,7 @@ class Ladder:
         self.strings = {name: _without(string, without) for name, string in rig.strings.items()}
         self.feeds = tuple(feed.name for string in self.strings.values() for feed in string.feeds)
         self.rails = {name: Rails(string, celsius) for name, string in self.strings.items()}
-        self._known: dict[Hashable, _Circuit] = {}
+        self._known: dict[Hashable, Circuit] = {}
         number = {name: i for i, name in enumerate(self.feeds)}
         islands = []
         for names in _together(self.strings):
@@ -115,16 +117,16 @@ class Ladder:
 
     def solve(self, amps: Floats) -> Solved:
         """Volts and feed currents from the pixels' currents, idle included, float64 (n, pixels of the rig)."""
-        feeds = np.empty((len(amps), len(self.feeds)))
+        feeds, grounds = np.empty((2, len(amps), len(self.feeds)))
         volts: dict[str, Floats] = {}
         lift: dict[str, Floats] = {}
         for island in self.islands:
             solved = island.solve(amps[:, island.pixels])
-            feeds[:, island.columns] = solved.feeds
+            feeds[:, island.columns], grounds[:, island.columns] = solved.feeds, solved.grounds
             volts |= solved.volts
             lift |= solved.lift
         in_order = list(self.strings)
-        return Solved({name: volts[name] for name in in_order}, {name: lift[name] for name in in_order}, feeds)
+        return Solved({name: volts[name] for name in in_order}, {name: lift[name] for name in in_order}, feeds, grounds)
 
     def volts(self, amps: Floats) -> dict[str, Floats]:
         """Volts at each pixel by string, (n, pixels)."""
@@ -172,7 +174,7 @@ class Island:
         volts_of: Mapping[str, float],
         pixels: slice | npt.NDArray[np.intp],
         columns: npt.NDArray[np.intp],
-        known: dict[Hashable, _Circuit],
+        known: dict[Hashable, Circuit],
     ) -> None:
         self.strings, self.rails, self.volts_of = strings, rails, volts_of
         self.pixels, self.columns = pixels, columns
@@ -183,20 +185,30 @@ class Island:
             at += string.pixels
         key = tuple(likeness(string, self.rails[name], self.volts_of) for name, string in self.strings.items())
         if key not in known:
-            known[key] = _Circuit(self.strings, self.rails, self.volts_of)
+            known[key] = Circuit(self.strings, self.rails, self.volts_of)
         self.circuit = known[key]
 
     def feed_a(self, amps: Floats) -> Floats:
-        """Amperes of each of its feeds, (n, feeds)."""
+        """Amperes of each of its feeds' plus wires, (n, feeds)."""
         out: Floats = self.circuit.plus_still + amps @ self.circuit.plus_by_pixel
         return out
+
+    def ground_a(self, amps: Floats) -> Floats:
+        """Amperes of each of its feeds' ground wires, towards the supply, (n, feeds)."""
+        out: Floats = self.circuit.minus_still + amps @ self.circuit.minus_by_pixel
+        return out
+
+    @property
+    def uneven(self) -> bool:
+        """Whether a feed's ground wire may carry other than its plus wire: V+ is cut between feeds, ground is not."""
+        return not np.allclose(self.circuit.plus_by_pixel, self.circuit.minus_by_pixel, atol=1e-6)
 
     def solve(self, amps: Floats) -> Solved:
         """Volts and feed currents, float64, from the pixels' currents, idle included, (n, pixels)."""
         circuit = self.circuit
         if not circuit.fed.all():
             amps = amps * circuit.fed
-        plus_a, minus_a = self.feed_a(amps), circuit.minus_still + amps @ circuit.minus_by_pixel
+        plus_a, minus_a = self.feed_a(amps), self.ground_a(amps)
         poles = circuit.pole_still + amps @ circuit.pole_by_pixel
         volts, lift = {}, {}
         first = 0
@@ -209,7 +221,7 @@ class Island:
                 amps[:, self.own[name]], plus_a[:, mine], minus_a[:, mine], pole, source
             )
             volts[name], lift[name] = plus - minus, minus - pole[:, :1]
-        return Solved(volts, lift, plus_a)
+        return Solved(volts, lift, plus_a, minus_a)
 
     def consistent(self, amps: Floats, idle: Floats) -> tuple[dict[str, Floats], Floats]:
         """As `Ladder.consistent`, for its own pixels."""
@@ -231,7 +243,7 @@ class Island:
         return float(volts.min()), int(volts.argmin())
 
 
-class _Circuit:
+class Circuit:
     """An island's network, solved: feed currents of both rails, and the supplies' minus poles at each feed, as linear
     functions of the pixels' currents, (pixels, feeds) and what there is without any, (feeds,)."""
 

@@ -9,13 +9,21 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
+
 from ..rig import Feed, LedString, Wire
 
 # IEC 60028:1925, 100 % IACS: 1.7241e-8 ohm m at 20 C; temperature coefficient 0.00393 / K (same standard, from memory).
 COPPER_OHM_M = 1.7241e-8
 COPPER_PER_K = 0.00393
-# IEC 60228, highest resistance at 20 C of flexible conductors (class 5/6), plain copper, mm2 -> ohm/km.
-IEC_60228_OHM_PER_KM = {0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95}
+# Highest resistance at 20 C of flexible conductors, plain copper, mm2 -> ohm/km: the thinnest three DIN VDE 0295 (as
+# makers of wire reproduce it), the others IEC 60228, class 5/6 (as two publishers reproduce it).
+FLEXIBLE_OHM_PER_KM = {
+    0.22: 96.0, 0.25: 76.0, 0.34: 53.0,
+    0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95, 6.0: 3.30,
+    10.0: 1.91, 16.0: 1.21, 25.0: 0.780, 35.0: 0.554, 50.0: 0.386,
+}  # fmt: skip
+_LOG_MM2, _LOG_OHM = np.log(list(FLEXIBLE_OHM_PER_KM)), np.log(list(FLEXIBLE_OHM_PER_KM.values()))
 
 # No datasheet gives a strip's rails. An estimate: copper 35 um thick and 4 mm wide a rail. Measure yours: send a known
 # current (an ammeter, dark strip and white strip) and take the drop along one metre of one rail.
@@ -43,11 +51,16 @@ class Carries(NamedTuple):
 def ohm_per_m(wire: Wire, celsius: float = 20.0) -> float:
     """Resistance of one conductor, ohm a metre.
 
-    AWG: resistivity over the cross-section of ASTM B258. Metric sizes of IEC 60228: the standard's highest value;
-    others: resistivity over cross-section.
+    AWG: resistivity over the cross-section of ASTM B258. Metric sizes: the highest that the standards allow them, for
+    a stranded wire resists more than its cross-section of copper; between listed sizes by a straight line on scales of
+    logarithms, beyond them as much over that cross-section of copper as the last.
     """
-    at_20 = IEC_60228_OHM_PER_KM.get(wire.mm2, 0.0) / 1000 if wire.awg is None else 0.0
-    return (at_20 or COPPER_OHM_M / (wire.mm2 * 1e-6)) * (1 + COPPER_PER_K * (celsius - 20))
+    if wire.awg is None:
+        listed = min(max(wire.mm2, min(FLEXIBLE_OHM_PER_KM)), max(FLEXIBLE_OHM_PER_KM))
+        at_20 = float(np.exp(np.interp(math.log(listed), _LOG_MM2, _LOG_OHM))) / 1000 * listed / wire.mm2
+    else:
+        at_20 = COPPER_OHM_M / (wire.mm2 * 1e-6)
+    return at_20 * (1 + COPPER_PER_K * (celsius - 20))
 
 
 def wire_ohm(wire: Wire | None, celsius: float = 20.0) -> float:
@@ -82,7 +95,10 @@ def feed_limit_a(feed: Feed) -> float:
 
 
 def wire_ok(feed: Feed, peak_a: float) -> bool:
-    """Whether a feed's wire carries its peak and its fuse protects that wire. A feed without a wire passes."""
+    """Whether a feed's wire carries its peak and its fuse protects that wire. A feed without a wire passes.
+
+    `peak_a`: of its plus or its ground wire, whichever carries more.
+    """
     if feed.wire is None:
         return True
     amps = carries(feed.wire).amps

@@ -12,7 +12,19 @@ from pathlib import Path
 from typing import Any
 
 from .cautions import cautions
-from .cells import NONE, Column, Row, dimmed_words, fuse_word, in_amps, in_volts, is_number, quiet_words, table_of
+from .cells import (
+    NONE,
+    Column,
+    Row,
+    dimmed_words,
+    fuse_word,
+    ground_beyond,
+    in_amps,
+    in_volts,
+    is_number,
+    quiet_words,
+    table_of,
+)
 from .files import plain, whole_file
 from .judging import feed_wrongs
 from .style import SHEET_STYLE, STYLE
@@ -46,15 +58,14 @@ def write_build_sheet(path: str | Path, sheet: Mapping[str, Any]) -> None:
         sheet: `title`, `seconds` (a show's length), `resistor_ohm` [least, most], and `supplies` name -> mapping with
             `volts`, `amps`, `usable`, `budget_a`, `peak_a`, `full_white_a`, `limited_frames`, `amps_for_show`,
             `amps_for_white`, `white_at_cap_a` {"30%": amperes}, `capacitor_uf`, `capacitor_v`, and the lists `boards`
-            (`name`, `board`, `a`, `converter_v`), `feeds` (`name`, `peak_a`, `awg`, `mm2`, `metres`, `carries_a`,
-            `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_a`, `short_clears`, `advice`) and `strings` (`name`,
-            `controller`, `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`, `place`,
-            `supply`, `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`,
+            (`name`, `board`, `a`, `converter_v`), `feeds` (`name`, `peak_a`, `ground_a`, `awg`, `mm2`, `metres`,
+            `carries_a`, `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_a`, `short_clears`, `advice`) and `strings`
+            (`name`, `controller`, `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`,
+            `place`, `supply`, `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`,
             `white_min_v`, `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may
-            hold `quiet`
-            (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `boards`, every board with its wires that are no
-            string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings hang on, and
-            `button_pin`, `pulse_in_pin`, `pulse_out_pin`, `led_pin`).
+            hold `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `boards`, every board with its wires
+            that are no string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings
+            hang on, and `button_pin`, `pulse_in_pin`, `pulse_out_pin`, `led_pin`).
     """
     sheet = plain(sheet)
     title = str(sheet.get("title") or "show")
@@ -186,7 +197,7 @@ def _wires_of(board: Row, boards: Sequence[Row]) -> list[tuple[str, str]]:
 def _feeds(row: Row) -> str:
     columns: list[Column] = [
         ("done", lambda *_: '<i class="tick"></i>', True),
-        ("Peak", lambda _, f: in_amps(f.get("peak_a")), True),
+        ("Peak", lambda _, f: _peak(f), True),
         ("Wire now", lambda _, f: _wire(f.get("awg"), f.get("mm2"), f.get("metres")), True),
         ("carries", lambda _, f: _carried(f), True),
         ("drops", lambda _, f: in_volts(f.get("drop_v")), True),
@@ -201,6 +212,12 @@ def _feeds(row: Row) -> str:
     )
     table = table_of("Feed", {f["name"]: f for f in row["feeds"]}, columns)
     return f'{table}{_remarks(row["feeds"])}<p class="about">{about}</p>'
+
+
+def _peak(feed: Row) -> str:
+    """A feed's highest current; its ground wire's too where that is higher."""
+    ground, word = ground_beyond(feed), in_amps(feed.get("peak_a"))
+    return word if ground is None else f'{word}<br/><span class="soft">ground {in_amps(ground)}</span>'
 
 
 def _remarks(feeds: Sequence[Row]) -> str:
@@ -250,7 +267,7 @@ def _advised(feed: Row) -> str:
     if wire.get("awg") is None:
         return _wraps("none will do: feed in more places")
     word = f"{wire['awg']} AWG" + (f" or {wire['mm2']:g} mm²" if is_number(wire.get("mm2")) else "")
-    why = {"current": "for its current", "short": "so that a short blows the fuse"}.get(
+    why = {"current": "for its current", "ground": "for its ground", "short": "so that a short blows the fuse"}.get(
         str(wire.get("by")), "for its drop"
     )
     if feed["advice"].get("metres_assumed"):

@@ -103,6 +103,17 @@ def marked(word: str, value: Any, limit: Any) -> str:
     return f'<span class="bad-word">{word}</span>' if is_number(value) and is_number(limit) and value > limit else word
 
 
+def ground_beyond(feed: Row) -> float | None:
+    """What a feed's ground wire carries at most, amperes, where that is more than its plus wire does; else None.
+
+    A hundredth more is told only where it is what the wire does not carry.
+    """
+    peak, ground, wire = feed.get("peak_a"), feed.get("ground_a"), feed.get("wire_a", feed.get("carries_a"))
+    if not is_number(ground) or not is_number(peak):
+        return None
+    return ground if ground > 1.01 * peak or (is_number(wire) and peak <= wire < ground) else None
+
+
 def quiet_words(quiet: Mapping[str, Any]) -> list[str]:
     """What a rig asks for the neighbours' sake, a sentence each: `brightness` 0-1, `no_flash`, `hours` [from, to]."""
     lines = []

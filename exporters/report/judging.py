@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from .cells import Row, in_amps, in_centiamps, in_volts, is_number, rows_of
+from .cells import Row, ground_beyond, in_amps, in_centiamps, in_volts, is_number, rows_of
 
 
 def wrongs(audit: Mapping[str, Any]) -> list[str]:
@@ -54,7 +54,15 @@ def feed_wrongs(name: str, row: Row) -> list[str]:
     unprotected = is_number(wire) and is_number(fuse) and fuse > wire
     if unprotected:
         out.append(f"feed {name}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}")
-    if is_number(peak) and is_number(wire) and peak > wire or (row.get("wire_ok") is False and not unprotected):
+    ground = ground_beyond(row)
+    if ground is not None and (ground > wire if is_number(wire) else row.get("wire_ok") is False):
+        most = f", and such a wire carries {in_amps(wire)}" if is_number(wire) else ""
+        out.append(
+            f"feed {name}: its ground wire carries {in_amps(ground)}, its plus wire {in_amps(peak)}{most}. V+ is cut "
+            "and ground is not, so neighbours' current comes back through it, and its fuse does not see that: take a "
+            'thicker wire for both (the build sheet\'s "wire to take")'
+        )
+    elif is_number(peak) and is_number(wire) and peak > wire or (row.get("wire_ok") is False and not unprotected):
         out.append(f"feed {name}: its wire is too thin for {in_amps(peak)}")
     if row.get("short_clears") is False:
         out.append(

@@ -18,6 +18,7 @@ from .cells import (
     dimmed_words,
     figure,
     fuse_word,
+    ground_beyond,
     in_amps,
     in_bytes,
     in_centiamps,
@@ -240,13 +241,19 @@ def _feeds(audit: Mapping[str, Any]) -> str:
         carried, fuse = r.get("wire_a"), r.get("fuse_a")
         if "wire_a" in r and carried is None:
             return "not given"
-        too_thin = not is_number(carried) or not is_number(r.get("peak_a")) or r["peak_a"] > carried
+        most = ground_beyond(r) or r.get("peak_a")
+        too_thin = not is_number(carried) or not is_number(most) or most > carried
         fused = is_number(carried) and is_number(fuse) and fuse > carried
         return judged_word(r.get("wire_ok"), "carries it", "fuse too large" if fused and not too_thin else "too thin")
 
     columns: list[Column] = [
         ("Supply", lambda _, r: as_text(r.get("supply")), False),
         ("Highest current", lambda _, r: marked(in_amps(r.get("peak_a")), r.get("peak_a"), r.get("fuse_a")), True),
+        (
+            "In its ground wire",
+            lambda _, r: marked(in_amps(ground_beyond(r)), ground_beyond(r), r.get("wire_a")),
+            False,
+        ),
         ("Fuse", lambda _, r: fuse_word(r), True),
         ("Wire", wire, True),
         ("Wire carries", lambda _, r: in_amps(r.get("wire_a")), False),
@@ -258,6 +265,11 @@ def _feeds(audit: Mapping[str, Any]) -> str:
         "Places where power enters a string. Each has its own wire and should have its own fuse. A short at the far "
         "end of its run should draw 3 times the fuse or more (practice)."
     )
+    if any(ground_beyond(row) for row in rows.values()):
+        about += (
+            " Where V+ is cut, ground goes on: a ground wire may carry its neighbours' current, too, and no fuse "
+            "sees that."
+        )
     return _section("Feeds and wires", about, table_of("Feed", rows, columns))
 
 

@@ -94,6 +94,16 @@ def test_what_to_connect_where(tmp_path: Path) -> None:
         assert value.lower() in seen.lower(), value
 
 
+def test_a_ground_wires_current_is_shown_where_it_is_more(tmp_path: Path) -> None:
+    changed = {"ground_a": 11.5, "wire_ok": False}
+    text = page(tmp_path, sheet(feed=changed, wire={"by": "ground"}))
+    row = cells(text)
+    assert row["Peak"].split() == ["3.25", "A", "ground", "11.5", "A"]
+    assert row["Wire to take"] == "14 AWG or 2.5 mm² for its ground"
+    assert "To be mended feed rail@start: its ground wire carries 11.5 A, its plus wire 3.25 A" in words(text)
+    assert "ground" not in cells(page(tmp_path, sheet(feed={"ground_a": 3.25})))["Peak"]
+
+
 def test_the_80_percent_is_a_habit_and_code_for_three_hours(tmp_path: Path) -> None:
     # NEC Art. 100: a continuous load lasts three hours or more; 210.20(A), 215.3: 125 % of it, 1/1.25 = 80 %.
     seen = words(page(tmp_path, sheet()))

@@ -213,6 +213,17 @@ def test_the_page_says_what_the_audit_holds(tmp_path: Path) -> None:
     assert re.search(r"\bsafe", seen, re.IGNORECASE) is None
 
 
+def test_a_ground_wires_current_is_shown_where_it_is_more(tmp_path: Path) -> None:
+    audited = audit()
+    row = audited["feeds"]["rail@start"]
+    row["ground_a"] = row["peak_a"]
+    assert "In its ground wire" not in words(page(tmp_path, audited))
+    row |= {"ground_a": 7.5, "wire_a": 7.0, "wire_ok": False}
+    text = page(tmp_path, audited)
+    assert "In its ground wire" in words(text) and "no fuse sees that" in words(text)
+    assert '<span class="bad-word">7.50 A</span>' in text and '<span class="bad-word">too thin</span>' in text
+
+
 def test_names_are_escaped(tmp_path: Path) -> None:
     text = page(tmp_path)
     assert "<b>lights" not in text
@@ -237,6 +248,12 @@ def test_names_are_escaped(tmp_path: Path) -> None:
         ),
         ("feeds/rail@start", {"peak_a": 5.5}, "something else needs a look", "5.50 A, more than its 5 A fuse"),
         ("feeds/rail@start", {"wire_ok": np.False_}, "something else needs a look", "its wire is too thin for 4.25 A"),
+        (
+            "feeds/rail@start",
+            {"ground_a": 7.5, "wire_ok": False, "wire_a": 7.0},
+            "something else needs a look",
+            "its ground wire carries 7.50 A, its plus wire 4.25 A, and such a wire carries 7.00 A",
+        ),
         (
             "feeds/rail@start",
             {"fuse_a": 15, "wire_ok": False, "wire_a": 7.0},
