@@ -102,7 +102,7 @@ def test_a_score_that_does_not_fit_is_told_with_the_song_that_was_put_there(
     first, second = capsys.readouterr().err.splitlines()
     assert first == f"{score}: song: {OTHER}"
     assert second.startswith(f"{score}: clip[1]")
-    assert Session(show).state()["faults"][-1]["what"] == OTHER
+    assert Session(show).state()["faults"][0]["what"] == OTHER
 
 
 def test_other_bars_are_the_new_songs_and_no_corrections(show: Path, capsys: pytest.CaptureFixture[str]) -> None:
