@@ -10,7 +10,7 @@ import itertools
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from .faults import Table, is_number, kind_of
 
@@ -35,7 +35,17 @@ class Ground:
     row: int = 0
 
 
-def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
+class Hung(NamedTuple):
+    """The places of a string's pixels, and the metres of strip from one to the next where it hangs along a line.
+
+    `pitch_m` is None where the places alone are known.
+    """
+
+    places: tuple[Point, ...]
+    pitch_m: float | None = None
+
+
+def places_of(table: Table, pixels: int, ground: Ground) -> Hung:
     """The places of a string's pixels, from one of its keys `path`, `svg`, `csv`, `grid`.
 
     With none, a straight line to the right at 30 pixels a metre, from the origin or, with `ground.row`, below it.
@@ -48,11 +58,12 @@ def places_of(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...]:
     if len(given) > 1:
         table.fault(given[1], f"a string hangs along one of {', '.join(readers)}: drop {given[0]} or {given[1]}")
     y = -ROW_M * ground.row if ground.row else 0.0
-    straight = along([(0.0, y), (DEFAULT_PITCH_M * max(pixels - 1, 1), y)], pixels)
-    return readers[given[0]](table, pixels, ground) or straight if given else straight
+    straight = Hung(along([(0.0, y), (DEFAULT_PITCH_M * max(pixels - 1, 1), y)], pixels))
+    hung = readers[given[0]](table, pixels, ground) if given else None
+    return hung if hung is not None and hung.places else straight
 
 
-def _from_path(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+def _from_path(table: Table, pixels: int, ground: Ground) -> Hung | None:
     points = table.list_of("path", "points [x, y] in metres", _is_point, [])
     if not table.sound("path"):
         return None
@@ -61,10 +72,10 @@ def _from_path(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] |
         return None
     if all(point == points[0] for point in points):
         table.fault("path", "has no length")
-    return along([(float(x), float(y)) for x, y in points], pixels)
+    return _along_strip([(float(x), float(y)) for x, y in points], pixels)
 
 
-def _from_svg(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+def _from_svg(table: Table, pixels: int, ground: Ground) -> Hung | None:
     """Pixels evenly along a line of a drawing: svg = "front.svg#rail"."""
     from .drawing import svg_line
 
@@ -86,10 +97,16 @@ def _from_svg(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
     if not all(_is_near(x, y) for x, y in line):
         table.fault("svg", f'"{text}" goes out farther than {FARTHEST_M:g} metres')
         return None
-    return along(line, pixels)
+    return _along_strip(line, pixels)
 
 
-def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+def _along_strip(line: list[Point], pixels: int) -> Hung:
+    """Pixels evenly along a line: the strip goes round its corners, where the straight way is shorter."""
+    metres = sum(math.dist(a, b) for a, b in itertools.pairwise(line))
+    return Hung(along(line, pixels), metres / max(pixels - 1, 1))
+
+
+def _from_grid(table: Table, pixels: int, ground: Ground) -> Hung | None:
     """Pixels in rows, the wire running to and fro between them unless `serpentine = false`."""
     grid = table.table("grid")
     columns = grid.whole("columns", low=1, high=100_000)
@@ -111,7 +128,7 @@ def _from_grid(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] |
         if serpentine and row % 2:
             column = columns - 1 - column
         places.append((at[0] + column * pitch, at[1] + (-row if down else row) * pitch))
-    return tuple(places)
+    return Hung(tuple(places))
 
 
 def _is_point(value: Any) -> bool:
@@ -138,7 +155,7 @@ def along(points: list[Point], pixels: int) -> tuple[Point, ...]:
     return tuple(places)
 
 
-def _from_csv(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | None:
+def _from_csv(table: Table, pixels: int, ground: Ground) -> Hung | None:
     """Places from a file of `x,y` lines in metres, one a pixel; a first line of words is a heading."""
     name = table.text("csv")
     if name != table.content["csv"]:
@@ -166,4 +183,4 @@ def _from_csv(table: Table, pixels: int, ground: Ground) -> tuple[Point, ...] | 
         if ground.counted:
             table.fault("csv", f'"{name}" holds {len(places)} places, the string has {pixels} pixels')
         return None
-    return tuple(places)
+    return Hung(tuple(places))

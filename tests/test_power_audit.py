@@ -16,6 +16,7 @@ from shows import RIG, SCORE, make_show
 
 from composer.cli import main
 from composer.clock import Group
+from composer.pipeline import results
 from composer.power import CurrentModel, Ladder, PowerAudit
 
 
@@ -51,6 +52,8 @@ def test_every_supply_has_a_build_sheet(baked: Path) -> None:
         assert word in sheet
     # The esp32 on 12 V hangs behind a converter.
     assert "through a step-down converter to 5 V" in sheet
+    # The mast skips pixels, which its full white leaves dark.
+    assert "without the limiter, skipped pixels dark" in sheet
 
 
 def test_clips_on_average_draw_what_the_show_draws_on_average(baked: Path) -> None:
@@ -102,6 +105,16 @@ def test_a_feed_over_its_fuse_fails_the_show_when_nothing_limits_it(
     assert audit_of(show)["ok"] is False
     assert main(["bake", str(show)]) == 0
     assert 1.9 < audit_of(show)["feeds"]["rail@start"]["peak_a"] <= 2.0
+
+
+def test_what_is_over_by_little_reads_as_over() -> None:
+    """No line names one and the same figure as what is over and what it is over."""
+    supply = {"peak_a": 2.6931, "budget_a": 2.693, "peak_at": "3.1", "peak_s": 4.0}
+    feed = {"peak_a": 2.004, "limit_a": 2.0, "peak_s": 4.0, "fuse_a": 2.0}
+    assert results.complaints({"supplies": {"shed": supply}, "feeds": {"rail@start": feed}}) == [
+        "supply.shed: 2.6931 A at 3.1 (4.00 s) is over its budget of 2.6930 A",
+        "feed rail@start: 2.004 A (4.00 s) is over the 2.000 A of its 2 A fuse",
+    ]
 
 
 # ---- where it flashes --------------------------------------------------------------------------------------------

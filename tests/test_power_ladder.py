@@ -135,6 +135,19 @@ def test_ground_lift_is_half_the_drop_of_a_string_fed_at_one_end() -> None:
     assert solved.lift["rail"] == pytest.approx((5 - solved.volts["rail"]) / 2)
 
 
+def test_copper_goes_round_the_corners_of_a_path() -> None:
+    """Three pixels along 0.4 m that fold back: the strip between two is 0.2 m long, however near they hang."""
+    bent, straight = "path = [[0, 0], [0.1, 0], [0, 0], [0.2, 0]]", "path = [[0, 0], [0.4, 0]]"
+    feed = '[[string.rail.feed]]\nsupply = "shed"\n'
+    head = '[string.rail]\ncontroller = "quay"\npin = 2\npixels = 3\nrail_ohm_per_m = 0.5\n'
+    rigs = [rig_of(f"{head}{path}\n{feed}") for path in (bent, straight)]
+    assert rigs[0].strings["rail"].places[1] == pytest.approx((0.0, 0.0))
+    volts = [Ladder(rig).volts(np.full((1, 3), 1.0))["rail"][0] for rig in rigs]
+    # Ohm: half a pitch of both rails to the first pixel with 3 A, then a pitch with 2 A and one with 1 A.
+    assert volts[0] == pytest.approx([5 - 2 * 0.1 * at for at in (1.5, 3.5, 4.5)], abs=1e-5)
+    assert volts[0] == pytest.approx(volts[1])
+
+
 def test_copper_that_is_warm_drops_more() -> None:
     # 0.00393 / K (IEC 60028): 55 K more is 1.21615 times the resistance.
     rig = rig_of(string("rail", 60, 2.0, [("start", "shed", "wire = {awg = 18, metres = 2}")]))

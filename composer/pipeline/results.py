@@ -159,17 +159,15 @@ def complaints(found: dict[str, Any]) -> list[str]:
     lines = []
     for name, row in found["supplies"].items():
         if row["peak_a"] > row["budget_a"]:
+            peak, budget = report.apart(row["peak_a"], row["budget_a"])
             lines.append(
-                f"supply.{name}: {row['peak_a']:.2f} A at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget "
-                f"of {row['budget_a']:.2f} A"
+                f"supply.{name}: {peak} at {row['peak_at']} ({row['peak_s']:.2f} s) is over its budget of {budget}"
             )
     for name, row in found["feeds"].items():
         if row["limit_a"] is not None and row["peak_a"] > row["limit_a"]:
             what = f"{row['fuse_a']:g} A fuse" if row["fuse_a"] is not None else f"wire, {row['wire_basis']}"
-            lines.append(
-                f"feed {name}: {row['peak_a']:.2f} A ({row['peak_s']:.2f} s) is over the {row['limit_a']:.2f} A of its "
-                f"{what}"
-            )
+            peak, limit = report.apart(row["peak_a"], row["limit_a"])
+            lines.append(f"feed {name}: {peak} ({row['peak_s']:.2f} s) is over the {limit} of its {what}")
     for name, row in found.get("controllers", {}).items():
         lines += [f"controller.{name}: {line}" for line in row["unfit"]]
     return lines

@@ -141,6 +141,7 @@ def _string(string: LedString, rig: Rig, found: Mapping[str, Any]) -> dict[str, 
         "pixels": string.pixels,
         "order": string.order,
         "cuts": list(string.cuts),
+        "skipped": len(string.skip),
         "feeds": [
             {"at": feed.at, "place": place_of(feed, string), "supply": feed.supply, "fuse_a": feed.fuse_a}
             for feed in string.feeds

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from exporters import report
 from exporters.link import serial_ports
 
 from .. import score as scores
@@ -182,11 +183,13 @@ def _marks(view: View, found: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
     for name, row in found["supplies"].items():
         over = row["peak_a"] > row["budget_a"]
         clips = [part["clip"] for part in row["clips"] or () if part["clip"] not in ("idle", "boards", "rounding")][:4]
-        text = f"{name}: {row['peak_a']:.2f} A of {row['budget_a']:.2f} A"
+        peak, budget = report.apart(row["peak_a"], row["budget_a"])
+        text = f"{name}: {peak} of {budget}"
         yield mark("over" if over else "peak", row["peak_s"], row["peak_s"], clips, text, supply=name)
     for name, row in found["strings"].items():
         if row["ok"] is False:
-            text = f"{name}: falls to {row['min_v']:.2f} V, its chip needs {row['limit_v']:.2f} V"
+            least, needed = report.apart(row["min_v"], row["limit_v"], "V")
+            text = f"{name}: falls to {least}, its chip needs {needed}"
             yield mark("volts", row["min_v_s"], row["min_v_s"], (), text, string=name)
     for row in found["flashes"]["spans"]:
         text = f"{row['zone']}: more than three flashes in a second"

@@ -327,7 +327,10 @@ class Rails:
 
     def __init__(self, string: LedString, celsius: float) -> None:
         per_m = rail_ohm_per_m(string) * (1 + 0.00393 * (celsius - 20))
-        lengths = [math.dist(a, b) for a, b in zip(string.places, string.places[1:], strict=False)]
+        if string.pitch_m is None:
+            lengths = [math.dist(a, b) for a, b in zip(string.places, string.places[1:], strict=False)]
+        else:
+            lengths = [string.pitch_m] * (string.pixels - 1)
         self.between: Floats = np.maximum(np.array(lengths, float) * per_m, LEAST_OHM)
         self.x: Floats = np.concatenate([[0.0], np.cumsum(self.between)])
         self.count = string.pixels

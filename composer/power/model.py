@@ -255,7 +255,7 @@ class CurrentModel:
         return self.constant_a + self.add_draws(self.draw_a(lit_sums * 255))
 
     def full_white_a(self, band: Band = "high") -> Amps:
-        """Amperes of each supply with every pixel at full white, no brightness cap, (supplies,)."""
+        """Amperes of each supply with every pixel but the skipped at full white, no brightness cap, (supplies,)."""
         amps: Amps = self.supply_a(self.white(), band)[0]
         return amps
 

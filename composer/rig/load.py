@@ -209,6 +209,7 @@ def _string(
                 pins = text_of(board.pins)
                 table.fault(key, f"{board.name} cannot drive a string from pin {number}: take one of {pins}")
     cuts = tuple(sorted(set(table.list_of("cut", "pixel numbers inside the string", _inside(1, most), []))))
+    hung = places_of(table, pixels, replace(ground, counted=counted))
     string = LedString(
         name=name,
         controller=controller or "",
@@ -216,7 +217,8 @@ def _string(
         pixels=pixels,
         chip=chip,
         order=order,
-        places=places_of(table, pixels, replace(ground, counted=counted)),
+        places=hung.places,
+        pitch_m=hung.pitch_m,
         brightness=table.number("brightness", 1.0, low=0.0, high=1.0),
         skip=_skip(table, most),
         feeds=_feeds(name, table, most, supplies, chip if known else None, refused),

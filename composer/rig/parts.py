@@ -144,7 +144,10 @@ class Reading:
 
 @dataclass(frozen=True)
 class LedString:
-    """One data line of pixels on one pin. `skip` are pixels that stay dark; `cuts` are places where V+ is cut."""
+    """One data line of pixels on one pin. `skip` are pixels that stay dark; `cuts` are places where V+ is cut.
+
+    `pitch_m`: metres of strip from a pixel to the next; None: as far as their places are apart.
+    """
 
     name: str
     controller: str
@@ -159,6 +162,7 @@ class LedString:
     cuts: tuple[int, ...] = ()
     clock_pin: int | None = None
     rail_ohm_per_m: float | None = None
+    pitch_m: float | None = None
     readings: tuple[Reading, ...] = ()
 
     @property

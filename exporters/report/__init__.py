@@ -12,7 +12,7 @@ under a temporary name in the same folder and then renamed, so that a reader see
 from __future__ import annotations
 
 from .buildsheet import write_build_sheet
-from .cells import dimmed_words, in_amps, in_bytes
+from .cells import apart, dimmed_words, in_amps, in_bytes
 from .files import plain, write_csv, write_json
 from .film import write_film_png
 from .judging import electric_wrongs, feed_wrongs, wrongs
@@ -25,6 +25,7 @@ __all__ = [
     "FilmNeeds",
     "RigString",
     "Series",
+    "apart",
     "dimmed_words",
     "electric_wrongs",
     "feed_wrongs",

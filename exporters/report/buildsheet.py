@@ -41,6 +41,7 @@ HEAD = (
     '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8"/>\n'
     '<meta name="viewport" content="width=device-width, initial-scale=1"/>\n'
 )
+WHITE_WHEN = "if a board went wrong, or without the limiter"
 STEPS = (
     "Everything unplugged. Set and measure each supply's volts before a string hangs on it.",
     "Ground first: from each supply to its feeds, and from each board to the string it drives. Disconnect it last.",
@@ -60,8 +61,9 @@ def write_build_sheet(path: str | Path, sheet: Mapping[str, Any]) -> None:
             `amps_for_white`, `white_at_cap_a` {"30%": amperes}, `capacitor_uf`, `capacitor_v`, and the lists `boards`
             (`name`, `board`, `a`, `converter_v`), `feeds` (`name`, `peak_a`, `ground_a`, `awg`, `mm2`, `metres`,
             `carries_a`, `basis`, `drop_v`, `fuse_a`, `wire_ok`, `short_a`, `short_clears`, `advice`) and `strings`
-            (`name`, `controller`, `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `feeds` with `at`,
-            `place`, `supply`, `fuse_a`, `data_v`, `data_basis` (where that is from), `logic_v`, `limit_v`, `min_v`,
+            (`name`, `controller`, `board`, `pin`, `clock_pin`, `chip`, `pixels`, `order`, `cuts`, `skipped` (how
+            many pixels are), `feeds` with `at`, `place`, `supply`, `fuse_a`, `data_v`, `data_basis` (where that is
+            from), `logic_v`, `limit_v`, `min_v`,
             `white_min_v`, `rail_estimated`, `feeds_for_show`, `feeds_for_white`). What is None is shown as `-`. It may
             hold `quiet` (`brightness` 0-1, `no_flash`, `hours` [from, to]) and `boards`, every board with its wires
             that are no string's (`name`, `supply` or None, `a`, `converter_v`, `grounds`: supplies that its strings
@@ -104,9 +106,12 @@ def _supply(name: str, row: Row, sheet: Mapping[str, Any]) -> str:
 
 def _size(row: Row, sheet: Mapping[str, Any]) -> str:
     amps, peak, show, white = row["amps"], row["peak_a"], row["amps_for_show"], row["amps_for_white"]
+    any_skipped = any(string.get("skipped") for string in row["strings"])
+    # Skipped pixels count as dark there, and what goes wrong minds no rig file.
+    white_when = "without the limiter, skipped pixels dark" if any_skipped else WHITE_WHEN
     boxes = [
         ("This show at most", in_amps(peak), f"of a budget of {in_amps(row['budget_a'])}"),
-        ("Everything white", in_amps(row["full_white_a"]), "if a board went wrong, or without the limiter"),
+        ("Everything white", in_amps(row["full_white_a"]), white_when),
         ("Supply for this show", _least(show), _enough(amps, show)),
         ("Supply for everything white", _least(white), _enough(amps, white)),
     ]

@@ -55,9 +55,13 @@ def in_amps(value: Any) -> str:
     return f"{three_figures(value)} A" if is_number(value) else NONE
 
 
-def in_centiamps(value: Any) -> str:
-    """To a hundredth however large, where two that differ by little stand side by side: 24.006 -> 24.01 A."""
-    return figure(value, "{:.2f} A")
+def apart(value: float, limit: float, unit: str = "A") -> tuple[str, str]:
+    """Both to a hundredth, or to as many digits more as tell them apart: 24.004, 24.0 -> 24.004 A, 24.000 A."""
+    for digits in range(2, 10):
+        both = f"{value:.{digits}f} {unit}", f"{limit:.{digits}f} {unit}"
+        if both[0] != both[1]:
+            break
+    return both
 
 
 def three_figures(value: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from .cells import Row, ground_beyond, in_amps, in_centiamps, in_volts, is_number, rows_of
+from .cells import Row, apart, ground_beyond, in_amps, is_number, rows_of
 
 
 def wrongs(audit: Mapping[str, Any]) -> list[str]:
@@ -26,7 +26,7 @@ def wrongs(audit: Mapping[str, Any]) -> list[str]:
 def electric_wrongs(audit: Mapping[str, Any]) -> list[str]:
     """What is wrong with supplies whose boards run apart, with feeds and with volts, a line each."""
     out = [
-        f"supply {name}: boards out of step draw {in_centiamps(row['skewed_a'])} of {in_centiamps(row['budget_a'])}"
+        f"supply {name}: boards out of step draw {' of '.join(apart(row['skewed_a'], row['budget_a']))}"
         for name, row in rows_of(audit, "supplies").items()
         if all(is_number(row.get(key)) for key in ("peak_a", "skewed_a", "budget_a"))
         and row["peak_a"] <= row["budget_a"] < row["skewed_a"]
@@ -35,7 +35,8 @@ def electric_wrongs(audit: Mapping[str, Any]) -> list[str]:
     for name, row in rows_of(audit, "strings").items():
         low, limit = row.get("min_v"), row.get("limit_v")
         if is_number(low) and is_number(limit) and low < limit:
-            out.append(f"string {name} sinks to {in_volts(low)}, under its chip's {in_volts(limit)}")
+            least, needed = apart(low, limit, "V")
+            out.append(f"string {name} sinks to {least}, under its chip's {needed}")
     return out
 
 
@@ -50,7 +51,7 @@ def feed_wrongs(name: str, row: Row) -> list[str]:
         most = f", at most {in_amps(wire)} for its wire" if is_number(wire) else ""
         out.append(f"feed {name} has no fuse: add fuse = AMPERES{most}")
     if is_number(peak) and is_number(fuse) and peak > fuse:
-        out.append(f"feed {name} carries {in_amps(peak)}, more than its {fuse:g} A fuse")
+        out.append(f"feed {name} carries {_beyond(peak, fuse)}, more than its {fuse:g} A fuse")
     unprotected = is_number(wire) and is_number(fuse) and fuse > wire
     if unprotected:
         out.append(f"feed {name}: its {fuse:g} A fuse does not protect its wire, which carries {in_amps(wire)}")
@@ -58,9 +59,9 @@ def feed_wrongs(name: str, row: Row) -> list[str]:
     if ground is not None and (ground > wire if is_number(wire) else row.get("wire_ok") is False):
         most = f", and such a wire carries {in_amps(wire)}" if is_number(wire) else ""
         out.append(
-            f"feed {name}: its ground wire carries {in_amps(ground)}, its plus wire {in_amps(peak)}{most}. V+ is cut "
-            "and ground is not, so neighbours' current comes back through it, and its fuse does not see that: take a "
-            'thicker wire for both (the build sheet\'s "wire to take")'
+            f"feed {name}: its ground wire carries {_beyond(ground, wire)}, its plus wire {in_amps(peak)}{most}. V+ is "
+            "cut and ground is not, so neighbours' current comes back through it, and its fuse does not see that: take "
+            'a thicker wire for both (the build sheet\'s "wire to take")'
         )
     elif is_number(peak) and is_number(wire) and peak > wire or (row.get("wire_ok") is False and not unprotected):
         out.append(f"feed {name}: its wire is too thin for {in_amps(peak)}")
@@ -70,3 +71,9 @@ def feed_wrongs(name: str, row: Row) -> list[str]:
             f"its {fuse:g} A fuse at once (3 times its rating, by practice)"
         )
     return out
+
+
+def _beyond(value: float, limit: Any) -> str:
+    """Amperes to three figures, or to as many more as tell them from the limit that they are over."""
+    word = in_amps(value)
+    return apart(value, limit)[0] if is_number(limit) and word == in_amps(limit) else word

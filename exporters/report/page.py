@@ -14,6 +14,7 @@ from .cells import (
     NONE,
     Column,
     Row,
+    apart,
     as_text,
     dimmed_words,
     figure,
@@ -21,7 +22,6 @@ from .cells import (
     ground_beyond,
     in_amps,
     in_bytes,
-    in_centiamps,
     in_minutes,
     in_percent,
     in_volts,
@@ -109,12 +109,12 @@ def _verdict(audit: Mapping[str, Any]) -> str:
         kind, word = "bad", "Within budget, but something else needs a look"
     else:
         kind, word = "good", "Within budget"
-    amps = in_centiamps if over else in_amps  # what is over by a little must not read as equal
-    lines = [
-        f"{escape(name)}: highest {amps(row['peak_a'])} of {amps(row['budget_a'])}"
-        f"{' at ' + as_text(row.get('peak_at')) if row.get('peak_at') else ''}"
-        for name, row in (over or judged).items()
-    ]
+    lines = []
+    for name, row in (over or judged).items():
+        peak, budget = row["peak_a"], row["budget_a"]
+        words = apart(peak, budget) if over else (in_amps(peak), in_amps(budget))
+        at = f" at {as_text(row.get('peak_at'))}" if row.get("peak_at") else ""
+        lines.append(f"{escape(name)}: highest {words[0]} of {words[1]}{at}")
     lines += others
     items = "".join(f"<li>{line}</li>" for line in lines)
     return f'<div class="verdict {kind}"><p class="word">{word}</p>{f"<ul>{items}</ul>" if items else ""}</div>'
@@ -337,8 +337,11 @@ def _flashes(audit: Mapping[str, Any], series: Series) -> str:
         ("Three a second", lambda _, r: judged_word(r.get("ok"), "not exceeded", "exceeded"), True),
     ]
     about = (
-        "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy."
+        "Counted as WCAG 2.3.1 does for screens (at most three general and three red ones in any second), by analogy. "
+        "A zone, or the rig, counts as flashing where a quarter or more of its pixels flash in the same second; what "
+        "fewer do does not show here"
     )
+    about += ", but for the area rule below." if flashes.get("area") else ", unless the rig's [audience] gives metres."
     parts = [_area(flashes), _spans(flashes), _softened(audit.get("softened") or [])]
     return _section("Flashes", about, table_of("Where", rows, columns) + "".join(parts))
 

@@ -104,6 +104,13 @@ def test_a_ground_wires_current_is_shown_where_it_is_more(tmp_path: Path) -> Non
     assert "ground" not in cells(page(tmp_path, sheet(feed={"ground_a": 3.25})))["Peak"]
 
 
+def test_skipped_pixels_are_not_in_what_a_board_gone_wrong_draws(tmp_path: Path) -> None:
+    assert "12.3 A if a board went wrong, or without the limiter" in words(page(tmp_path, sheet()))
+    skipping = words(page(tmp_path, sheet(string={"skipped": 3})))
+    assert "12.3 A without the limiter, skipped pixels dark" in skipping
+    assert "went wrong" not in skipping
+
+
 def test_the_80_percent_is_a_habit_and_code_for_three_hours(tmp_path: Path) -> None:
     # NEC Art. 100: a continuous load lasts three hours or more; 210.20(A), 215.3: 125 % of it, 1/1.25 = 80 %.
     seen = words(page(tmp_path, sheet()))

@@ -213,6 +213,16 @@ def test_the_page_says_what_the_audit_holds(tmp_path: Path) -> None:
     assert re.search(r"\bsafe", seen, re.IGNORECASE) is None
 
 
+def test_the_page_says_how_much_must_flash_to_count(tmp_path: Path) -> None:
+    """As `composer.flash` has it: a quarter of the pixels, as WCAG's 25 % of a 10-degree field."""
+    audited = audit()
+    assert "a quarter or more of its pixels flash in the same second" in words(page(tmp_path, audited))
+    audited["flashes"]["area"] = None
+    assert "unless the rig's [audience] gives metres" in words(page(tmp_path, audited))
+    audited["flashes"]["area"] = {"ok": True, "worst_per_s": 2, "red_worst_per_s": 0, "distance_m": 8.0}
+    assert "but for the area rule below. Where" in words(page(tmp_path, audited))
+
+
 def test_a_ground_wires_current_is_shown_where_it_is_more(tmp_path: Path) -> None:
     audited = audit()
     row = audited["feeds"]["rail@start"]
@@ -237,6 +247,7 @@ def test_names_are_escaped(tmp_path: Path) -> None:
     ("where", "change", "verdict", "line"),
     [
         ("supplies/shed", {"peak_a": 24.01}, "Over budget", "shed: highest 24.01 A of 24.00 A at 3.2"),
+        ("supplies/shed", {"peak_a": 24.0004}, "Over budget", "shed: highest 24.0004 A of 24.0000 A at 3.2"),
         ("supplies/shed", {"peak_a": 24.0}, "Within budget", "shed: highest 24.0 A of 24.0 A"),
         ("supplies/shed", {"peak_a": float("nan")}, "Budget not judged", ""),
         ("feeds/rail@start", {"fuse_a": None}, "something else needs a look", "feed rail@start has no fuse: add"),
@@ -247,6 +258,8 @@ def test_names_are_escaped(tmp_path: Path) -> None:
             "has no fuse: add fuse = AMPERES, at most 10.0 A for its wire",
         ),
         ("feeds/rail@start", {"peak_a": 5.5}, "something else needs a look", "5.50 A, more than its 5 A fuse"),
+        ("feeds/rail@start", {"peak_a": 5.002}, "something else needs a look", "5.002 A, more than its 5 A fuse"),
+        ("strings/rail", {"limit_v": 4.634}, "something else needs a look", "4.630 V, under its chip's 4.634 V"),
         ("feeds/rail@start", {"wire_ok": np.False_}, "something else needs a look", "its wire is too thin for 4.25 A"),
         (
             "feeds/rail@start",
