@@ -82,10 +82,13 @@ def _step_by_step(network: _Fed, limit_v: float) -> list[int]:
     added: list[int] = []
     volts, pixel = network.lowest(added)
     while volts < limit_v and len(added) < MOST_FEEDS:
-        near = network.nearest(pixel, added)
-        if near is None:
+        place = network.nearest(pixel, added)
+        if place is None:
+            # Every place beside the lowest pixel is fed; what draws its current from there may be fed farther on.
+            place = network.best(added, limit_v)
+        if place is None:
             break
-        added.append(near)
+        added.append(place)
         volts, pixel = network.lowest(added)
     if volts >= limit_v:
         for place in list(added):
@@ -192,6 +195,15 @@ class _Fed:
         reach = max(1.0, 1.5 * self.pixels / MOST_PLACES)
         free = [i for i, at in enumerate(self.places) if i not in added and abs(at - wanted) <= reach]
         return min(free, key=lambda i: abs(self.places[i] - wanted), default=None)
+
+    def best(self, added: Sequence[int], limit_v: float) -> int | None:
+        """The number of the free place that lifts the lowest volts most; None where feeds at all of them are not enough
+        for `limit_v`."""
+        every = list(range(len(self.places)))
+        free = [i for i in every if i not in added]
+        if not free or self.lowest(every)[0] < limit_v:
+            return None
+        return max(free, key=lambda i: self.lowest([*added, i])[0])
 
     def spread(self, count: int) -> list[int]:
         """Numbers of so many places, evenly spread."""
