@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,9 +135,9 @@ def encode_unit(
 ) -> Packed:
     """Pack a unit as small as some effort finds.
 
-    frames: uint8 (frames, frame_bytes). channels: bytes a pixel of most of them, 3 or 4: a hint. like: how the unit
-    that this one leans on is arranged, which is tried as well if there is a search: its bytes are in the window. Raises
-    `RollError` for an array of another kind or beyond the limits.
+    frames: uint8 (frames, frame_bytes). before, history, window: see above. channels: bytes a pixel of most of them, 3
+    or 4: a hint. like: how the unit that this one leans on is arranged, which is tried as well if there is a search:
+    its bytes are in the window. Raises `RollError` for an array of another kind or beyond the limits.
     """
     check_frames(frames)
     stand = _stand(before, frames.shape[1])
@@ -192,17 +193,16 @@ def _likely(
     """
     changed = np.count_nonzero(frames[1:] != frames[:-1]) + np.count_nonzero(frames[0] != stand)
     share = changed / frames.size
+    part: Any = slice(None)
     if sampled and frames.shape[1] > SAMPLED:
-        columns = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
-        frames, stand = frames[:, columns], stand[columns]
-    sizes: dict[int, float] = {}
+        part = np.flatnonzero(np.arange(frames.shape[1]) // SAMPLE_BLOCK % SAMPLE_OF == 0)
+    sizes: dict[int, int] = {}
 
     def probe(kinds: Sequence[tuple[int, bool, bool]]) -> list[int]:
         for how in _hows(kinds, channels):
-            if kind_of(how) == QUOTES:
-                sizes[how] = len(_deflate(arranged(how), window, window_bits, PROBE_LEVEL))
-            else:
-                sizes[how] = len(_deflate(arrange(frames, how, stand), window, window_bits, PROBE_LEVEL))
+            whole = kind_of(how) == QUOTES or not sampled
+            body = arranged(how) if whole else arrange(frames[:, part], how, stand[part])
+            sizes[how] = len(_deflate(body, window, window_bits, PROBE_LEVEL))
         return sorted(sizes, key=lambda how: sizes[how])
 
     if sampled:
