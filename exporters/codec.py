@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,9 @@ from .spec import (
     RollError,
 )
 
+if TYPE_CHECKING:
+    from . import quotes
+
 Frames = NDArray[np.uint8]
 Row = NDArray[np.uint8]
 
@@ -39,6 +42,7 @@ NO_HISTORY: Frames = np.zeros((0, 0), np.uint8)
 
 PROBE_LEVEL = 2
 MOSTLY_CHANGED, HARDLY_CHANGED = 0.4, 0.1  # shares of changed bytes beyond which some arrangements are not probed
+CLEARLY = 0.6  # of what a part promises for the whole: below, there is no doubt; nor above the inverse
 SAMPLED, SAMPLE_BLOCK, SAMPLE_OF = 768, 96, 4  # of longer frames every fourth block is probed; 96 is whole pixels
 
 # (kind, changes, in steps of a pixel's channels, or of one byte). Each wins on some shows, some seldom.
@@ -143,11 +147,15 @@ def encode_unit(
     stand = _stand(before, frames.shape[1])
 
     @cache
+    def quoting(step: int) -> quotes.Quoting:
+        from . import quotes  # its compiler takes a moment to load
+
+        return quotes.Quoting.of(frames, history.ravel(), step, effort.quoted)
+
+    @cache
     def arranged(how: int) -> bytes:
         if kind_of(how) == QUOTES:
-            from . import quotes  # its compiler takes a moment to load
-
-            return quotes.quote(frames, history.ravel(), (how & STEP) + 1, bool(how & CHANGES), effort.quoted)
+            return quoting((how & STEP) + 1).written(bool(how & CHANGES))
         return arrange(frames, how, stand)
 
     if effort.packed == 0:
@@ -207,9 +215,10 @@ def _likely(
 
     if sampled:
         quoted = probe(QUOTED)[:1] if share <= MOSTLY_CHANGED else []
-        # A part says less of the whole than the whole does: the best of either kind, to be packed whole.
-        dense = probe(DENSE[:1] if share < HARDLY_CHANGED else DENSE)
-        return quoted + [how for how in dense if kind_of(how) != QUOTES]
+        dense = [how for how in probe(DENSE[:1] if share < HARDLY_CHANGED else DENSE) if kind_of(how) != QUOTES]
+        # A part says less of the whole than the whole does: in doubt both are packed.
+        ratio = sizes[quoted[0]] * frames[:1, part].size / (sizes[dense[0]] * frames.shape[1]) if quoted else np.inf
+        return quoted if ratio < CLEARLY else dense[:1] if ratio > 1 / CLEARLY else [*quoted, *dense]
     if share < HARDLY_CHANGED:
         best = probe((*QUOTED, *DENSE[:2]))
     else:

@@ -10,6 +10,8 @@ it leans on, or nothing; before them all is dark.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -30,6 +32,47 @@ FAULTS = (
 )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Quoting:
+    """What of a unit is quoted from where, and what is spelled out: the same whether as values or as changes.
+
+    data: uint8 (n,), darkness and history, then from `begin` on the frames up to `end`. kinds, lengths, distances: of
+    each step, in cells.
+    """
+
+    data: Bytes
+    begin: int
+    end: int
+    frame_bytes: int
+    step: int
+    kinds: NDArray[np.int8]
+    lengths: NDArray[np.int32]
+    distances: NDArray[np.int32]
+
+    @classmethod
+    def of(cls, frames: Bytes, history: Bytes, step: int, depth: int) -> Quoting:
+        """Look for what to quote. frames, history, step, depth: as in `quote`."""
+        frame_bytes = frames.shape[1]
+        # A frame of darkness, for the first frame to quote from; and whole cells.
+        before = np.concatenate((np.zeros(frame_bytes, np.uint8), history))
+        data = np.concatenate((np.zeros(-len(before) % step, np.uint8), before, frames.ravel()))
+        end = len(data)
+        begin = end - frames.size
+        data = np.concatenate((data, np.zeros(-end % step, np.uint8)))
+        cells = np.zeros(len(data) // step, np.int64)
+        for k in range(step):
+            cells = cells << 8 | data[k::step]
+        # Where the frame before is no whole number of cells away, a distance must be set first.
+        first = 0 if frame_bytes % step else frame_bytes // step
+        steps = _cheapest(cells, begin // step, first, BYTE_BITS * step, depth)
+        return cls(data, begin, end, frame_bytes, step, *steps)
+
+    def written(self, changes: bool) -> bytes:
+        """The quotes. changes: what is spelled out is a change from what would be quoted."""
+        steps = self.kinds, self.lengths, self.distances
+        return _written(self.data, self.begin, self.end, *steps, self.step, changes, self.frame_bytes).tobytes()
+
+
 def quote(frames: Bytes, history: Bytes, step: int, changes: bool, depth: int) -> bytes:
     """A unit's frames as quotes.
 
@@ -37,21 +80,7 @@ def quote(frames: Bytes, history: Bytes, step: int, changes: bool, depth: int) -
     is a change from what would be quoted. depth: how many places are looked at for something to quote, besides the
     same place in the frame before.
     """
-    frame_bytes = frames.shape[1]
-    # A frame of darkness, for the first frame to quote from; and whole cells.
-    before = np.concatenate((np.zeros(frame_bytes, np.uint8), history))
-    data = np.concatenate((np.zeros(-len(before) % step, np.uint8), before, frames.ravel()))
-    begin = len(data) - frames.size
-    data = np.concatenate((data, np.zeros(-len(data) % step, np.uint8)))
-    cells = np.zeros(len(data) // step, np.int64)
-    for k in range(step):
-        cells = cells << 8 | data[k::step]
-    if frame_bytes % step:
-        first = 0  # the frame before is no whole number of cells away: a distance must be set
-    else:
-        first = frame_bytes // step
-    kinds, lengths, distances = _cheapest(cells, begin // step, first, BYTE_BITS * step, depth)
-    return _written(data, begin, begin + frames.size, kinds, lengths, distances, step, changes, frame_bytes).tobytes()
+    return Quoting.of(frames, history, step, depth).written(changes)
 
 
 def unquote(arranged: bytes, frames: int, frame_bytes: int, step: int, changes: bool, history: Bytes) -> Bytes:
