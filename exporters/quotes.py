@@ -51,7 +51,11 @@ class Quoting:
 
     @classmethod
     def of(cls, frames: Bytes, history: Bytes, step: int, depth: int) -> Quoting:
-        """Look for what to quote. frames, history, step, depth: as in `quote`."""
+        """Look for what to quote.
+
+        frames: uint8 (frames, frame_bytes). history: uint8 (n,). step: bytes of a cell, 1-4. depth: how many places are
+        looked at for something to quote, besides the same place in the frame before.
+        """
         frame_bytes = frames.shape[1]
         # A frame of darkness, for the first frame to quote from; and whole cells.
         before = np.concatenate((np.zeros(frame_bytes, np.uint8), history))
@@ -71,16 +75,6 @@ class Quoting:
         """The quotes. changes: what is spelled out is a change from what would be quoted."""
         steps = self.kinds, self.lengths, self.distances
         return _written(self.data, self.begin, self.end, *steps, self.step, changes, self.frame_bytes).tobytes()
-
-
-def quote(frames: Bytes, history: Bytes, step: int, changes: bool, depth: int) -> bytes:
-    """A unit's frames as quotes.
-
-    frames: uint8 (frames, frame_bytes). history: uint8 (n,). step: bytes of a cell, 1-4. changes: what is spelled out
-    is a change from what would be quoted. depth: how many places are looked at for something to quote, besides the
-    same place in the frame before.
-    """
-    return Quoting.of(frames, history, step, depth).written(changes)
 
 
 def unquote(arranged: bytes, frames: int, frame_bytes: int, step: int, changes: bool, history: Bytes) -> Bytes:

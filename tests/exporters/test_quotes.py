@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from exporters import codec
-from exporters.quotes import FAULTS, quote, unquote
+from exporters.quotes import FAULTS, Quoting, unquote
 from exporters.rollfile import RollHeader, RollReader, RollWriter, StringSpec
 from exporters.spec import CHANGES, QUOTES, ROWS, RollError
 
@@ -24,6 +24,11 @@ FRAMES = st.tuples(st.integers(1, 12), st.integers(1, 40)).flatmap(
         hnp.arrays(np.uint8, st.integers(0, 3).map(lambda n: (n * shape[1],)), elements=LITTLE),
     )
 )
+
+
+def quote(frames: np.ndarray, history: np.ndarray, step: int, changes: bool, depth: int) -> bytes:
+    """A unit's frames as quotes, found and written."""
+    return Quoting.of(frames, history, step, depth).written(changes)
 
 
 def made_by_the_page(

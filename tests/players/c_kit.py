@@ -174,7 +174,7 @@ class Chain:
     def add(self, frames: np.ndarray, how: int, level: int = 9, strategy: int = zlib.Z_DEFAULT_STRATEGY) -> Made:
         """frames: uint8 (frames, frame_bytes). By rows where quotes would be longer than the frames."""
         if codec.kind_of(how) == QUOTES:
-            body = quotes.quote(frames, self.history.ravel(), (how & STEP) + 1, bool(how & CHANGES), 8)
+            body = quotes.Quoting.of(frames, self.history.ravel(), (how & STEP) + 1, 8).written(bool(how & CHANGES))
             how = how if len(body) <= frames.size else ROWS
         if codec.kind_of(how) != QUOTES:
             body = codec.arrange(frames, how, self.stand)

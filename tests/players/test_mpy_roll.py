@@ -68,7 +68,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     first, quoted, last = frames_of(0), frames_of(1), frames_of(3)
     units = [
         HandUnit(6, 6, arrange(first, 6, np.zeros(SHOW.frame_bytes, np.uint8))),
-        HandUnit(24, 6, quotes.quote(quoted, np.zeros(0, np.uint8), 1, False, 8), depth=1),
+        HandUnit(24, 6, quotes.Quoting.of(quoted, np.zeros(0, np.uint8), 1, 8).written(False), depth=1),
         HandUnit(9, 6, arrange(last, 9, quoted[-1])),
     ]
     path = tmp_path_factory.mktemp("roll") / "a.roll"
@@ -233,7 +233,7 @@ def quoting(seed: int, size: int) -> tuple[list[HandUnit], int]:
 
 
 def quoted(frames: np.ndarray, history: np.ndarray, how: int) -> bytes:
-    return quotes.quote(frames, history.ravel(), (how & 3) + 1, bool(how & 4), 16)
+    return quotes.Quoting.of(frames, history.ravel(), (how & 3) + 1, 16).written(bool(how & 4))
 
 
 def everywhere(units: list[HandUnit], seed: int) -> list[tuple[int, int, int]]:
